@@ -1,0 +1,1 @@
+//! Benches and their yardsticks.

@@ -1,0 +1,1 @@
+//! What people do about alerts and defects: pure state machines.

@@ -1,0 +1,1 @@
+//! The one place that evaluates rules, live and in replay.

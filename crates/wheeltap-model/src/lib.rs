@@ -1,0 +1,42 @@
+//! What a locomotive, a channel, a sample, an alert and a defect are, as plain checked values.
+//!
+//! Nothing here does I/O, awaits, reads a clock or knows an encoding beyond `serde` derives; this
+//! crate depends on no other crate of the workspace, and every other crate depends on it.
+//!
+//! Start with [`Sample`] and [`Batch`] (what units send), [`Alert`] (one occurrence of a rule's
+//! condition) and [`Defect`] (what the mechanical department carries until the shop's finding).
+//!
+//! ```
+//! use wheeltap_model::{EventTime, Quality, Sample};
+//! let first = Sample { time: EventTime::from_unix_ms(1_000), value: 82.0, quality: Quality::Good };
+//! let second = Sample { value: 83.0, ..first };
+//! // Two good values for one instant cannot both be right, so neither feeds a rule.
+//! assert_eq!(first.join(second).quality, Quality::Conflict);
+//! ```
+//!
+//! Contracts that hold throughout: times are Unix milliseconds; values are finite; durations are
+//! milliseconds and say so in their names.
+
+mod alert;
+mod defect;
+mod fleet;
+mod ids;
+mod person;
+mod rule;
+mod sample;
+mod time;
+
+pub use alert::{
+    Alert, AlertChange, AlertId, AlertView, Condition, Evidence, EvidenceItem, KnownValue,
+    Response, Suppression, WithdrawnReason,
+};
+pub use defect::{Defect, DefectId, DefectOrigin, DefectStatus, Finding, FindingKind};
+pub use fleet::{
+    Axle, ChannelDef, ChannelKind, ClassDef, ConsistPosition, ConsistRole, Dated, Facing,
+    Resolution, Timeline, Unit, UnitState,
+};
+pub use ids::{ChannelId, ChannelName, ClassName, InvalidName, Part, RuleName, UnitId};
+pub use person::{Actor, Role};
+pub use rule::{Priority, RuleRef, RuleStage};
+pub use sample::{Batch, Column, Event, Quality, Sample, Series};
+pub use time::{EventTime, InvalidSpan, ServerTime, format_span, parse_span};

@@ -1,0 +1,1 @@
+//! Generated gRPC code and its conversions to and from the model.

@@ -1,0 +1,210 @@
+//! What a checked rule is made of.
+
+use wheeltap_model::{ChannelName, ClassName, ConsistRole, Priority, RuleRef, UnitId, UnitState};
+
+/// One checked version of a rule.
+#[derive(Clone, Debug)]
+pub struct Rule {
+    /// Name and version.
+    pub reference: RuleRef,
+    /// The rule's text, kept with every version.
+    pub source: String,
+    /// What `about()` says.
+    pub about: About,
+    /// What `reads()` says, in its order; a [`Seen`] row has the same order.
+    pub inputs: Vec<Input>,
+    /// When the condition can show itself at all.
+    pub tested: Option<Logic>,
+    /// The condition.
+    pub raise: Logic,
+    /// When a standing condition may end (the deadband); without it, not `raise`.
+    pub clear: Option<Logic>,
+    /// When the operating state explains the condition.
+    pub suppress: Option<Logic>,
+}
+
+/// The page an engineer fills in: rationalization, scope and delays.
+#[derive(Clone, Debug, PartialEq)]
+pub struct About {
+    /// One line for the desk.
+    pub title: String,
+    /// System, such as `engine / lubrication`.
+    pub system: String,
+    /// Component, such as `oil cooler`; joins alerts into defects.
+    pub component: String,
+    /// How soon to look.
+    pub priority: Priority,
+    /// Never muted by shelving, operating state or data quality.
+    pub safety: bool,
+    /// Which units it is for.
+    pub applies: Applies,
+    /// Milliseconds between judgements.
+    pub tick_ms: i64,
+    /// How long the condition must hold; a multiple of `tick_ms`, may be 0.
+    pub on_delay_ms: i64,
+    /// How long it must be clear; a multiple of `tick_ms`, may be 0.
+    pub off_delay_ms: i64,
+    /// Judged once for each part of this kind; `axle` is the only kind.
+    pub for_each: Option<String>,
+    /// Why it happens.
+    pub cause: String,
+    /// What follows if nobody acts.
+    pub consequence: String,
+    /// What to do.
+    pub action: String,
+    /// How long the answer can wait, in milliseconds.
+    pub respond_within_ms: i64,
+}
+
+/// Which units a rule is for; empty lists are no restriction.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub struct Applies {
+    /// Classes.
+    pub classes: Vec<ClassName>,
+    /// Single units.
+    pub units: Vec<UnitId>,
+}
+
+/// One declared input.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Input {
+    /// Its name in `seen`.
+    pub name: String,
+    /// What it reads.
+    pub read: Read,
+    /// How a person would write it, such as `mean(engine.oil.temperature, 5 min)`.
+    pub text: String,
+    /// UCUM code of the value; empty for flags.
+    pub ucum: String,
+}
+
+/// What an input reads.
+#[derive(Clone, Debug, PartialEq)]
+pub enum Read {
+    /// A statistic of one channel over a window that ends at the tick.
+    Window {
+        /// Channel name; may hold `{axle}` in a `for_each: "axle"` rule.
+        channel: String,
+        /// What to compute.
+        statistic: Statistic,
+        /// Window length in milliseconds, a multiple of `pane_ms`.
+        window_ms: i64,
+        /// Pane length in milliseconds; see [`pane_ms`].
+        pane_ms: i64,
+        /// Share of the promised samples that makes a sampled window known, 0 to 1; 0.5 by default.
+        min_share: f64,
+    },
+    /// Whether the unit is in one of these states; unknown when the state is.
+    InState(Vec<UnitState>),
+    /// Whether the unit has this part in its consist; unknown when that is.
+    InRole(ConsistRole),
+    /// The number of the part that is judged, such as the axle's; known always.
+    PartNumber,
+}
+
+impl Read {
+    /// The channel read for part `part_no`, with `{axle}` filled in; `None` when none is read.
+    pub fn channel_for(&self, part_no: Option<u32>) -> Option<ChannelName> {
+        let Self::Window { channel, .. } = self else {
+            return None;
+        };
+        let filled = match part_no {
+            Some(number) => channel.replace("{axle}", &number.to_string()),
+            None => channel.clone(),
+        };
+        ChannelName::new(&filled).ok()
+    }
+}
+
+/// What is computed over a window (t - w, t]. `x` are the good samples in it.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub enum Statistic {
+    /// The newest value. Sampled: known when not older than the window; held: when within `hold`.
+    Last,
+    /// Sampled: arithmetic mean. Held: time-weighted over the known stretch.
+    Mean,
+    /// Least value; a held value carried into the window counts.
+    Min,
+    /// Greatest value; a held value carried into the window counts.
+    Max,
+    /// Max less min.
+    Range,
+    /// Sample standard deviation (n - 1); unknown under two samples. Held: each stored sample once.
+    StdDev,
+    /// Least-squares slope, unit per second; unknown under two samples or when all at one instant.
+    Slope,
+    /// (last - first) / (their times' difference), unit per second; unknown under two samples.
+    Rate,
+    /// Seconds above the limit. Sampled: samples above it, each worth one nominal interval;
+    /// held: exact time.
+    TimeAbove(f64),
+    /// Seconds below the limit, as above.
+    TimeBelow(f64),
+    /// Number of events (or of good samples of a channel). Known always for events.
+    Count,
+    /// Sum of an event's field, by its index; events without it add nothing. Known always.
+    Sum(usize),
+}
+
+/// What a rule sees of one input at a tick. Numbers are finite.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub enum Seen {
+    /// Not known.
+    Unknown,
+    /// A number in the input's unit.
+    Number(f64),
+    /// A yes or no.
+    Flag(bool),
+}
+
+/// Three-valued truth (Kleene).
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
+pub enum Truth {
+    /// Known to hold.
+    True,
+    /// Known not to hold.
+    False,
+    /// Not known.
+    Unknown,
+}
+
+/// Why a script gave no verdict at a tick: it threw, or it ran over its budget.
+#[derive(Clone, Debug, PartialEq, Eq, thiserror::Error)]
+#[error("{message} (line {line}, column {column})")]
+pub struct Fault {
+    /// What the engine said.
+    pub message: String,
+    /// Counted from 1; 0 when unknown.
+    pub line: usize,
+    /// Counted from 1; 0 when unknown.
+    pub column: usize,
+}
+
+/// One of the rule's functions, ready to be judged.
+#[derive(Clone, Debug)]
+pub struct Logic;
+
+impl Logic {
+    /// Judges one row of inputs, in the order of [`Rule::inputs`].
+    ///
+    /// # Errors
+    /// [`Fault`] from script rules only: they threw or ran over their budget.
+    pub fn judge(&self, seen: &[Seen]) -> Result<Truth, Fault> {
+        let _ = seen;
+        unimplemented!()
+    }
+}
+
+/// Pane lengths a window may be cut into, in milliseconds.
+pub const PANE_LADDER_MS: [i64; 20] = [
+    1_000, 2_000, 5_000, 10_000, 15_000, 20_000, 30_000, 60_000, 120_000, 300_000, 600_000,
+    900_000, 1_200_000, 1_800_000, 3_600_000, 7_200_000, 14_400_000, 21_600_000, 43_200_000,
+    86_400_000,
+];
+
+/// Pane length of a window: the greater of the tick and `window / 360` rounded up to the ladder.
+pub fn pane_ms(tick_ms: i64, window_ms: i64) -> i64 {
+    let least = (window_ms + 359) / 360;
+    let rung = PANE_LADDER_MS.into_iter().find(|rung| *rung >= least);
+    tick_ms.max(rung.unwrap_or(86_400_000))
+}

@@ -1,0 +1,1 @@
+//! The pipeline, the gRPC services, access control and configuration.

@@ -1,0 +1,1 @@
+//! The physical simulator of an invented railway.

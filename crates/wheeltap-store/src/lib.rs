@@ -1,0 +1,13 @@
+//! Journal, strips, blocks, rollups and ledger: everything that must outlive a crash.
+//!
+//! Callers see the [`Store`] trait and model values, never a tree, a key or stored bytes. The store
+//! knows nothing of rules, alerts or people: ledger records and documents are bytes to it.
+//!
+//! Start with [`Store`], `SledStore` for a folder on disk and `MemoryStore` for tests.
+
+mod port;
+
+pub use port::{
+    Appended, Commit, DocumentKey, Done, Epoch, Figures, Incoming, PayloadDigest, QuarantineId,
+    Quarantined, Rollup, SourceRanges, Store, StoreError, StoreId, Tier, Upkeep,
+};

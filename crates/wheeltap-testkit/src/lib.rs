@@ -1,0 +1,1 @@
+//! Oracles, shufflers and fault layers for tests.

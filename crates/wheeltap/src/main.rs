@@ -1,0 +1,3 @@
+//! The `wheeltap` command.
+
+fn main() {}

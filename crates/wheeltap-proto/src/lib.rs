@@ -1,1 +1,20 @@
-//! Generated gRPC code and its conversions to and from the model.
+//! The public contract as Rust: generated messages, clients and servers, and nothing that decides.
+//!
+//! Conversions to and from the model live in `convert`; they name every wire field, so that a new
+//! one stops the build.
+
+/// Generated from `proto/wheeltap/v1`; the comments there are the documentation.
+#[allow(
+    missing_docs,
+    clippy::all,
+    clippy::pedantic,
+    clippy::unwrap_used,
+    clippy::allow_attributes_without_reason,
+    reason = "generated code follows its generator's style"
+)]
+pub mod v1 {
+    tonic::include_proto!("wheeltap.v1");
+}
+
+/// The serialized `FileDescriptorSet` of the contract, for the reflection service.
+pub const DESCRIPTORS: &[u8] = include_bytes!(concat!(env!("OUT_DIR"), "/descriptors.bin"));

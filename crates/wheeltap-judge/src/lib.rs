@@ -1,1 +1,24 @@
-//! The one place that evaluates rules, live and in replay.
+//! The judge: the one place that evaluates rules, live and in replay.
+//!
+//! One [`UnitJudge`] holds the window state of one unit. It is pure: given a plan, the unit's context
+//! and samples, it hands out what was raised and ended, always the same for the same data however
+//! the data was cut into batches. It knows no store, no clock, no ids of alerts; [`reconcile`]
+//! compares what it says with what was known and names the changes.
+//!
+//! Judging is in event time at *ticks*, whole multiples of a rule's tick since the Unix epoch, each
+//! once the unit's newest event time is later than the tick. Data that arrives for ticks already
+//! judged is not taken but reported as late: the caller starts a fresh judge from an earlier
+//! [`Checkpoint`] and feeds it the stored data again.
+
+mod judge;
+mod outcome;
+mod pane;
+mod plan;
+mod reconcile;
+mod replay;
+
+pub use judge::{Fed, UnitJudge};
+pub use outcome::{Change, Checkpoint, FaultReport, Judgement, Occurrence, SlotMemory};
+pub use plan::{EffectiveRule, UnitContext, UnitPlan};
+pub use reconcile::{KnownAlert, Reconciled, reconcile};
+pub use replay::{UnitData, replay_unit};

@@ -1,0 +1,100 @@
+//! What the judge hands out.
+
+use serde::{Deserialize, Serialize};
+use wheeltap_model::{EventTime, Evidence, Part, RuleRef};
+
+/// One occurrence of a rule's condition, as far as the data fed tells.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct Occurrence {
+    /// The version that raised it.
+    pub rule: RuleRef,
+    /// The part, for a rule judged once a part.
+    pub part: Option<Part>,
+    /// First known true tick after the on-delay.
+    pub raised_at: EventTime,
+    /// First known clear tick after the off-delay; `None` while standing.
+    pub ended_at: Option<EventTime>,
+    /// It ended because another version took over, not by a clear tick.
+    pub superseded: bool,
+    /// What the rule saw when it raised.
+    pub evidence: Evidence,
+    /// What the rule saw when it ended by a clear tick.
+    pub end_evidence: Option<Evidence>,
+    /// First tick, at or after raising, at which `suppress` did not hold; `None` while suppressed
+    /// by design ever since. Until then it is announced to nobody.
+    pub unsuppressed_at: Option<EventTime>,
+}
+
+/// One thing that happened at a tick.
+#[derive(Clone, Debug, PartialEq)]
+pub enum Change {
+    /// A condition was raised.
+    Raised(Occurrence),
+    /// A standing one ended; the occurrence is complete.
+    Ended(Occurrence),
+    /// A standing one is no longer suppressed by design.
+    Unsuppressed(Occurrence),
+}
+
+impl Change {
+    /// The occurrence as it is after the change.
+    pub const fn occurrence(&self) -> &Occurrence {
+        match self {
+            Self::Raised(occurrence) | Self::Ended(occurrence) | Self::Unsuppressed(occurrence) => {
+                occurrence
+            }
+        }
+    }
+}
+
+/// What one rule and part remembers between ticks. Rules that remember nothing are left out.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct SlotMemory {
+    /// The version.
+    pub rule: RuleRef,
+    /// The part.
+    pub part: Option<Part>,
+    /// First known true tick of the running run (of clear ticks, while standing).
+    pub run_start: Option<EventTime>,
+    /// Last known tick of that run.
+    pub run_last: Option<EventTime>,
+    /// What stands.
+    pub standing: Option<Occurrence>,
+    /// Ticks in a row at which the script failed.
+    pub n_faults: u32,
+}
+
+/// Everything the judge remembers at a tick, but for windows, which are warmed from stored data.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct Checkpoint {
+    /// Every tick up to and including this instant was judged.
+    pub at: EventTime,
+    /// By rule and part.
+    pub slots: Vec<SlotMemory>,
+}
+
+/// A script rule that failed or ran over its budget.
+#[derive(Clone, Debug, PartialEq)]
+pub struct FaultReport {
+    /// The version.
+    pub rule: RuleRef,
+    /// The part.
+    pub part: Option<Part>,
+    /// The tick.
+    pub at: EventTime,
+    /// Ticks in a row so far; 0 reports that it works again.
+    pub n_in_a_row: u32,
+    /// What the engine said; empty when it works again.
+    pub message: String,
+}
+
+/// What one round of judging found, in order of ticks.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct Judgement {
+    /// Raised, ended, unsuppressed.
+    pub changes: Vec<Change>,
+    /// One for each whole hour of event time passed.
+    pub checkpoints: Vec<Checkpoint>,
+    /// First fault of a row, the one that makes the rule *faulted*, and recovery.
+    pub faults: Vec<FaultReport>,
+}

@@ -1,0 +1,1 @@
+//! Panes: exact sums over epoch-aligned stretches of one channel.

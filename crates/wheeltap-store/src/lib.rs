@@ -5,8 +5,13 @@
 //!
 //! Start with [`Store`], `SledStore` for a folder on disk and `MemoryStore` for tests.
 
+mod identity;
+mod memory;
+mod merge;
 mod port;
+mod ranges;
 
+pub use memory::MemoryStore;
 pub use port::{
     Appended, Commit, DocumentKey, Done, Epoch, Figures, Incoming, PayloadDigest, QuarantineId,
     Quarantined, Rollup, SourceRanges, Store, StoreError, StoreId, Tier, Upkeep,

@@ -1,7 +1,14 @@
 //! Channels and classes, built in and from the user's own files.
 
+use crate::doc::{At, Problems, Section, as_count, as_number};
+use crate::exact::Fraction;
+use crate::ucum::Ucum;
 use std::collections::BTreeMap;
-use wheeltap_model::{ChannelDef, ChannelId, ChannelName, ClassDef, ClassName};
+use std::ops::Range;
+use wheeltap_model::{
+    Axle, ChannelDef, ChannelId, ChannelKind, ChannelName, ClassDef, ClassName, Resolution,
+    parse_span,
+};
 
 /// One thing wrong in a catalogue file, with its place and the mend.
 #[derive(Clone, Debug, PartialEq, Eq, thiserror::Error)]
@@ -9,9 +16,9 @@ use wheeltap_model::{ChannelDef, ChannelId, ChannelName, ClassDef, ClassName};
 pub struct CatalogueProblem {
     /// The file as named by the caller.
     pub file: String,
-    /// Counted from 1.
+    /// Counted from 1; 0 where the file has no lines to speak of, such as one that cannot be read.
     pub line: usize,
-    /// Counted from 1.
+    /// Counted from 1; 0 as above.
     pub column: usize,
     /// What is wrong.
     pub what: String,
@@ -28,22 +35,112 @@ pub struct Catalogue {
     classes: BTreeMap<ClassName, ClassDef>,
 }
 
+const BUILTIN_FILE: &str = "built-in channels.toml";
+const BUILTIN: &str = include_str!("channels.toml");
+
+/// Steps of the resolution that a range may span from zero, so that sums over a window of any
+/// length stay exact in 128 bits, squares included.
+const MAX_STEPS: f64 = (1_u64 << 40) as f64;
+
+const MAX_AXLES: u32 = 32;
+
 impl Catalogue {
     /// The built-in catalogue for diesel-electrics; it has channels and no classes.
     ///
     /// # Panics
     /// Never: a test reads the built-in file.
     pub fn builtin() -> Self {
-        unimplemented!()
+        let mut catalogue = Self::default();
+        let read = catalogue.extend(BUILTIN_FILE, BUILTIN);
+        read.expect("a test reads the built-in file");
+        catalogue
     }
 
     /// The built-in catalogue extended by the user's files, given as (name for messages, TOML text).
     ///
+    /// A file may add channels, change what it names of a channel that is there already, and define
+    /// classes; a later file goes over an earlier one. FORMATS.md in this crate describes the form.
+    ///
     /// # Errors
     /// Every problem found in every file.
+    ///
+    /// # Examples
+    /// ```
+    /// use wheeltap_catalogue::Catalogue;
+    /// let text = r#"
+    ///     [[channel]]
+    ///     name = "engine.oil.temperature"   # built in: only the interval changes
+    ///     interval = "5 s"
+    ///     [[class]]
+    ///     name = "Marten"
+    ///     axles = 6
+    ///     rated_power = "4000 [HP]"
+    /// "#;
+    /// let catalogue = Catalogue::with_files(&[("zvr.toml".to_owned(), text.to_owned())]).unwrap();
+    /// assert_eq!(catalogue.classes().count(), 1);
+    /// ```
     pub fn with_files(files: &[(String, String)]) -> Result<Self, Vec<CatalogueProblem>> {
-        let _ = files;
-        unimplemented!()
+        let mut catalogue = Self::builtin();
+        let mut problems = Vec::new();
+        for (file, text) in files {
+            if let Err(found) = catalogue.extend(file, text) {
+                problems.extend(found);
+            }
+        }
+        if problems.is_empty() {
+            Ok(catalogue)
+        } else {
+            Err(problems)
+        }
+    }
+
+    /// Adds what one more file says; new channels get the next free ids.
+    ///
+    /// # Errors
+    /// Every problem of the file; then this catalogue is as it was.
+    pub fn extend(&mut self, file: &str, text: &str) -> Result<(), Vec<CatalogueProblem>> {
+        let mut problems = Problems::new(file, text);
+        let document = problems.parse();
+        if !problems.is_empty() {
+            // What is left of a broken file would only raise problems of its own.
+            return Err(problems.into_list());
+        }
+        let mut root = Section::new(document.get_ref(), document.span(), "a catalogue file");
+        let mut extended = self.clone();
+        let mut named: Vec<ChannelName> = Vec::new();
+        for mut section in root.tables("channel", "[[channel]]", &mut problems) {
+            for def in read_channels(&mut section, &extended, &mut problems) {
+                if named.contains(&def.name) {
+                    problems.add(
+                        &section.span,
+                        format!("channel {} is described twice in this file", def.name),
+                        "keep one of the two",
+                    );
+                }
+                named.push(def.name.clone());
+                extended.put(def);
+            }
+        }
+        let mut class_names: Vec<ClassName> = Vec::new();
+        for mut section in root.tables("class", "[[class]]", &mut problems) {
+            if let Some(class) = read_class(&mut section, &mut problems) {
+                if class_names.contains(&class.name) {
+                    problems.add(
+                        &section.span,
+                        format!("class {} is described twice in this file", class.name),
+                        "keep one of the two",
+                    );
+                }
+                class_names.push(class.name.clone());
+                extended.classes.insert(class.name.clone(), class);
+            }
+        }
+        root.refuse_unknown(&mut problems);
+        if !problems.is_empty() {
+            return Err(problems.into_list());
+        }
+        *self = extended;
+        Ok(())
     }
 
     /// A catalogue of just these; ids are given in order from 0. For tests and derived catalogues.
@@ -60,6 +157,19 @@ impl Catalogue {
         }
         catalogue.index();
         catalogue
+    }
+
+    /// Replaces the channel of this name, or adds it with the next free id.
+    pub(crate) fn put(&mut self, def: ChannelDef) {
+        if let Some(idx) = self.by_name.get(&def.name) {
+            self.channels[*idx].1 = def;
+            return;
+        }
+        let free = self.by_id.last_key_value().map_or(0, |(id, _)| id.0 + 1);
+        let idx = self.channels.len();
+        self.by_name.insert(def.name.clone(), idx);
+        self.by_id.insert(ChannelId(free), idx);
+        self.channels.push((ChannelId(free), def));
     }
 
     fn index(&mut self) {
@@ -112,3 +222,575 @@ impl Catalogue {
         self.classes.get(name)
     }
 }
+
+/// What a table says of a channel; what it does not say comes from the channel of that name.
+#[derive(Default)]
+pub(crate) struct ChannelSays<'t> {
+    pub(crate) title: Option<At<&'t str>>,
+    pub(crate) kind: Option<At<&'t str>>,
+    pub(crate) ucum: Option<At<&'t str>>,
+    pub(crate) range: Option<At<(f64, f64)>>,
+    pub(crate) resolution: Option<At<Resolution>>,
+    pub(crate) interval: Option<At<i64>>,
+    pub(crate) hold: Option<At<i64>>,
+    pub(crate) silent: Option<At<i64>>,
+    pub(crate) fields: Option<Vec<(String, String)>>,
+}
+
+impl<'t> ChannelSays<'t> {
+    /// Reads the keys that catalogue and map have in common; `ucum_key` and `interval_key` are
+    /// what they call the stored unit and the interval.
+    pub(crate) fn read(
+        section: &mut Section<'t, '_>,
+        ucum_key: &'static str,
+        interval_key: &'static str,
+        problems: &mut Problems<'_>,
+    ) -> Self {
+        Self {
+            title: section.text("title", problems),
+            kind: section.text("kind", problems),
+            ucum: section.text(ucum_key, problems),
+            range: read_range(section, problems),
+            resolution: read_resolution(section, problems),
+            interval: read_span(section, interval_key, problems),
+            hold: read_span(section, "hold", problems),
+            silent: read_span(section, "silent", problems),
+            fields: read_fields(section, problems),
+        }
+    }
+
+    /// The channel as told here on top of `old`; `None` when something was wrong, which then is
+    /// among the problems.
+    pub(crate) fn channel(
+        &self,
+        name: &ChannelName,
+        old: Option<&ChannelDef>,
+        section: &Section<'_, '_>,
+        problems: &mut Problems<'_>,
+    ) -> Option<ChannelDef> {
+        let kind = self.kind_on(old, section, problems)?;
+        let is_event = matches!(kind, ChannelKind::Event { .. });
+        let ucum = self.ucum_on(name, old, is_event, section, problems)?;
+        let range = match (&self.range, old) {
+            (Some(range), _) => range.value,
+            (None, Some(old)) => old.range,
+            (None, None) if is_event => (0.0, 1.0),
+            (None, None) => {
+                section.missing("range", "[0, 120]", problems);
+                return None;
+            }
+        };
+        let resolution = match (&self.resolution, old) {
+            (Some(resolution), _) => resolution.value,
+            (None, Some(old)) => old.resolution,
+            (None, None) => Resolution { num: 1, den: 1000 },
+        };
+        let step = f64::from(resolution.num) / f64::from(resolution.den);
+        if range.0.abs().max(range.1.abs()) / step > MAX_STEPS {
+            let span = self.resolution.as_ref().map(|at| &at.span);
+            problems.add(
+                span.or(self.range.as_ref().map(|at| &at.span))
+                    .unwrap_or(&section.span),
+                format!("the range of {name} is more than 2^40 steps of its resolution"),
+                "take a coarser resolution or a narrower range",
+            );
+            return None;
+        }
+        Some(ChannelDef {
+            name: name.clone(),
+            title: match (&self.title, old) {
+                (Some(title), _) => title.value.to_owned(),
+                (None, Some(old)) => old.title.clone(),
+                (None, None) => name.to_string(),
+            },
+            silent_ms: self.silent_on(&kind, old, problems)?,
+            kind,
+            ucum,
+            range,
+            resolution,
+        })
+    }
+
+    fn kind_on(
+        &self,
+        old: Option<&ChannelDef>,
+        section: &Section<'_, '_>,
+        problems: &mut Problems<'_>,
+    ) -> Option<ChannelKind> {
+        let word = match (&self.kind, old) {
+            (Some(kind), _) => kind.value,
+            (None, Some(old)) => kind_word(&old.kind),
+            (None, None) => {
+                section.missing("kind", "\"sampled\"", problems);
+                return None;
+            }
+        };
+        let foreign: [(&str, bool, &str); 3] = [
+            ("an interval", self.interval.is_some(), "sampled"),
+            ("a hold", self.hold.is_some(), "held"),
+            ("fields", self.fields.is_some(), "event"),
+        ];
+        for (what, given, owner) in foreign {
+            if given && owner != word {
+                problems.add(
+                    &section.span,
+                    format!("a channel of kind {word} has no use for {what}"),
+                    format!("remove it, or write kind = \"{owner}\""),
+                );
+            }
+        }
+        match word {
+            "sampled" => {
+                let old = match old.map(|old| &old.kind) {
+                    Some(ChannelKind::Sampled { interval_ms }) => Some(*interval_ms),
+                    _ => None,
+                };
+                let interval_ms = self.interval.as_ref().map(|at| at.value).or(old);
+                if interval_ms.is_none() {
+                    section.missing("interval", "\"1 s\"", problems);
+                }
+                interval_ms.map(|interval_ms| ChannelKind::Sampled { interval_ms })
+            }
+            "held" => {
+                let old = match old.map(|old| &old.kind) {
+                    Some(ChannelKind::Held { hold_ms }) => Some(*hold_ms),
+                    _ => None,
+                };
+                let hold_ms = self.hold.as_ref().map(|at| at.value).or(old);
+                if hold_ms.is_none() {
+                    section.missing("hold", "\"70 s\"", problems);
+                }
+                hold_ms.map(|hold_ms| ChannelKind::Held { hold_ms })
+            }
+            "event" => {
+                let old = match old.map(|old| &old.kind) {
+                    Some(ChannelKind::Event { fields }) => Some(fields.clone()),
+                    _ => None,
+                };
+                let fields = self.fields.clone().or(old).unwrap_or_default();
+                Some(ChannelKind::Event { fields })
+            }
+            other => {
+                problems.add(
+                    self.kind.as_ref().map_or(&section.span, |at| &at.span),
+                    format!("\"{other}\" is no kind of channel"),
+                    "write \"sampled\", \"held\" or \"event\"",
+                );
+                None
+            }
+        }
+    }
+
+    fn ucum_on(
+        &self,
+        name: &ChannelName,
+        old: Option<&ChannelDef>,
+        is_event: bool,
+        section: &Section<'_, '_>,
+        problems: &mut Problems<'_>,
+    ) -> Option<String> {
+        let Some(code) = &self.ucum else {
+            if old.is_none() && !is_event {
+                section.missing("ucum", "\"1\"", problems);
+                return None;
+            }
+            return Some(old.map_or_else(|| "1".to_owned(), |old| old.ucum.clone()));
+        };
+        let unit = match Ucum::parse(code.value) {
+            Ok(unit) => unit,
+            Err(refusal) => {
+                problems.add(
+                    &code.span,
+                    format!("\"{}\" is no UCUM unit", refusal.code),
+                    refusal.why,
+                );
+                return None;
+            }
+        };
+        if let Some(old) = old.filter(|old| old.ucum != code.value) {
+            let same = Ucum::parse(&old.ucum).is_ok_and(|was| was.dimension() == unit.dimension());
+            if !same {
+                problems.add(
+                    &code.span,
+                    format!("{name} is in {} and cannot become {}", old.ucum, code.value),
+                    "give the channel a name of its own",
+                );
+                return None;
+            }
+            if self.range.is_none() || self.resolution.is_none() {
+                problems.add(
+                    &code.span,
+                    format!(
+                        "{name} gets another unit, but range or resolution are still in {}",
+                        old.ucum
+                    ),
+                    "state range and resolution in the new unit",
+                );
+                return None;
+            }
+        }
+        Some(code.value.to_owned())
+    }
+
+    fn silent_on(
+        &self,
+        kind: &ChannelKind,
+        old: Option<&ChannelDef>,
+        problems: &mut Problems<'_>,
+    ) -> Option<i64> {
+        // The longest that a channel in order may say nothing, and a time that is clearly more.
+        let (least, usual) = match kind {
+            ChannelKind::Sampled { interval_ms } => {
+                (*interval_ms, interval_ms.saturating_mul(10).max(60_000))
+            }
+            ChannelKind::Held { hold_ms } => (*hold_ms, hold_ms.saturating_mul(2)),
+            ChannelKind::Event { .. } => (1, i64::MAX),
+        };
+        match (&self.silent, old) {
+            (Some(silent), _) if silent.value < least => {
+                problems.add(
+                    &silent.span,
+                    "a channel cannot be silent sooner than its next sample is due",
+                    "make `silent` longer than the interval or the hold",
+                );
+                None
+            }
+            (Some(silent), _) => Some(silent.value),
+            (None, Some(old))
+                if self.interval.is_none() && self.hold.is_none() && self.kind.is_none() =>
+            {
+                Some(old.silent_ms)
+            }
+            (None, _) => Some(usual),
+        }
+    }
+}
+
+const fn kind_word(kind: &ChannelKind) -> &'static str {
+    match kind {
+        ChannelKind::Sampled { .. } => "sampled",
+        ChannelKind::Held { .. } => "held",
+        ChannelKind::Event { .. } => "event",
+    }
+}
+
+fn read_channels(
+    section: &mut Section<'_, '_>,
+    catalogue: &Catalogue,
+    problems: &mut Problems<'_>,
+) -> Vec<ChannelDef> {
+    let name = section.text("name", problems);
+    let count = section.count("count", MAX_AXLES * 2, problems);
+    let says = ChannelSays::read(section, "ucum", "interval", problems);
+    section.refuse_unknown(problems);
+    let Some(name) = name else {
+        section.missing("name", "\"engine.oil.temperature\"", problems);
+        return Vec::new();
+    };
+    let numbered = name.value.contains("{n}");
+    if numbered != count.is_some() {
+        problems.add(
+            &name.span,
+            "a numbered channel needs both {n} in its name and `count`",
+            "write name = \"traction.axle.{n}.speed\" and count = 6, or neither",
+        );
+        return Vec::new();
+    }
+    let mut defs = Vec::new();
+    for number in 1..=count.map_or(1, |count| count.value) {
+        let number = number.to_string();
+        let Some(name) = channel_name(&name.value.replace("{n}", &number), &name.span, problems)
+        else {
+            break;
+        };
+        let old = catalogue.channel(&name).map(|(_, def)| def);
+        let Some(mut def) = says.channel(&name, old, section, problems) else {
+            break;
+        };
+        def.title = def.title.replace("{n}", &number);
+        defs.push(def);
+    }
+    defs
+}
+
+pub(crate) fn channel_name(
+    text: &str,
+    span: &Range<usize>,
+    problems: &mut Problems<'_>,
+) -> Option<ChannelName> {
+    ChannelName::new(text)
+        .map_err(|refusal| {
+            problems.add(
+                span,
+                format!("\"{}\" is no channel name", refusal.text),
+                refusal.rule,
+            );
+        })
+        .ok()
+}
+
+fn read_range(
+    section: &mut Section<'_, '_>,
+    problems: &mut Problems<'_>,
+) -> Option<At<(f64, f64)>> {
+    let value = section.value("range")?;
+    let ends: Option<Vec<f64>> = value
+        .get_ref()
+        .as_array()
+        .and_then(|items| items.iter().map(|item| as_number(item.get_ref())).collect());
+    match ends.as_deref() {
+        Some([low, high]) if low < high => Some(At {
+            value: (*low, *high),
+            span: value.span(),
+        }),
+        _ => {
+            problems.add(
+                &value.span(),
+                "`range` is not two finite numbers, the lower one first",
+                "write it like range = [-40, 150]",
+            );
+            None
+        }
+    }
+}
+
+fn read_resolution(
+    section: &mut Section<'_, '_>,
+    problems: &mut Problems<'_>,
+) -> Option<At<Resolution>> {
+    let text = section.decimal("resolution", problems)?;
+    let fraction = Fraction::from_decimal(&text.value).and_then(|fraction| {
+        let num = u32::try_from(fraction.num()).ok().filter(|num| *num > 0)?;
+        let den = u32::try_from(fraction.den()).ok()?;
+        Some(Resolution { num, den })
+    });
+    if fraction.is_none() {
+        problems.add(
+            &text.span,
+            format!(
+                "resolution \"{}\" is no decimal above zero that fits",
+                text.value
+            ),
+            "write it like resolution = \"0.1\"",
+        );
+    }
+    Some(At {
+        value: fraction?,
+        span: text.span,
+    })
+}
+
+pub(crate) fn read_span(
+    section: &mut Section<'_, '_>,
+    key: &'static str,
+    problems: &mut Problems<'_>,
+) -> Option<At<i64>> {
+    let text = section.text(key, problems)?;
+    match parse_span(text.value) {
+        Ok(span_ms) => Some(At {
+            value: span_ms,
+            span: text.span,
+        }),
+        Err(refusal) => {
+            problems.add(
+                &text.span,
+                format!("`{key}` = \"{}\" is no span", refusal.text),
+                "write a whole number and one of ms, s, min, h, d, such as \"5 min\"",
+            );
+            None
+        }
+    }
+}
+
+fn read_fields(
+    section: &mut Section<'_, '_>,
+    problems: &mut Problems<'_>,
+) -> Option<Vec<(String, String)>> {
+    section.value("fields")?;
+    let mut fields: Vec<(String, String)> = Vec::new();
+    for mut field in section.tables("fields", "a field", problems) {
+        let name = field.text("name", problems);
+        let ucum = field.text("ucum", problems);
+        field.refuse_unknown(problems);
+        let Some((name, ucum)) = name.zip(ucum) else {
+            field.missing("name", "\"axle\"", problems);
+            field.missing("ucum", "\"1\"", problems);
+            continue;
+        };
+        let plain = name
+            .value
+            .bytes()
+            .all(|byte| byte.is_ascii_lowercase() || byte.is_ascii_digit() || byte == b'_');
+        if !plain || name.value.is_empty() || fields.iter().any(|(old, _)| old == name.value) {
+            problems.add(
+                &name.span,
+                format!("field \"{}\" is no lower-case word of its own", name.value),
+                "use lower-case letters, digits and underscores, each name once",
+            );
+        }
+        if let Err(refusal) = Ucum::parse(ucum.value) {
+            problems.add(
+                &ucum.span,
+                format!("\"{}\" is no UCUM unit", refusal.code),
+                refusal.why,
+            );
+        }
+        fields.push((name.value.to_owned(), ucum.value.to_owned()));
+    }
+    Some(fields)
+}
+
+fn read_class(section: &mut Section<'_, '_>, problems: &mut Problems<'_>) -> Option<ClassDef> {
+    let name = section.text("name", problems);
+    let title = section.text("title", problems);
+    let axles = read_axles(section, problems);
+    let weight_on_drivers_kg = quantity(section, "weight_on_drivers", "kg", problems);
+    let rated_power_kw = quantity(section, "rated_power", "kW", problems);
+    let gear_ratio = section.number("gear_ratio", problems);
+    let wheel_diameter_mm = quantity(section, "wheel_diameter", "mm", problems);
+    let fuel_capacity_l = quantity(section, "fuel_capacity", "L", problems);
+    let sand_capacity_kg = quantity(section, "sand_capacity", "kg", problems);
+    let oil_capacity_l = quantity(section, "oil_capacity", "L", problems);
+    let water_capacity_l = quantity(section, "water_capacity", "L", problems);
+    let limits = read_limits(section, problems);
+    section.refuse_unknown(problems);
+    if let Some(ratio) = gear_ratio.as_ref().filter(|ratio| ratio.value <= 0.0) {
+        problems.add(
+            &ratio.span,
+            "`gear_ratio` is not above zero",
+            "give motor turns per axle turn, such as 4.1",
+        );
+    }
+    let Some(name) = name else {
+        section.missing("name", "\"Marten\"", problems);
+        return None;
+    };
+    match ClassName::new(name.value) {
+        Ok(name) => Some(ClassDef {
+            title: title.map_or_else(|| name.to_string(), |title| title.value.to_owned()),
+            name,
+            axles,
+            weight_on_drivers_kg,
+            rated_power_kw,
+            gear_ratio: gear_ratio.map(|ratio| ratio.value),
+            wheel_diameter_mm,
+            fuel_capacity_l,
+            sand_capacity_kg,
+            oil_capacity_l,
+            water_capacity_l,
+            limits,
+        }),
+        Err(refusal) => {
+            problems.add(
+                &name.span,
+                format!("\"{}\" is no class name", refusal.text),
+                refusal.rule,
+            );
+            None
+        }
+    }
+}
+
+/// `axles = 6` and, unless all are, `powered = [1, 3, 4, 6]`.
+fn read_axles(section: &mut Section<'_, '_>, problems: &mut Problems<'_>) -> Vec<Axle> {
+    let count = section.count("axles", MAX_AXLES, problems);
+    let powered = section.value("powered");
+    let Some(count) = count else {
+        if let Some(powered) = powered {
+            problems.add(
+                &powered.span(),
+                "`powered` counts axles, but `axles` does not say how many there are",
+                "add axles = 6",
+            );
+        }
+        return Vec::new();
+    };
+    let n_axles = count.value as usize;
+    let Some(powered) = powered else {
+        return vec![Axle { powered: true }; n_axles];
+    };
+    let mut axles = vec![Axle { powered: false }; n_axles];
+    let numbers: Option<Vec<usize>> = powered.get_ref().as_array().and_then(|items| {
+        items
+            .iter()
+            .map(|item| {
+                let number = as_count(item.get_ref())? as usize;
+                (number <= n_axles).then_some(number)
+            })
+            .collect()
+    });
+    match numbers {
+        Some(numbers) => {
+            for number in numbers {
+                axles[number - 1].powered = true;
+            }
+        }
+        None => problems.add(
+            &powered.span(),
+            format!("`powered` is not a list of axle numbers from 1 to {n_axles}"),
+            "count axles from the end marked F, such as [1, 3, 4, 6]",
+        ),
+    }
+    axles
+}
+
+/// A quantity with its unit, such as `"425000 [lb_av]"`, in `target`.
+fn quantity(
+    section: &mut Section<'_, '_>,
+    key: &'static str,
+    target: &str,
+    problems: &mut Problems<'_>,
+) -> Option<f64> {
+    let text = section.text(key, problems)?;
+    let converted = Ucum::parse_quantity(text.value).and_then(|(value, unit)| {
+        let target_unit = Ucum::parse(target).map_err(|refusal| refusal.to_string())?;
+        unit.convert(value, &target_unit)
+            .filter(|value| value.is_finite() && *value > 0.0)
+            .ok_or_else(|| {
+                format!(
+                    "\"{}\" is no amount above zero that converts to {target}",
+                    text.value
+                )
+            })
+    });
+    converted
+        .map_err(|what| {
+            problems.add(
+                &text.span,
+                format!("`{key}`: {what}"),
+                format!("write a number and a UCUM unit, such as \"100 {target}\""),
+            );
+        })
+        .ok()
+}
+
+fn read_limits(section: &mut Section<'_, '_>, problems: &mut Problems<'_>) -> Vec<(String, f64)> {
+    let Some(limits) = section.table("limits", "[class.limits]", problems) else {
+        return Vec::new();
+    };
+    let mut read = Vec::new();
+    for (key, span, value) in limits.entries() {
+        let plain = key
+            .bytes()
+            .all(|byte| byte.is_ascii_lowercase() || byte.is_ascii_digit() || byte == b'_');
+        if !plain || key.is_empty() {
+            problems.add(
+                &span,
+                format!("limit \"{key}\" is no lower-case word"),
+                "use lower-case letters, digits and underscores, ending in the unit: coolant_hot_cel",
+            );
+        }
+        match as_number(value.get_ref()) {
+            Some(number) => read.push((key.to_owned(), number)),
+            None => problems.add(
+                &value.span(),
+                format!("limit `{key}` is not a finite number"),
+                "write it like coolant_hot_cel = 98",
+            ),
+        }
+    }
+    read
+}
+
+#[cfg(test)]
+mod tests;

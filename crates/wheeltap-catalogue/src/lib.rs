@@ -5,7 +5,9 @@
 //! Start with [`Catalogue`]; [`Ucum`] converts between units.
 
 mod catalogue;
+mod doc;
+mod exact;
 mod ucum;
 
 pub use catalogue::{Catalogue, CatalogueProblem};
-pub use ucum::{Dimension, InvalidUcum, Ucum};
+pub use ucum::{Conversion, Dimension, InvalidUcum, Ucum};

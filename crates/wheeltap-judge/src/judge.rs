@@ -1,8 +1,21 @@
 //! One unit's judge.
 
-use crate::{Checkpoint, Judgement, UnitContext, UnitPlan};
-use std::sync::Arc;
-use wheeltap_model::{Batch, ChannelId, Event, EventTime, Series};
+use crate::{
+    Change, Checkpoint, FaultReport, Judgement, Occurrence, SlotMemory, UnitContext, UnitPlan,
+    pane::{Ring, View, steps},
+    plan::{PlannedChannel, PlannedSlot, Source, Speaks, WindowSource},
+};
+use std::{cmp::Ordering, sync::Arc};
+use wheeltap_model::{
+    Batch, ChannelId, ConsistRole, Event, EventTime, Evidence, EvidenceItem, KnownValue, Quality,
+    Sample, Series, UnitState,
+};
+use wheeltap_rules::{Fault, Logic, Seen, Statistic, Truth};
+
+/// Ticks in a row at which a script must fail for its rule to be *faulted*.
+pub const FAULTS_TO_REPORT: u32 = 5;
+
+const HOUR_MS: i64 = 3_600_000;
 
 /// What became of what was fed.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
@@ -14,63 +27,776 @@ pub struct Fed {
 
 /// One unit's windows, runs and standing conditions.
 #[derive(Debug)]
-pub struct UnitJudge {}
+pub struct UnitJudge {
+    plan: Arc<UnitPlan>,
+    context: Arc<UnitContext>,
+    channels: Vec<ChannelState>,
+    slots: Vec<SlotState>,
+    watermark: Option<i64>,
+    judged_through: Option<i64>,
+    /// Samples up to here warm windows and are not late; set by `resume` until first judged.
+    warming_to: Option<i64>,
+    /// Latest event time taken into windows.
+    newest_folded: i64,
+    row: Vec<Seen>,
+}
+
+#[derive(Debug)]
+struct ChannelState {
+    pending: Vec<Sample>,
+    pending_events: Vec<Event>,
+    sorted: bool,
+    /// Next pending sample or event to take.
+    next: usize,
+    rings: Vec<Ring>,
+    /// Newest good sample taken.
+    newest_good: Option<(i64, f64)>,
+    held: Option<Held>,
+}
+
+/// The value a held channel has now.
+#[derive(Clone, Copy, Debug)]
+struct Held {
+    until_ms: i64,
+    /// Its coverage is in the panes up to here.
+    covered_to_ms: i64,
+    value: f64,
+    steps: i64,
+}
+
+#[derive(Clone, Debug, Default)]
+struct SlotState {
+    run_start: Option<EventTime>,
+    run_last: Option<EventTime>,
+    standing: Option<Occurrence>,
+    n_faults: u32,
+}
+
+/// What a rule says at a tick.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+enum Verdict {
+    True,
+    False,
+    Unknown,
+    NotTested,
+}
 
 impl UnitJudge {
     /// Starts normal, before any data.
     pub fn new(plan: Arc<UnitPlan>, context: Arc<UnitContext>) -> Self {
-        let _ = (plan, context);
-        Self {}
+        let channels = plan.channels.iter().map(ChannelState::new).collect();
+        let slots = vec![SlotState::default(); plan.slots.len()];
+        Self {
+            plan,
+            context,
+            channels,
+            slots,
+            watermark: None,
+            judged_through: None,
+            warming_to: None,
+            newest_folded: i64::MIN / 4,
+            row: Vec::new(),
+        }
     }
 
-    /// Resumes after a checkpoint. Feed stored data later than `checkpoint.at - plan.reach_ms()`
-    /// (and for held channels the newest sample before that) to warm the windows.
+    /// Resumes after a checkpoint. Before judging, feed stored data later than
+    /// `checkpoint.at - plan.reach_ms()` (and for held channels the newest sample before that) to
+    /// warm the windows.
     pub fn resume(plan: Arc<UnitPlan>, context: Arc<UnitContext>, checkpoint: &Checkpoint) -> Self {
-        let _ = (plan, context, checkpoint);
-        Self {}
+        let mut judge = Self::new(plan, context);
+        for memory in &checkpoint.slots {
+            let found =
+                judge.plan.slots.iter().position(|slot| {
+                    slot.rule.reference == memory.rule && slot.part == memory.part
+                });
+            if let Some(idx) = found {
+                judge.slots[idx] = SlotState {
+                    run_start: memory.run_start,
+                    run_last: memory.run_last,
+                    standing: memory.standing.clone(),
+                    n_faults: memory.n_faults,
+                };
+            }
+        }
+        judge.judged_through = Some(checkpoint.at.unix_ms());
+        judge.warming_to = judge.judged_through;
+        // What came before the windows is not known here, so quiet counts from the checkpoint.
+        judge.newest_folded = checkpoint.at.unix_ms();
+        judge
+    }
+
+    /// Says that the unit was heard at `newest`, through a channel that no rule reads.
+    pub fn heard(&mut self, newest: EventTime) {
+        self.watermark = self.watermark.max(Some(newest.unix_ms()));
     }
 
     /// Takes a batch; channels no rule reads only move the watermark.
     pub fn feed(&mut self, batch: &Batch) -> Fed {
-        let _ = batch;
-        Fed::default()
+        if let Some((_, newest)) = batch.span() {
+            self.heard(newest);
+        }
+        let mut late = Late::default();
+        for column in &batch.columns {
+            if let Some(idx) = self.plan.index_of(column.channel) {
+                self.take_samples(idx, column.samples(), &mut late);
+            }
+        }
+        self.take_events(&batch.events, &mut late);
+        late.fed()
     }
 
     /// Takes one channel's stored samples.
     pub fn feed_series(&mut self, channel: ChannelId, series: &Series) -> Fed {
-        let _ = (channel, series);
-        Fed::default()
+        if let Some(newest) = series.times_ms.last() {
+            self.heard(EventTime::from_unix_ms(*newest));
+        }
+        let mut late = Late::default();
+        if let Some(idx) = self.plan.index_of(channel) {
+            self.take_samples(idx, series.samples(), &mut late);
+        }
+        late.fed()
     }
 
     /// Takes stored events.
     pub fn feed_events(&mut self, events: &[Event]) -> Fed {
-        let _ = events;
-        Fed::default()
+        if let Some(newest) = events.iter().map(|event| event.time).max() {
+            self.heard(newest);
+        }
+        let mut late = Late::default();
+        self.take_events(events, &mut late);
+        late.fed()
+    }
+
+    fn take_samples(&mut self, idx: usize, samples: impl Iterator<Item = Sample>, late: &mut Late) {
+        let judged = self.late_before();
+        let channel = &mut self.channels[idx];
+        for sample in samples {
+            let time_ms = sample.time.unix_ms();
+            if time_ms <= judged {
+                late.at(time_ms);
+                continue;
+            }
+            if channel
+                .pending
+                .last()
+                .is_some_and(|last| last.time > sample.time)
+            {
+                channel.sorted = false;
+            }
+            channel.pending.push(sample);
+        }
+    }
+
+    fn take_events(&mut self, events: &[Event], late: &mut Late) {
+        let judged = self.late_before();
+        for event in events {
+            let Some(idx) = self.plan.index_of(event.channel) else {
+                continue;
+            };
+            if event.time.unix_ms() <= judged {
+                late.at(event.time.unix_ms());
+                continue;
+            }
+            let channel = &mut self.channels[idx];
+            channel.sorted = false;
+            channel.pending_events.push(event.clone());
+        }
+    }
+
+    const fn late_before(&self) -> i64 {
+        match (self.warming_to, self.judged_through) {
+            (None, Some(judged)) => judged,
+            _ => i64::MIN,
+        }
+    }
+
+    /// Newest event time fed; `None` before any data.
+    pub fn watermark(&self) -> Option<EventTime> {
+        self.watermark.map(EventTime::from_unix_ms)
+    }
+
+    /// Every tick up to and including this was judged; `None` before any.
+    pub fn judged_through(&self) -> Option<EventTime> {
+        self.judged_through.map(EventTime::from_unix_ms)
+    }
+
+    /// What is remembered now, for [`UnitJudge::resume`]; `None` before any tick was judged.
+    pub fn checkpoint(&self) -> Option<Checkpoint> {
+        self.judged_through().map(|at| self.checkpoint_at(at))
+    }
+
+    fn checkpoint_at(&self, at: EventTime) -> Checkpoint {
+        let slots = self
+            .plan
+            .slots
+            .iter()
+            .zip(&self.slots)
+            .filter(|(_, state)| {
+                state.run_start.is_some() || state.standing.is_some() || state.n_faults > 0
+            });
+        let slots = slots.map(|(slot, state)| SlotMemory {
+            rule: slot.rule.reference.clone(),
+            part: slot.part.clone(),
+            run_start: state.run_start,
+            run_last: state.run_last,
+            standing: state.standing.clone(),
+            n_faults: state.n_faults,
+        });
+        Checkpoint {
+            at,
+            slots: slots.collect(),
+        }
     }
 
     /// Judges every tick before the newest event time fed.
     pub fn judge(&mut self, out: &mut Judgement) {
-        let _ = out;
+        self.judge_until(EventTime::from_unix_ms(i64::MAX), out);
     }
 
     /// Judges every tick before `watermark`, or before the newest event time if that is earlier;
     /// for feeding a long stretch in pieces.
     pub fn judge_until(&mut self, watermark: EventTime, out: &mut Judgement) {
-        let _ = (watermark, out);
+        let Some(newest) = self.watermark else { return };
+        let limit = newest.min(watermark.unix_ms());
+        for channel in &mut self.channels {
+            channel.sort();
+        }
+        if let Some(warm) = self.warming_to.take() {
+            self.fold(warm);
+        }
+        let mut done = match self.judged_through {
+            Some(done) => done,
+            None => match self.next_pending() {
+                // The first tick judged is the first one at or after the first sample.
+                Some(first) if first <= limit => first - 1,
+                _ => return,
+            },
+        };
+        while let Some(tick) = self.plan.next_tick_after(done).filter(|tick| *tick < limit) {
+            let hour = tick.div_euclid(HOUR_MS);
+            if self.judged_through.is_some() && done.div_euclid(HOUR_MS) < hour {
+                out.checkpoints
+                    .push(self.checkpoint_at(EventTime::from_unix_ms(hour * HOUR_MS - 1)));
+            }
+            self.fold(tick);
+            self.judge_tick(tick, out);
+            done = self.skip_quiet(tick, limit);
+            self.judged_through = Some(done);
+        }
+        for channel in &mut self.channels {
+            channel.drop_taken();
+        }
     }
 
-    /// Newest event time fed; `None` before any data.
-    pub fn watermark(&self) -> Option<EventTime> {
-        None
+    /// Takes everything up to and including a tick into the windows.
+    fn fold(&mut self, tick_ms: i64) {
+        for (planned, channel) in self.plan.channels.iter().zip(&mut self.channels) {
+            if let Some(newest) = channel.fold(planned, tick_ms) {
+                self.newest_folded = self.newest_folded.max(newest);
+            }
+        }
     }
 
-    /// Every tick up to and including this was judged; `None` before any.
-    pub fn judged_through(&self) -> Option<EventTime> {
-        None
+    fn next_pending(&self) -> Option<i64> {
+        self.channels
+            .iter()
+            .filter_map(ChannelState::next_pending)
+            .min()
     }
 
-    /// What is remembered now, for [`UnitJudge::resume`]; `None` before any tick was judged.
-    pub fn checkpoint(&self) -> Option<Checkpoint> {
-        None
+    /// Where nothing can change any more before the next datum, the ticks in between need no look:
+    /// windows are empty, held values gone, runs and delays over. Returns the last tick done.
+    fn skip_quiet(&self, tick_ms: i64, limit: i64) -> i64 {
+        if tick_ms - self.newest_folded <= self.plan.settle_ms {
+            return tick_ms;
+        }
+        let at = EventTime::from_unix_ms(tick_ms);
+        let recently = at.plus_ms(-self.plan.settle_ms);
+        let soon = [
+            self.context.next_change_after(recently),
+            self.plan.next_boundary_after(recently),
+        ];
+        let soon = soon.into_iter().flatten().map(EventTime::unix_ms).min();
+        if soon.is_some_and(|change| change <= tick_ms) {
+            return tick_ms;
+        }
+        let until = self
+            .next_pending()
+            .unwrap_or(i64::MAX)
+            .min(soon.unwrap_or(i64::MAX))
+            .min(limit);
+        tick_ms.max(until - 1)
+    }
+
+    fn judge_tick(&mut self, tick_ms: i64, out: &mut Judgement) {
+        let tick = EventTime::from_unix_ms(tick_ms);
+        let plan = Arc::clone(&self.plan);
+        let (state, role) = (self.context.state_at(tick), self.context.role_at(tick));
+        for (idx, slot) in plan.slots.iter().enumerate() {
+            let tick_length = slot.rule.about.tick_ms;
+            if tick_ms.rem_euclid(tick_length) != 0 {
+                continue;
+            }
+            if tick < slot.from {
+                continue;
+            }
+            if slot.until.is_some_and(|until| tick >= until) {
+                if let Some(mut occurrence) = std::mem::take(&mut self.slots[idx]).standing {
+                    occurrence.ended_at = Some(tick);
+                    occurrence.superseded = true;
+                    out.changes.push(Change::Ended(occurrence));
+                }
+                continue;
+            }
+            self.row.clear();
+            for source in &slot.sources {
+                let seen = read(
+                    source,
+                    &plan.channels,
+                    &mut self.channels,
+                    tick_ms,
+                    (state, role),
+                );
+                self.row.push(seen);
+            }
+            let before = self.context.state_at(tick.plus_ms(-tick_length));
+            if before != state {
+                self.slots[idx].run_start = None;
+            }
+            judge_slot(slot, &mut self.slots[idx], &self.row, tick, out);
+        }
+    }
+}
+
+#[derive(Default)]
+struct Late(Option<i64>);
+
+impl Late {
+    fn at(&mut self, time_ms: i64) {
+        self.0 = Some(self.0.map_or(time_ms, |earliest| earliest.min(time_ms)));
+    }
+
+    fn fed(&self) -> Fed {
+        Fed {
+            late_from: self.0.map(EventTime::from_unix_ms),
+        }
+    }
+}
+
+impl ChannelState {
+    fn new(planned: &PlannedChannel) -> Self {
+        Self {
+            pending: Vec::new(),
+            pending_events: Vec::new(),
+            sorted: true,
+            next: 0,
+            rings: planned
+                .rings
+                .iter()
+                .map(crate::plan::PlannedRing::start)
+                .collect(),
+            newest_good: None,
+            held: None,
+        }
+    }
+
+    fn sort(&mut self) {
+        if !self.sorted {
+            self.pending[..].sort_by_key(|sample| sample.time);
+            self.pending_events.sort_by(compare_events);
+            self.pending_events
+                .dedup_by(|a, b| compare_events(a, b).is_eq());
+            self.sorted = true;
+        }
+    }
+
+    fn next_pending(&self) -> Option<i64> {
+        let sample = self.pending.get(self.next).map(|sample| sample.time);
+        let event = self.pending_events.get(self.next).map(|event| event.time);
+        sample.or(event).map(EventTime::unix_ms)
+    }
+
+    fn drop_taken(&mut self) {
+        if self.next > 0 {
+            let taken = std::mem::take(&mut self.next);
+            self.pending.drain(..taken.min(self.pending.len()));
+            self.pending_events
+                .drain(..taken.min(self.pending_events.len()));
+        }
+    }
+
+    /// Takes pending data up to and including the tick; returns the newest time taken.
+    fn fold(&mut self, planned: &PlannedChannel, tick_ms: i64) -> Option<i64> {
+        let mut newest = None;
+        if planned.speaks == Speaks::Event {
+            while let Some(event) = self.pending_events.get(self.next) {
+                let time_ms = event.time.unix_ms();
+                if time_ms > tick_ms {
+                    break;
+                }
+                for ring in &mut self.rings {
+                    ring.event(time_ms, &event.fields);
+                }
+                self.next += 1;
+                newest = Some(time_ms);
+            }
+            return newest;
+        }
+        while let Some(&sample) = self.pending.get(self.next) {
+            let time_ms = sample.time.unix_ms();
+            if time_ms > tick_ms {
+                break;
+            }
+            self.next += 1;
+            let mut sample = sample;
+            while let Some(other) = self
+                .pending
+                .get(self.next)
+                .filter(|o| o.time == sample.time)
+            {
+                sample = sample.join(*other);
+                self.next += 1;
+            }
+            self.take(planned, sample);
+            newest = Some(time_ms);
+        }
+        if let Speaks::Held { .. } = planned.speaks {
+            self.cover(tick_ms);
+        }
+        newest
+    }
+
+    fn take(&mut self, planned: &PlannedChannel, sample: Sample) {
+        let time_ms = sample.time.unix_ms();
+        if let Speaks::Held { .. } = planned.speaks {
+            self.cover(time_ms);
+            self.held = None;
+        }
+        if sample.quality != Quality::Good {
+            return;
+        }
+        let steps = steps(sample.value, planned.num, planned.den);
+        for ring in &mut self.rings {
+            ring.sample(time_ms, sample.value, steps);
+        }
+        self.newest_good = Some((time_ms, sample.value));
+        if let Speaks::Held { hold_ms } = planned.speaks {
+            let until_ms = time_ms.saturating_add(hold_ms);
+            self.held = Some(Held {
+                until_ms,
+                covered_to_ms: time_ms,
+                value: sample.value,
+                steps,
+            });
+        }
+    }
+
+    fn cover(&mut self, to_ms: i64) {
+        let Some(held) = &mut self.held else { return };
+        let to_ms = to_ms.min(held.until_ms);
+        if to_ms > held.covered_to_ms {
+            for ring in &mut self.rings {
+                ring.cover(held.covered_to_ms, to_ms, held.value, held.steps);
+            }
+            held.covered_to_ms = to_ms;
+        }
+    }
+
+    /// The held value, if it still lasts at an instant.
+    fn held_at(&self, tick_ms: i64) -> Option<Held> {
+        self.held.filter(|held| tick_ms <= held.until_ms)
+    }
+}
+
+fn compare_events(a: &Event, b: &Event) -> Ordering {
+    let key = |field: &Option<f64>| field.map(f64::to_bits);
+    a.time
+        .cmp(&b.time)
+        .then_with(|| a.fields.iter().map(key).cmp(b.fields.iter().map(key)))
+}
+
+fn read(
+    source: &Source,
+    planned: &[PlannedChannel],
+    channels: &mut [ChannelState],
+    tick_ms: i64,
+    (state, role): (UnitState, ConsistRole),
+) -> Seen {
+    match source {
+        Source::Nothing => Seen::Unknown,
+        Source::Number(number) => Seen::Number(*number),
+        Source::InState(_) if state == UnitState::Unknown => Seen::Unknown,
+        Source::InState(states) => Seen::Flag(states.contains(&state)),
+        Source::InRole(_) if role == ConsistRole::Unknown => Seen::Unknown,
+        Source::InRole(wanted) => Seen::Flag(*wanted == role),
+        Source::Last { channel, window_ms } => {
+            let known = match planned[*channel].speaks {
+                Speaks::Held { .. } => channels[*channel].held_at(tick_ms).map(|held| held.value),
+                _ => channels[*channel]
+                    .newest_good
+                    .filter(|(time_ms, _)| tick_ms - time_ms < *window_ms)
+                    .map(|(_, value)| value),
+            };
+            number(known)
+        }
+        Source::Window(window) => {
+            let planned = &planned[window.channel];
+            let channel = &mut channels[window.channel];
+            let held = channel.held_at(tick_ms);
+            let view = channel.rings[window.ring].window(window.window, tick_ms);
+            number(statistic(window, planned, held, &view))
+        }
+    }
+}
+
+fn number(value: Option<f64>) -> Seen {
+    value
+        .filter(|value| value.is_finite())
+        .map_or(Seen::Unknown, Seen::Number)
+}
+
+fn statistic(
+    source: &WindowSource,
+    planned: &PlannedChannel,
+    held: Option<Held>,
+    view: &View<'_>,
+) -> Option<f64> {
+    let n = view.n();
+    match source.statistic {
+        Statistic::Count => return Some(n as f64),
+        Statistic::Sum(field) => return Some(view.field_sum(field)),
+        _ => {}
+    }
+    let known = match planned.speaks {
+        Speaks::Event => false,
+        Speaks::Held { .. } => held.is_some(),
+        Speaks::Sampled { interval_ms } => {
+            let promised = source.window_ms as f64 / interval_ms as f64;
+            n > 0 && n as f64 >= source.min_share * promised
+        }
+    };
+    if !known {
+        return None;
+    }
+    let (num, den) = (planned.num, planned.den);
+    let size = f64::from(num) / f64::from(den);
+    let more = view.more();
+    match source.statistic {
+        Statistic::Mean => match held {
+            Some(held) if more.covered_ms == 0 => Some(held.value),
+            Some(_) => {
+                let numerator = more.integral * i128::from(num);
+                Some(numerator as f64 / (i128::from(more.covered_ms) * i128::from(den)) as f64)
+            }
+            None => {
+                let numerator = view.sum() * i128::from(num);
+                Some(numerator as f64 / (i128::from(n) * i128::from(den)) as f64)
+            }
+        },
+        Statistic::Min => view.min(),
+        Statistic::Max => view.max(),
+        Statistic::Range => Some(view.max()? - view.min()?),
+        Statistic::StdDev => Some(view.variance_steps()?.sqrt() * size),
+        Statistic::Slope => Some(view.slope_steps_per_ms()? * 1_000.0 * size),
+        Statistic::Rate => {
+            let ((first_ms, first), (last_ms, last)) = (view.first()?, view.last()?);
+            (last_ms > first_ms).then(|| (last - first) / ((last_ms - first_ms) as f64 / 1_000.0))
+        }
+        Statistic::TimeAbove(_) | Statistic::TimeBelow(_) => {
+            let below = usize::from(matches!(source.statistic, Statistic::TimeBelow(_)));
+            let counted = more
+                .extra
+                .get(source.limit * 2 + below)
+                .copied()
+                .unwrap_or(0);
+            let weight_ms = match planned.speaks {
+                Speaks::Sampled { interval_ms } => interval_ms,
+                _ => 1,
+            };
+            Some((counted * i128::from(weight_ms)) as f64 / 1_000.0)
+        }
+        Statistic::Last | Statistic::Count | Statistic::Sum(_) => None,
+    }
+}
+
+/// One rule at one tick: verdict, run, delay.
+fn judge_slot(
+    slot: &PlannedSlot,
+    state: &mut SlotState,
+    row: &[Seen],
+    tick: EventTime,
+    out: &mut Judgement,
+) {
+    let mut fault = None;
+    let mut ask = |logic: &Logic| match logic.judge(row) {
+        Ok(truth) => truth,
+        Err(failed) => {
+            fault.get_or_insert(failed);
+            Truth::Unknown
+        }
+    };
+    let rule = &slot.rule;
+    let tested = rule.tested.as_ref().map_or(Truth::True, &mut ask);
+    let raise = match tested {
+        Truth::True => ask(&rule.raise),
+        _ => Truth::Unknown,
+    };
+    let verdict = if state.standing.is_none() {
+        verdict_of(tested, raise)
+    } else {
+        match (tested, raise, &rule.clear) {
+            (Truth::True, Truth::True, _) => Verdict::False,
+            (Truth::True, raise, None) => verdict_of(tested, not(raise)),
+            (Truth::True, _, Some(clear)) => verdict_of(tested, ask(clear)),
+            _ => verdict_of(tested, Truth::Unknown),
+        }
+    };
+    let due_ms = if state.standing.is_none() {
+        rule.about.on_delay_ms
+    } else {
+        rule.about.off_delay_ms
+    };
+    let since = run(state, verdict, tick, slot.silent_ms).filter(|s| tick.ms_since(*s) >= due_ms);
+    let suppressed = |ask: &mut dyn FnMut(&Logic) -> Truth| {
+        !rule.about.safety
+            && rule
+                .suppress
+                .as_ref()
+                .is_some_and(|suppress| ask(suppress) == Truth::True)
+    };
+    match (since, state.standing.take()) {
+        (Some(since), None) => {
+            let quiet = suppressed(&mut ask);
+            let occurrence = Occurrence {
+                rule: rule.reference.clone(),
+                part: slot.part.clone(),
+                raised_at: tick,
+                ended_at: None,
+                superseded: false,
+                evidence: evidence(slot, row, tick, since),
+                end_evidence: None,
+                unsuppressed_at: (!quiet).then_some(tick),
+            };
+            state.run_start = None;
+            out.changes.push(Change::Raised(occurrence.clone()));
+            state.standing = Some(occurrence);
+        }
+        (Some(since), Some(mut occurrence)) => {
+            occurrence.ended_at = Some(tick);
+            occurrence.end_evidence = Some(evidence(slot, row, tick, since));
+            state.run_start = None;
+            out.changes.push(Change::Ended(occurrence));
+        }
+        (None, Some(mut occurrence)) => {
+            if occurrence.unsuppressed_at.is_none() && !suppressed(&mut ask) {
+                occurrence.unsuppressed_at = Some(tick);
+                out.changes.push(Change::Unsuppressed(occurrence.clone()));
+            }
+            state.standing = Some(occurrence);
+        }
+        (None, None) => {}
+    }
+    report_fault(slot, state, fault, tick, out);
+}
+
+const fn not(truth: Truth) -> Truth {
+    match truth {
+        Truth::True => Truth::False,
+        Truth::False => Truth::True,
+        Truth::Unknown => Truth::Unknown,
+    }
+}
+
+const fn verdict_of(tested: Truth, truth: Truth) -> Verdict {
+    match (tested, truth) {
+        (Truth::False, _) => Verdict::NotTested,
+        (Truth::Unknown, _) | (Truth::True, Truth::Unknown) => Verdict::Unknown,
+        (Truth::True, Truth::True) => Verdict::True,
+        (Truth::True, Truth::False) => Verdict::False,
+    }
+}
+
+/// Carries the run on and returns its start at a known true tick.
+///
+/// Ticks that are unknown or not tested neither continue nor end it, until they have lasted longer
+/// than the longest silent time of the rule's channels.
+fn run(
+    state: &mut SlotState,
+    verdict: Verdict,
+    tick: EventTime,
+    silent_ms: i64,
+) -> Option<EventTime> {
+    let lapsed = |last: &Option<EventTime>| last.is_none_or(|last| tick.ms_since(last) > silent_ms);
+    match verdict {
+        Verdict::True => {
+            let start = *state.run_start.get_or_insert(tick);
+            state.run_last = Some(tick);
+            Some(start)
+        }
+        Verdict::False => {
+            state.run_start = None;
+            None
+        }
+        Verdict::Unknown | Verdict::NotTested => {
+            if lapsed(&state.run_last) {
+                state.run_start = None;
+            }
+            None
+        }
+    }
+}
+
+fn report_fault(
+    slot: &PlannedSlot,
+    state: &mut SlotState,
+    fault: Option<Fault>,
+    tick: EventTime,
+    out: &mut Judgement,
+) {
+    let report = |n_in_a_row: u32, message: String| FaultReport {
+        rule: slot.rule.reference.clone(),
+        part: slot.part.clone(),
+        at: tick,
+        n_in_a_row,
+        message,
+    };
+    match fault {
+        Some(fault) => {
+            state.n_faults = state.n_faults.saturating_add(1);
+            if state.n_faults == 1 || state.n_faults == FAULTS_TO_REPORT {
+                out.faults.push(report(state.n_faults, fault.to_string()));
+            }
+        }
+        None if state.n_faults > 0 => {
+            state.n_faults = 0;
+            out.faults.push(report(0, String::new()));
+        }
+        None => {}
+    }
+}
+
+fn evidence(slot: &PlannedSlot, row: &[Seen], at: EventTime, since: EventTime) -> Evidence {
+    let inputs = slot
+        .rule
+        .inputs
+        .iter()
+        .zip(row)
+        .map(|(input, seen)| EvidenceItem {
+            input: input.name.clone(),
+            of: match slot.part_no {
+                Some(number) => input.text.replace("{axle}", &number.to_string()),
+                None => input.text.clone(),
+            },
+            ucum: input.ucum.clone(),
+            value: match *seen {
+                Seen::Unknown => KnownValue::Unknown(()),
+                Seen::Number(number) => KnownValue::Number(number),
+                Seen::Flag(flag) => KnownValue::Flag(flag),
+            },
+        });
+    Evidence {
+        at,
+        since,
+        inputs: inputs.collect(),
     }
 }

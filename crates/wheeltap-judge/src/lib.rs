@@ -17,7 +17,7 @@ mod plan;
 mod reconcile;
 mod replay;
 
-pub use judge::{Fed, UnitJudge};
+pub use judge::{FAULTS_TO_REPORT, Fed, UnitJudge};
 pub use outcome::{Change, Checkpoint, FaultReport, Judgement, Occurrence, SlotMemory};
 pub use plan::{EffectiveRule, UnitContext, UnitPlan};
 pub use reconcile::{KnownAlert, Reconciled, reconcile};

@@ -1,11 +1,13 @@
 //! What is to be judged for a unit: shared by all units of the same class and rules.
 
-use std::sync::Arc;
+use crate::pane::{Needs, Ring};
+use std::{collections::BTreeMap, sync::Arc};
 use wheeltap_catalogue::Catalogue;
 use wheeltap_model::{
-    ChannelId, ClassDef, ConsistPosition, EventTime, Timeline, UnitId, UnitState,
+    ChannelDef, ChannelId, ChannelKind, ClassDef, ClassName, ConsistPosition, ConsistRole,
+    EventTime, Part, Timeline, UnitId, UnitState,
 };
-use wheeltap_rules::Rule;
+use wheeltap_rules::{Read, Rule, Statistic};
 
 /// A rule version and the event time in which it is in force.
 #[derive(Clone, Debug)]
@@ -18,6 +20,17 @@ pub struct EffectiveRule {
     pub until: Option<EventTime>,
 }
 
+impl EffectiveRule {
+    /// In force at all times, as for a replay.
+    pub const fn always(rule: Arc<Rule>) -> Self {
+        Self {
+            rule,
+            from: EventTime::from_unix_ms(i64::MIN),
+            until: None,
+        }
+    }
+}
+
 /// What is known of the unit besides telemetry, effective-dated.
 #[derive(Clone, Debug, Default, PartialEq)]
 pub struct UnitContext {
@@ -27,31 +40,399 @@ pub struct UnitContext {
     pub consists: Timeline<ConsistPosition>,
 }
 
+impl UnitContext {
+    /// What it was doing at an instant.
+    pub fn state_at(&self, at: EventTime) -> UnitState {
+        self.states
+            .at(at)
+            .map_or(UnitState::Unknown, |dated| dated.value)
+    }
+
+    /// Its part in the train at an instant.
+    pub fn role_at(&self, at: EventTime) -> ConsistRole {
+        self.consists
+            .at(at)
+            .map_or(ConsistRole::Unknown, |dated| dated.value.role)
+    }
+
+    /// First instant after `at` from which something else holds.
+    pub(crate) fn next_change_after(&self, at: EventTime) -> Option<EventTime> {
+        let states = self.states.entries().iter().map(|dated| dated.from);
+        let consists = self.consists.entries().iter().map(|dated| dated.from);
+        states.chain(consists).filter(|from| *from > at).min()
+    }
+}
+
+/// Highest axle number looked for where a class is not known.
+const MOST_AXLES: u32 = 12;
+
 /// What is to be judged for a unit.
 #[derive(Debug)]
-pub struct UnitPlan {}
+pub struct UnitPlan {
+    ids: Vec<ChannelId>,
+    pub(crate) channels: Vec<PlannedChannel>,
+    pub(crate) slots: Vec<PlannedSlot>,
+    /// Distinct ticks, ascending.
+    pub(crate) ticks_ms: Vec<i64>,
+    reach_ms: i64,
+    /// After so long without data or change, every verdict and run stays as it is.
+    pub(crate) settle_ms: i64,
+}
+
+/// How a planned channel speaks.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub(crate) enum Speaks {
+    Sampled { interval_ms: i64 },
+    Held { hold_ms: i64 },
+    Event,
+}
+
+#[derive(Debug)]
+pub(crate) struct PlannedChannel {
+    pub speaks: Speaks,
+    pub num: u32,
+    pub den: u32,
+    pub rings: Vec<PlannedRing>,
+}
+
+#[derive(Debug)]
+pub(crate) struct PlannedRing {
+    pub pane_ms: i64,
+    pub needs: Needs,
+    /// Length in panes and whether least and greatest are wanted.
+    pub windows: Vec<(i64, bool)>,
+}
+
+impl PlannedRing {
+    pub(crate) fn start(&self) -> Ring {
+        Ring::new(self.pane_ms, self.needs.clone(), &self.windows)
+    }
+}
+
+/// One rule version, once for each part.
+#[derive(Debug)]
+pub(crate) struct PlannedSlot {
+    pub rule: Arc<Rule>,
+    pub part: Option<Part>,
+    pub part_no: Option<u32>,
+    pub sources: Vec<Source>,
+    pub from: EventTime,
+    pub until: Option<EventTime>,
+    /// Longest silent time of the channels read.
+    pub silent_ms: i64,
+}
+
+/// Where an input's value comes from.
+#[derive(Clone, Debug, PartialEq)]
+pub(crate) enum Source {
+    Last {
+        channel: usize,
+        window_ms: i64,
+    },
+    Window(WindowSource),
+    InState(Vec<UnitState>),
+    InRole(ConsistRole),
+    Number(f64),
+    /// The channel is not in the catalogue.
+    Nothing,
+}
+
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub(crate) struct WindowSource {
+    pub channel: usize,
+    pub ring: usize,
+    pub window: usize,
+    pub statistic: Statistic,
+    pub window_ms: i64,
+    pub min_share: f64,
+    /// Index of the limit of time above and below.
+    pub limit: usize,
+}
 
 impl UnitPlan {
-    /// Plans the rules that apply to a unit. `class_name` is enough for `applies`; the definition is
-    /// needed for rules judged once an axle (without it: the axles that the catalogue has channels for).
+    /// Plans the rules that apply to a unit. `class` is enough for `applies`; the definition is
+    /// needed for rules judged once an axle (without it: the axles the catalogue has channels for).
     pub fn new(
         rules: &[EffectiveRule],
         unit: &UnitId,
-        class: Option<&wheeltap_model::ClassName>,
+        class: Option<&ClassName>,
         class_def: Option<&ClassDef>,
         catalogue: &Catalogue,
     ) -> Self {
-        let _ = (rules, unit, class, class_def, catalogue);
-        Self {}
+        let applicable = rules
+            .iter()
+            .filter(|effective| applies(&effective.rule, unit, class));
+        let mut drafts = Vec::new();
+        for effective in applicable {
+            for part_no in parts(&effective.rule, class_def, catalogue) {
+                drafts.push((effective, part_no));
+            }
+        }
+        let mut channels = Channels::default();
+        for (effective, part_no) in &drafts {
+            for input in &effective.rule.inputs {
+                if let Some(name) = input.read.channel_for(*part_no)
+                    && let Some((id, def)) = catalogue.channel(&name)
+                {
+                    channels
+                        .by_id
+                        .entry(id)
+                        .or_insert_with(|| planned_channel(def));
+                }
+            }
+        }
+        let ids: Vec<ChannelId> = channels.by_id.keys().copied().collect();
+        let mut channels: Vec<PlannedChannel> = channels.by_id.into_values().collect();
+        let mut reach_ms = 0;
+        let mut settle_ms = 0;
+        let mut slots = Vec::new();
+        for (effective, part_no) in drafts {
+            let slot = plan_slot(effective, part_no, catalogue, &ids, &mut channels);
+            let about = &slot.rule.about;
+            let back = slot.rule.inputs.iter().map(|input| match &input.read {
+                Read::Window {
+                    window_ms, pane_ms, ..
+                } => window_ms + pane_ms,
+                _ => 0,
+            });
+            let back = back.max().unwrap_or(0);
+            reach_ms = reach_ms.max(back + about.tick_ms);
+            let delay = about.on_delay_ms.max(about.off_delay_ms);
+            settle_ms = settle_ms.max(back + delay + slot.silent_ms + 2 * about.tick_ms);
+            slots.push(slot);
+        }
+        let longest_hold = channels.iter().map(|channel| match channel.speaks {
+            Speaks::Held { hold_ms } => hold_ms,
+            _ => 0,
+        });
+        let longest_hold = longest_hold.max().unwrap_or(0);
+        let mut ticks_ms: Vec<i64> = slots.iter().map(|slot| slot.rule.about.tick_ms).collect();
+        ticks_ms.sort_unstable();
+        ticks_ms.dedup();
+        Self {
+            ids,
+            channels,
+            slots,
+            ticks_ms,
+            reach_ms: reach_ms + longest_hold,
+            settle_ms: settle_ms + longest_hold,
+        }
     }
 
     /// Channels that some rule reads, ascending.
     pub fn channels(&self) -> &[ChannelId] {
-        &[]
+        &self.ids
     }
 
     /// How far back a judgement can look, in milliseconds: longest window and hold.
-    pub fn reach_ms(&self) -> i64 {
-        0
+    pub const fn reach_ms(&self) -> i64 {
+        self.reach_ms
+    }
+
+    /// How many rules, counted once for each part, are judged.
+    pub const fn n_slots(&self) -> usize {
+        self.slots.len()
+    }
+
+    pub(crate) fn index_of(&self, id: ChannelId) -> Option<usize> {
+        self.ids.binary_search(&id).ok()
+    }
+
+    /// First tick of any rule after an instant.
+    pub(crate) fn next_tick_after(&self, after_ms: i64) -> Option<i64> {
+        self.ticks_ms
+            .iter()
+            .map(|tick| (after_ms.div_euclid(*tick) + 1) * tick)
+            .min()
+    }
+
+    /// First instant after `at` at which a version begins or stops to be in force.
+    pub(crate) fn next_boundary_after(&self, at: EventTime) -> Option<EventTime> {
+        let bounds = self
+            .slots
+            .iter()
+            .flat_map(|slot| [Some(slot.from), slot.until]);
+        bounds.flatten().filter(|bound| *bound > at).min()
+    }
+}
+
+#[derive(Default)]
+struct Channels {
+    by_id: BTreeMap<ChannelId, PlannedChannel>,
+}
+
+fn applies(rule: &Rule, unit: &UnitId, class: Option<&ClassName>) -> bool {
+    let scope = &rule.about.applies;
+    (scope.classes.is_empty() || class.is_some_and(|class| scope.classes.contains(class)))
+        && (scope.units.is_empty() || scope.units.contains(unit))
+}
+
+/// Parts to judge a rule for; one `None` for a rule of the whole unit.
+fn parts(rule: &Rule, class: Option<&ClassDef>, catalogue: &Catalogue) -> Vec<Option<u32>> {
+    if rule.about.for_each.is_none() {
+        return vec![None];
+    }
+    let n_axles = class.map_or(MOST_AXLES, |class| {
+        u32::try_from(class.axles.len()).unwrap_or(MOST_AXLES)
+    });
+    let complete = |part_no: &u32| {
+        rule.inputs.iter().all(|input| {
+            !matches!(input.read, Read::Window { .. })
+                || input
+                    .read
+                    .channel_for(Some(*part_no))
+                    .is_some_and(|name| catalogue.channel(&name).is_some())
+        })
+    };
+    (1..=n_axles).filter(complete).map(Some).collect()
+}
+
+fn planned_channel(def: &ChannelDef) -> PlannedChannel {
+    let speaks = match &def.kind {
+        ChannelKind::Sampled { interval_ms } => Speaks::Sampled {
+            interval_ms: *interval_ms,
+        },
+        ChannelKind::Held { hold_ms } => Speaks::Held { hold_ms: *hold_ms },
+        ChannelKind::Event { .. } => Speaks::Event,
+    };
+    let (num, den) = (def.resolution.num, def.resolution.den);
+    PlannedChannel {
+        speaks,
+        num,
+        den,
+        rings: Vec::new(),
+    }
+}
+
+fn plan_slot(
+    effective: &EffectiveRule,
+    part_no: Option<u32>,
+    catalogue: &Catalogue,
+    ids: &[ChannelId],
+    channels: &mut [PlannedChannel],
+) -> PlannedSlot {
+    let rule = &effective.rule;
+    let mut silent_ms = 0;
+    let mut sources = Vec::with_capacity(rule.inputs.len());
+    for input in &rule.inputs {
+        let source = match &input.read {
+            Read::InState(states) => Source::InState(states.clone()),
+            Read::InRole(wanted) => Source::InRole(*wanted),
+            Read::PartNumber => part_no.map_or(Source::Nothing, |n| Source::Number(f64::from(n))),
+            Read::Window {
+                statistic,
+                window_ms,
+                pane_ms,
+                min_share,
+                ..
+            } => {
+                let found = input.read.channel_for(part_no);
+                let found = found.and_then(|name| catalogue.channel(&name));
+                match found.and_then(|(id, def)| Some((ids.binary_search(&id).ok()?, def))) {
+                    None => Source::Nothing,
+                    Some((channel, def)) => {
+                        silent_ms = silent_ms.max(def.silent_ms);
+                        if *statistic == Statistic::Last {
+                            Source::Last {
+                                channel,
+                                window_ms: *window_ms,
+                            }
+                        } else {
+                            let n_fields = match &def.kind {
+                                ChannelKind::Event { fields } => fields.len(),
+                                _ => 0,
+                            };
+                            Source::Window(plan_window(
+                                channel,
+                                &mut channels[channel],
+                                (*statistic, *window_ms, *pane_ms, *min_share),
+                                n_fields,
+                            ))
+                        }
+                    }
+                }
+            }
+        };
+        sources.push(source);
+    }
+    PlannedSlot {
+        rule: Arc::clone(rule),
+        part: part_no.and_then(|n| {
+            Part::new(&format!(
+                "{} {n}",
+                rule.about.for_each.as_deref().unwrap_or("part")
+            ))
+            .ok()
+        }),
+        part_no,
+        sources,
+        from: effective.from,
+        until: effective.until,
+        silent_ms,
+    }
+}
+
+fn plan_window(
+    channel_idx: usize,
+    channel: &mut PlannedChannel,
+    (statistic, window_ms, pane_ms, min_share): (Statistic, i64, i64, f64),
+    n_fields: usize,
+) -> WindowSource {
+    let ring = channel
+        .rings
+        .iter()
+        .position(|ring| ring.pane_ms == pane_ms)
+        .unwrap_or_else(|| {
+            let needs = Needs {
+                coverage: matches!(channel.speaks, Speaks::Held { .. }),
+                n_fields,
+                ..Needs::default()
+            };
+            channel.rings.push(PlannedRing {
+                pane_ms,
+                needs,
+                windows: Vec::new(),
+            });
+            channel.rings.len() - 1
+        });
+    let planned = &mut channel.rings[ring];
+    let mut limit = 0;
+    match statistic {
+        Statistic::StdDev => planned.needs.squares = true,
+        Statistic::Slope => planned.needs.moments = true,
+        Statistic::TimeAbove(at) | Statistic::TimeBelow(at) => {
+            let limits = &mut planned.needs.limits;
+            limit = limits
+                .iter()
+                .position(|known| known.total_cmp(&at).is_eq())
+                .unwrap_or_else(|| {
+                    limits.push(at);
+                    limits.len() - 1
+                });
+        }
+        _ => {}
+    }
+    let n_panes = window_ms / pane_ms;
+    let extremes = matches!(
+        statistic,
+        Statistic::Min | Statistic::Max | Statistic::Range
+    );
+    let window = planned
+        .windows
+        .iter()
+        .position(|(n, _)| *n == n_panes)
+        .unwrap_or_else(|| {
+            planned.windows.push((n_panes, false));
+            planned.windows.len() - 1
+        });
+    planned.windows[window].1 |= extremes;
+    WindowSource {
+        channel: channel_idx,
+        ring,
+        window,
+        statistic,
+        window_ms,
+        min_share,
+        limit,
     }
 }

@@ -1,6 +1,6 @@
 //! Judging history: the same judge, fed from files or the store.
 
-use crate::{Judgement, UnitContext, UnitPlan};
+use crate::{Change, Judgement, Occurrence, UnitContext, UnitJudge, UnitPlan};
 use std::sync::Arc;
 use wheeltap_model::{ChannelId, Event, Series};
 
@@ -13,8 +13,37 @@ pub struct UnitData {
     pub events: Vec<Event>,
 }
 
-/// Judges one unit's data from the beginning, in pieces so that memory stays bounded by the data.
+/// Judges one unit's data from the beginning.
 pub fn replay_unit(plan: Arc<UnitPlan>, context: Arc<UnitContext>, data: &UnitData) -> Judgement {
-    let _ = (plan, context, data);
-    Judgement::default()
+    let mut judge = UnitJudge::new(plan, context);
+    for (channel, series) in &data.series {
+        judge.feed_series(*channel, series);
+    }
+    judge.feed_events(&data.events);
+    let mut judgement = Judgement::default();
+    judge.judge(&mut judgement);
+    judgement
+}
+
+impl Judgement {
+    /// Every occurrence in its latest form, in order of raising; one that stood already when the
+    /// judge was resumed is among them once something changed it.
+    pub fn occurrences(&self) -> Vec<Occurrence> {
+        let mut latest: Vec<Occurrence> = Vec::new();
+        for change in &self.changes {
+            let occurrence = change.occurrence();
+            let same = latest.iter_mut().rev().find(|old| {
+                old.raised_at == occurrence.raised_at
+                    && old.rule == occurrence.rule
+                    && old.part == occurrence.part
+            });
+            match (change, same) {
+                (Change::Raised(_), _) | (_, None) => latest.push(occurrence.clone()),
+                (_, Some(old)) => *old = occurrence.clone(),
+            }
+        }
+        latest
+            .sort_by(|a, b| (a.raised_at, &a.rule, &a.part).cmp(&(b.raised_at, &b.rule, &b.part)));
+        latest
+    }
 }

@@ -1,1 +1,27 @@
 //! The pipeline, the gRPC services, access control and configuration.
+//!
+//! This crate is wiring: what an alert is, how a rule is judged and how bytes are kept is said
+//! elsewhere. It is the only maker of gRPC statuses.
+//!
+//! Start with [`Settings`], [`Shared`] and `run`.
+
+mod access;
+mod clock;
+mod fleet;
+pub mod judging;
+mod metrics;
+mod paging;
+mod settings;
+mod shared;
+mod shutdown;
+mod start;
+mod status;
+
+pub use access::{Access, Denied};
+pub use clock::{Clock, ManualClock, SystemClock};
+pub use fleet::{Created, Fleet, Heard, UnitRecord};
+pub use metrics::{Counter, Metrics};
+pub use settings::{Limits, Retention, Settings, SettingsProblem, Span};
+pub use shared::Shared;
+pub use shutdown::Shutdown;
+pub use start::StartError;

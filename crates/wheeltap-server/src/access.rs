@@ -1,0 +1,292 @@
+//! Who may call what: one table, and the layer that asks it before any handler runs.
+
+use crate::status;
+use std::net::SocketAddr;
+use std::sync::Arc;
+use std::task::{Context, Poll};
+use tonic::body::Body;
+use tonic::codegen::http;
+use tonic::transport::server::TcpConnectInfo;
+use tower::{Layer, Service};
+use wheeltap_model::{Actor, Role};
+
+use Role::{Desk, Gateway, Operator, Reliability, ServiceTrack, System};
+
+const EVERYBODY: &[Role] = &[Gateway, Reliability, Desk, ServiceTrack, System, Operator];
+const READERS: &[Role] = &[Reliability, Desk, ServiceTrack, System, Operator];
+
+/// Every call with the roles that may make it. A test compares it with the contract.
+const TABLE: &[(&str, &[Role])] = &[
+    ("wheeltap.v1.IngestService/StreamTelemetry", &[Gateway]),
+    (
+        "wheeltap.v1.IngestService/ListQuarantinedBatches",
+        &[Operator],
+    ),
+    (
+        "wheeltap.v1.IngestService/ReleaseQuarantinedBatch",
+        &[Operator],
+    ),
+    (
+        "wheeltap.v1.IngestService/DeleteQuarantinedBatch",
+        &[Operator],
+    ),
+    ("wheeltap.v1.TelemetryService/ListSamples", READERS),
+    ("wheeltap.v1.TelemetryService/ListRollups", READERS),
+    ("wheeltap.v1.TelemetryService/ListEvents", READERS),
+    ("wheeltap.v1.FleetService/ListUnits", EVERYBODY),
+    ("wheeltap.v1.FleetService/GetUnit", EVERYBODY),
+    ("wheeltap.v1.FleetService/CreateUnit", &[Operator]),
+    (
+        "wheeltap.v1.FleetService/RecordUnitState",
+        &[Operator, Desk],
+    ),
+    ("wheeltap.v1.FleetService/RecordConsist", &[Operator, Desk]),
+    ("wheeltap.v1.FleetService/ListClasses", EVERYBODY),
+    ("wheeltap.v1.FleetService/GetClass", EVERYBODY),
+    ("wheeltap.v1.FleetService/ListChannels", EVERYBODY),
+    ("wheeltap.v1.FleetService/GetChannel", EVERYBODY),
+    ("wheeltap.v1.RuleService/ListRules", READERS),
+    ("wheeltap.v1.RuleService/GetRule", READERS),
+    ("wheeltap.v1.RuleService/VetRule", &[Reliability]),
+    ("wheeltap.v1.RuleService/LodgeRule", &[Reliability]),
+    ("wheeltap.v1.RuleService/PromoteRule", &[Reliability]),
+    ("wheeltap.v1.AlertService/ListAlerts", READERS),
+    ("wheeltap.v1.AlertService/GetAlert", READERS),
+    ("wheeltap.v1.AlertService/AcknowledgeAlert", &[Desk]),
+    ("wheeltap.v1.AlertService/WatchAlerts", READERS),
+    ("wheeltap.v1.DefectService/ListDefects", READERS),
+    ("wheeltap.v1.DefectService/GetDefect", READERS),
+    (
+        "wheeltap.v1.DefectService/ReportDefect",
+        &[Desk, ServiceTrack],
+    ),
+    ("wheeltap.v1.DefectService/RecordFinding", &[ServiceTrack]),
+    ("wheeltap.v1.DefectService/ListDefectChanges", READERS),
+    // Standard services: they tell what the service is, not what it holds.
+    ("grpc.health.v1.Health/Check", EVERYBODY),
+    ("grpc.health.v1.Health/Watch", EVERYBODY),
+    ("grpc.health.v1.Health/List", EVERYBODY),
+    (
+        "grpc.reflection.v1.ServerReflection/ServerReflectionInfo",
+        EVERYBODY,
+    ),
+    (
+        "grpc.reflection.v1alpha.ServerReflection/ServerReflectionInfo",
+        EVERYBODY,
+    ),
+];
+
+/// Why a call was not let through.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Denied {
+    /// Nobody knows who calls.
+    NoIdentity,
+    /// The caller has none of the roles.
+    NoRole,
+    /// The table has no such call.
+    NoSuchCall,
+}
+
+/// Establishes identities and asks the table.
+#[derive(Clone, Debug)]
+pub struct Access {
+    /// Whoever calls from this machine.
+    local: Actor,
+}
+
+impl Default for Access {
+    fn default() -> Self {
+        Self::with_local(Actor {
+            name: "local".to_owned(),
+            roles: EVERYBODY.to_vec(),
+        })
+    }
+}
+
+impl Access {
+    /// Callers on loopback are `local`; nobody else is known.
+    pub const fn with_local(local: Actor) -> Self {
+        Self { local }
+    }
+
+    /// Who calls from this address.
+    fn identify(&self, peer: Option<SocketAddr>) -> Option<&Actor> {
+        peer.is_some_and(|addr| addr.ip().to_canonical().is_loopback())
+            .then_some(&self.local)
+    }
+
+    /// Lets a call through, or says why not. `call` is `package.Service/Method`.
+    ///
+    /// # Errors
+    /// See [`Denied`].
+    pub fn admit(&self, peer: Option<SocketAddr>, call: &str) -> Result<&Actor, Denied> {
+        let actor = self.identify(peer).ok_or(Denied::NoIdentity)?;
+        let (_, roles) = TABLE
+            .iter()
+            .find(|(name, _)| *name == call)
+            .ok_or(Denied::NoSuchCall)?;
+        if actor.roles.iter().any(|role| roles.contains(role)) {
+            Ok(actor)
+        } else {
+            Err(Denied::NoRole)
+        }
+    }
+}
+
+/// The layer that admits or refuses every call, and hands the [`Actor`] to the handler as a
+/// request extension.
+#[derive(Clone)]
+pub struct AccessLayer {
+    shared: Arc<crate::Shared>,
+}
+
+impl AccessLayer {
+    /// A layer that asks `shared.access`.
+    pub const fn new(shared: Arc<crate::Shared>) -> Self {
+        Self { shared }
+    }
+}
+
+impl<S> Layer<S> for AccessLayer {
+    type Service = Admitting<S>;
+    fn layer(&self, inner: S) -> Admitting<S> {
+        Admitting {
+            shared: Arc::clone(&self.shared),
+            inner,
+        }
+    }
+}
+
+/// A service behind [`AccessLayer`].
+#[derive(Clone)]
+pub struct Admitting<S> {
+    shared: Arc<crate::Shared>,
+    inner: S,
+}
+
+impl<S> Service<http::Request<Body>> for Admitting<S>
+where
+    S: Service<http::Request<Body>, Response = http::Response<Body>>,
+{
+    type Response = S::Response;
+    type Error = S::Error;
+    type Future = futures::future::Either<
+        S::Future,
+        std::future::Ready<Result<http::Response<Body>, S::Error>>,
+    >;
+
+    fn poll_ready(&mut self, cx: &mut Context<'_>) -> Poll<Result<(), S::Error>> {
+        self.inner.poll_ready(cx)
+    }
+
+    fn call(&mut self, mut request: http::Request<Body>) -> Self::Future {
+        let peer = request
+            .extensions()
+            .get::<TcpConnectInfo>()
+            .and_then(TcpConnectInfo::remote_addr);
+        let call = request.uri().path().trim_start_matches('/').to_owned();
+        match self.shared.access.admit(peer, &call) {
+            Ok(actor) => {
+                let actor = actor.clone();
+                request.extensions_mut().insert(actor);
+                futures::future::Either::Left(self.inner.call(request))
+            }
+            Err(denied) => {
+                self.shared.metrics.calls_denied.add(1);
+                tracing::warn!(call, ?peer, ?denied, "a call was denied");
+                let status = status::denied(denied, &call);
+                futures::future::Either::Right(std::future::ready(Ok(status.into_http())))
+            }
+        }
+    }
+}
+
+/// The caller, as the access layer established it.
+///
+/// # Errors
+/// INTERNAL when the layer is missing: a bug, but not one that lets anybody in.
+pub fn actor_of<T>(request: &tonic::Request<T>) -> Result<Actor, tonic::Status> {
+    request
+        .extensions()
+        .get::<Actor>()
+        .cloned()
+        .ok_or_else(|| status::internal("a call reached its handler without an identity"))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use prost::Message;
+    use std::collections::BTreeSet;
+
+    #[test]
+    fn the_table_lists_every_call_of_the_contract() {
+        let files = prost_types::FileDescriptorSet::decode(wheeltap_proto::DESCRIPTORS).unwrap();
+        let mut declared = BTreeSet::new();
+        for file in &files.file {
+            for service in &file.service {
+                for method in &service.method {
+                    declared.insert(format!(
+                        "{}.{}/{}",
+                        file.package(),
+                        service.name(),
+                        method.name()
+                    ));
+                }
+            }
+        }
+        assert!(declared.len() >= 30, "the contract has its services");
+        let listed: BTreeSet<String> = TABLE
+            .iter()
+            .map(|(call, _)| (*call).to_owned())
+            .filter(|call| !call.starts_with("grpc."))
+            .collect();
+        assert_eq!(listed, declared);
+        assert!(TABLE.iter().all(|(_, roles)| !roles.is_empty()));
+    }
+
+    #[test]
+    fn each_role_may_do_its_own_work_only() {
+        let peer = Some(SocketAddr::from(([127, 0, 0, 1], 5000)));
+        let check = |role: Role, call: &str, expected: Result<(), Denied>| {
+            let access = Access::with_local(Actor {
+                name: "somebody".to_owned(),
+                roles: vec![role],
+            });
+            let got = access
+                .admit(peer, &format!("wheeltap.v1.{call}"))
+                .map(|_| ());
+            assert_eq!(got, expected, "{role:?} {call}");
+        };
+        check(Gateway, "IngestService/StreamTelemetry", Ok(()));
+        check(Gateway, "AlertService/ListAlerts", Err(Denied::NoRole));
+        check(Desk, "AlertService/AcknowledgeAlert", Ok(()));
+        check(Desk, "IngestService/StreamTelemetry", Err(Denied::NoRole));
+        check(Desk, "RuleService/PromoteRule", Err(Denied::NoRole));
+        check(System, "DefectService/ListDefectChanges", Ok(()));
+        check(System, "DefectService/RecordFinding", Err(Denied::NoRole));
+        check(ServiceTrack, "DefectService/RecordFinding", Ok(()));
+        check(Reliability, "RuleService/PromoteRule", Ok(()));
+        check(Operator, "IngestService/ListQuarantinedBatches", Ok(()));
+        check(Operator, "IngestService/Nonsense", Err(Denied::NoSuchCall));
+    }
+
+    #[test]
+    fn only_loopback_has_an_identity() {
+        let access = Access::default();
+        let call = "wheeltap.v1.FleetService/ListUnits";
+        let from = |text: &str| {
+            access
+                .admit(Some(text.parse().unwrap()), call)
+                .map(|actor| &*actor.name)
+        };
+        assert_eq!(from("127.0.0.1:1"), Ok("local"));
+        assert_eq!(from("[::1]:1"), Ok("local"));
+        assert_eq!(from("[::ffff:127.0.0.1]:1"), Ok("local"));
+        assert_eq!(from("192.0.2.7:1"), Err(Denied::NoIdentity));
+        assert_eq!(
+            access.admit(None, call).map(|_| ()),
+            Err(Denied::NoIdentity)
+        );
+    }
+}

@@ -224,39 +224,73 @@ impl Catalogue {
 }
 
 /// What a table says of a channel; what it does not say comes from the channel of that name.
-#[derive(Default)]
-pub(crate) struct ChannelSays<'t> {
-    pub(crate) title: Option<At<&'t str>>,
-    pub(crate) kind: Option<At<&'t str>>,
-    pub(crate) ucum: Option<At<&'t str>>,
-    pub(crate) range: Option<At<(f64, f64)>>,
-    pub(crate) resolution: Option<At<Resolution>>,
-    pub(crate) interval: Option<At<i64>>,
-    pub(crate) hold: Option<At<i64>>,
-    pub(crate) silent: Option<At<i64>>,
-    pub(crate) fields: Option<Vec<(String, String)>>,
+#[derive(Clone, Debug)]
+pub(crate) struct ChannelSays {
+    /// Where the table stands and how messages call it.
+    span: Range<usize>,
+    what: &'static str,
+    /// What the table calls the stored unit and the interval.
+    ucum_key: &'static str,
+    interval_key: &'static str,
+    title: Option<At<String>>,
+    kind: Option<At<String>>,
+    ucum: Option<At<String>>,
+    range: Option<At<(f64, f64)>>,
+    resolution: Option<At<Resolution>>,
+    interval: Option<At<i64>>,
+    hold: Option<At<i64>>,
+    silent: Option<At<i64>>,
+    fields: Option<Vec<(String, String)>>,
+    /// Something in it was wrong and is among the problems.
+    broken: bool,
 }
 
-impl<'t> ChannelSays<'t> {
-    /// Reads the keys that catalogue and map have in common; `ucum_key` and `interval_key` are
-    /// what they call the stored unit and the interval.
+impl ChannelSays {
+    /// Reads the keys that catalogue and map have in common.
     pub(crate) fn read(
-        section: &mut Section<'t, '_>,
+        section: &mut Section<'_, '_>,
         ucum_key: &'static str,
         interval_key: &'static str,
         problems: &mut Problems<'_>,
     ) -> Self {
-        Self {
-            title: section.text("title", problems),
-            kind: section.text("kind", problems),
-            ucum: section.text(ucum_key, problems),
+        let before = problems.len();
+        let mut says = Self {
+            span: section.span.clone(),
+            what: section.what(),
+            ucum_key,
+            interval_key,
+            title: section.text("title", problems).map(At::owned),
+            kind: section.text("kind", problems).map(At::owned),
+            ucum: section.text(ucum_key, problems).map(At::owned),
             range: read_range(section, problems),
             resolution: read_resolution(section, problems),
             interval: read_span(section, interval_key, problems),
             hold: read_span(section, "hold", problems),
             silent: read_span(section, "silent", problems),
             fields: read_fields(section, problems),
-        }
+            broken: false,
+        };
+        says.broken = problems.len() > before;
+        says
+    }
+
+    /// Takes `code` for the stored unit where the table gave none.
+    pub(crate) fn with_ucum(mut self, code: Option<&At<String>>) -> Self {
+        self.ucum = self.ucum.or_else(|| code.cloned());
+        self
+    }
+
+    /// Whether it describes a whole new channel.
+    pub(crate) const fn declares(&self) -> bool {
+        self.kind.is_some()
+    }
+
+    fn missing(&self, key: &str, example: &str, problems: &mut Problems<'_>) {
+        problems.add(
+            &self.span,
+            format!("{} has no `{key}`", self.what),
+            format!("add {key} = {example}"),
+        );
     }
 
     /// The channel as told here on top of `old`; `None` when something was wrong, which then is
@@ -265,18 +299,20 @@ impl<'t> ChannelSays<'t> {
         &self,
         name: &ChannelName,
         old: Option<&ChannelDef>,
-        section: &Section<'_, '_>,
         problems: &mut Problems<'_>,
     ) -> Option<ChannelDef> {
-        let kind = self.kind_on(old, section, problems)?;
+        if self.broken {
+            return None;
+        }
+        let kind = self.kind_on(old, problems)?;
         let is_event = matches!(kind, ChannelKind::Event { .. });
-        let ucum = self.ucum_on(name, old, is_event, section, problems)?;
+        let ucum = self.ucum_on(name, old, is_event, problems)?;
         let range = match (&self.range, old) {
             (Some(range), _) => range.value,
             (None, Some(old)) => old.range,
             (None, None) if is_event => (0.0, 1.0),
             (None, None) => {
-                section.missing("range", "[0, 120]", problems);
+                self.missing("range", "[0, 120]", problems);
                 return None;
             }
         };
@@ -290,7 +326,7 @@ impl<'t> ChannelSays<'t> {
             let span = self.resolution.as_ref().map(|at| &at.span);
             problems.add(
                 span.or(self.range.as_ref().map(|at| &at.span))
-                    .unwrap_or(&section.span),
+                    .unwrap_or(&self.span),
                 format!("the range of {name} is more than 2^40 steps of its resolution"),
                 "take a coarser resolution or a narrower range",
             );
@@ -299,7 +335,7 @@ impl<'t> ChannelSays<'t> {
         Some(ChannelDef {
             name: name.clone(),
             title: match (&self.title, old) {
-                (Some(title), _) => title.value.to_owned(),
+                (Some(title), _) => title.value.clone(),
                 (None, Some(old)) => old.title.clone(),
                 (None, None) => name.to_string(),
             },
@@ -314,56 +350,56 @@ impl<'t> ChannelSays<'t> {
     fn kind_on(
         &self,
         old: Option<&ChannelDef>,
-        section: &Section<'_, '_>,
         problems: &mut Problems<'_>,
     ) -> Option<ChannelKind> {
         let word = match (&self.kind, old) {
-            (Some(kind), _) => kind.value,
+            (Some(kind), _) => kind.value.as_str(),
             (None, Some(old)) => kind_word(&old.kind),
             (None, None) => {
-                section.missing("kind", "\"sampled\"", problems);
+                self.missing("kind", "\"sampled\"", problems);
                 return None;
             }
         };
-        let foreign: [(&str, bool, &str); 3] = [
-            ("an interval", self.interval.is_some(), "sampled"),
-            ("a hold", self.hold.is_some(), "held"),
+        let foreign = [
+            (self.interval_key, self.interval.is_some(), "sampled"),
+            ("hold", self.hold.is_some(), "held"),
             ("fields", self.fields.is_some(), "event"),
         ];
-        for (what, given, owner) in foreign {
+        for (key, given, owner) in foreign {
             if given && owner != word {
                 problems.add(
-                    &section.span,
-                    format!("a channel of kind {word} has no use for {what}"),
+                    &self.span,
+                    format!("a channel of kind {word} has no use for `{key}`"),
                     format!("remove it, or write kind = \"{owner}\""),
                 );
             }
         }
+        let old = old.map(|old| &old.kind);
         match word {
             "sampled" => {
-                let old = match old.map(|old| &old.kind) {
+                let old = match old {
                     Some(ChannelKind::Sampled { interval_ms }) => Some(*interval_ms),
                     _ => None,
                 };
                 let interval_ms = self.interval.as_ref().map(|at| at.value).or(old);
                 if interval_ms.is_none() {
-                    section.missing("interval", "\"1 s\"", problems);
+                    self.missing(self.interval_key, "\"1 s\"", problems);
                 }
                 interval_ms.map(|interval_ms| ChannelKind::Sampled { interval_ms })
             }
             "held" => {
-                let old = match old.map(|old| &old.kind) {
+                let old = match old {
                     Some(ChannelKind::Held { hold_ms }) => Some(*hold_ms),
                     _ => None,
                 };
                 let hold_ms = self.hold.as_ref().map(|at| at.value).or(old);
                 if hold_ms.is_none() {
-                    section.missing("hold", "\"70 s\"", problems);
+                    self.missing("hold", "\"70 s\"", problems);
                 }
                 hold_ms.map(|hold_ms| ChannelKind::Held { hold_ms })
             }
             "event" => {
-                let old = match old.map(|old| &old.kind) {
+                let old = match old {
                     Some(ChannelKind::Event { fields }) => Some(fields.clone()),
                     _ => None,
                 };
@@ -372,7 +408,7 @@ impl<'t> ChannelSays<'t> {
             }
             other => {
                 problems.add(
-                    self.kind.as_ref().map_or(&section.span, |at| &at.span),
+                    self.kind.as_ref().map_or(&self.span, |at| &at.span),
                     format!("\"{other}\" is no kind of channel"),
                     "write \"sampled\", \"held\" or \"event\"",
                 );
@@ -386,27 +422,16 @@ impl<'t> ChannelSays<'t> {
         name: &ChannelName,
         old: Option<&ChannelDef>,
         is_event: bool,
-        section: &Section<'_, '_>,
         problems: &mut Problems<'_>,
     ) -> Option<String> {
         let Some(code) = &self.ucum else {
             if old.is_none() && !is_event {
-                section.missing("ucum", "\"1\"", problems);
+                self.missing(self.ucum_key, "\"1\"", problems);
                 return None;
             }
             return Some(old.map_or_else(|| "1".to_owned(), |old| old.ucum.clone()));
         };
-        let unit = match Ucum::parse(code.value) {
-            Ok(unit) => unit,
-            Err(refusal) => {
-                problems.add(
-                    &code.span,
-                    format!("\"{}\" is no UCUM unit", refusal.code),
-                    refusal.why,
-                );
-                return None;
-            }
-        };
+        let unit = parse_ucum(code, problems)?;
         if let Some(old) = old.filter(|old| old.ucum != code.value) {
             let same = Ucum::parse(&old.ucum).is_ok_and(|was| was.dimension() == unit.dimension());
             if !same {
@@ -429,7 +454,7 @@ impl<'t> ChannelSays<'t> {
                 return None;
             }
         }
-        Some(code.value.to_owned())
+        Some(code.value.clone())
     }
 
     fn silent_on(
@@ -464,6 +489,19 @@ impl<'t> ChannelSays<'t> {
             (None, _) => Some(usual),
         }
     }
+}
+
+/// Parses a code; a refusal becomes a problem.
+pub(crate) fn parse_ucum(code: &At<String>, problems: &mut Problems<'_>) -> Option<Ucum> {
+    Ucum::parse(&code.value)
+        .map_err(|refusal| {
+            problems.add(
+                &code.span,
+                format!("\"{}\" is no UCUM unit", refusal.code),
+                refusal.why,
+            );
+        })
+        .ok()
 }
 
 const fn kind_word(kind: &ChannelKind) -> &'static str {
@@ -504,7 +542,7 @@ fn read_channels(
             break;
         };
         let old = catalogue.channel(&name).map(|(_, def)| def);
-        let Some(mut def) = says.channel(&name, old, section, problems) else {
+        let Some(mut def) = says.channel(&name, old, problems) else {
             break;
         };
         def.title = def.title.replace("{n}", &number);
@@ -628,13 +666,7 @@ fn read_fields(
                 "use lower-case letters, digits and underscores, each name once",
             );
         }
-        if let Err(refusal) = Ucum::parse(ucum.value) {
-            problems.add(
-                &ucum.span,
-                format!("\"{}\" is no UCUM unit", refusal.code),
-                refusal.why,
-            );
-        }
+        parse_ucum(&ucum.clone().owned(), problems);
         fields.push((name.value.to_owned(), ucum.value.to_owned()));
     }
     Some(fields)

@@ -51,6 +51,10 @@ impl<'a> Problems<'a> {
         });
     }
 
+    pub(crate) fn len(&self) -> usize {
+        self.list.len()
+    }
+
     pub(crate) fn is_empty(&self) -> bool {
         self.list.is_empty()
     }
@@ -84,6 +88,15 @@ pub(crate) struct At<T> {
     pub(crate) span: Range<usize>,
 }
 
+impl At<&str> {
+    pub(crate) fn owned(self) -> At<String> {
+        At {
+            value: self.value.to_owned(),
+            span: self.span,
+        }
+    }
+}
+
 /// One table, which remembers which keys were asked for, so that the others can be refused.
 pub(crate) struct Section<'t, 'i> {
     table: &'t DeTable<'i>,
@@ -101,6 +114,14 @@ impl<'t, 'i> Section<'t, 'i> {
             what,
             asked: Vec::new(),
         }
+    }
+
+    pub(crate) const fn what(&self) -> &'static str {
+        self.what
+    }
+
+    pub(crate) fn has(&self, key: &str) -> bool {
+        self.table.contains_key(key)
     }
 
     pub(crate) fn value(&mut self, key: &'static str) -> Option<&'t Spanned<DeValue<'i>>> {
@@ -135,6 +156,22 @@ impl<'t, 'i> Section<'t, 'i> {
         };
         Some(At {
             value: text,
+            span: value.span(),
+        })
+    }
+
+    pub(crate) fn flag(
+        &mut self,
+        key: &'static str,
+        problems: &mut Problems<'_>,
+    ) -> Option<At<bool>> {
+        let value = self.value(key)?;
+        let Some(flag) = value.get_ref().as_bool() else {
+            Self::wrong(problems, key, value, "a yes or no", "true");
+            return None;
+        };
+        Some(At {
+            value: flag,
             span: value.span(),
         })
     }
@@ -288,7 +325,7 @@ impl<'t, 'i> Section<'t, 'i> {
 }
 
 /// Whether two keys differ by at most two letters.
-fn is_near(a: &str, b: &str) -> bool {
+pub(crate) fn is_near(a: &str, b: &str) -> bool {
     let b: Vec<char> = b.chars().collect();
     let mut row: Vec<usize> = (0..=b.len()).collect();
     for (idx, left) in a.chars().enumerate() {

@@ -228,7 +228,7 @@ const MISTAKES: &[(&str, usize, usize, &str)] = &[
         "[[channel]]\nname = \"engine.speed\"\nhold = \"1 s\"",
         1,
         1,
-        "no use for a hold",
+        "no use for `hold`",
     ),
     (
         "[[channel]]\nname = \"engine.speed\"\nsilent = \"1 ms\"",

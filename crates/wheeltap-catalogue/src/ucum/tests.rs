@@ -368,3 +368,16 @@ proptest! {
         prop_assert!((back - value).abs() <= 1e-12 * (value.abs() + 500.0));
     }
 }
+
+// Found by `codes_convert_to_themselves`: a factor too large to be kept exact was multiplied and
+// divided, which lost the last bit.
+#[test]
+fn a_unit_without_an_exact_factor_converts_to_itself() {
+    let huge = unit("bar3.[gal_us]3.[lb_av]3.Pa3");
+    assert_eq!(huge.factor.exact, None);
+    let value = 123_456.789_012_345_6_f64;
+    assert_eq!(
+        huge.convert(value, &huge).unwrap().to_bits(),
+        value.to_bits()
+    );
+}

@@ -1,0 +1,182 @@
+//! What went wrong with a call, told so that a person can act on it.
+
+use std::fmt;
+use tonic::{Code, Status};
+use tonic_types::StatusExt;
+
+/// The `domain` of every `google.rpc.ErrorInfo` the service sends.
+pub const ERROR_DOMAIN: &str = "wheeltap";
+
+/// A refused or failed call.
+#[derive(Clone, Debug)]
+pub struct CallError {
+    /// The gRPC code.
+    pub code: Code,
+    /// The service's machine-readable reason, such as `UNKNOWN_UNIT`; empty when the error did not
+    /// come from the service (a lost connection, for example).
+    pub reason: String,
+    /// What happened, in the service's words.
+    pub message: String,
+    /// What to do about it.
+    pub mend: String,
+    /// Which fields are at fault, with what is wrong with each.
+    pub fields: Vec<(String, String)>,
+    /// Further facts by name, such as `unit`; sorted by name.
+    pub metadata: Vec<(String, String)>,
+}
+
+impl CallError {
+    /// Reads a status with its details.
+    pub fn from_status(status: &Status) -> Self {
+        let details = status.get_error_details();
+        let info = details
+            .error_info()
+            .filter(|info| info.domain == ERROR_DOMAIN);
+        let mut metadata: Vec<(String, String)> = info
+            .map(|info| info.metadata.clone().into_iter().collect())
+            .unwrap_or_default();
+        metadata.sort();
+        let told_mend = metadata
+            .iter()
+            .position(|(key, _)| key == "mend")
+            .map(|idx| metadata.remove(idx).1);
+        let fields = details
+            .bad_request()
+            .map(|bad| {
+                bad.field_violations
+                    .iter()
+                    .map(|violation| (violation.field.clone(), violation.description.clone()))
+                    .collect()
+            })
+            .unwrap_or_default();
+        Self {
+            code: status.code(),
+            reason: info.map(|info| info.reason.clone()).unwrap_or_default(),
+            message: if status.message().is_empty() {
+                status.code().description().to_owned()
+            } else {
+                status.message().to_owned()
+            },
+            mend: told_mend.unwrap_or_else(|| mend(status.code()).to_owned()),
+            fields,
+            metadata,
+        }
+    }
+
+    /// Whether the same call may well succeed later without anybody changing anything.
+    pub fn is_transient(&self) -> bool {
+        matches!(self.code, Code::Unavailable | Code::ResourceExhausted)
+    }
+
+    /// One of the further facts.
+    pub fn fact(&self, name: &str) -> Option<&str> {
+        self.metadata
+            .iter()
+            .find(|(key, _)| key == name)
+            .map(|(_, value)| value.as_str())
+    }
+}
+
+/// What to do when the service did not say it itself.
+fn mend(code: Code) -> &'static str {
+    match code {
+        Code::InvalidArgument => "correct the request",
+        Code::NotFound => "check the name",
+        Code::AlreadyExists => "read what exists first",
+        Code::PermissionDenied => "ask for the role that this call needs",
+        Code::Unauthenticated => "say who you are",
+        Code::FailedPrecondition => "read the present state again",
+        Code::Aborted => "read it again, then repeat the call",
+        Code::OutOfRange => "list again from the start, or ask for less",
+        Code::ResourceExhausted => "ask for less, or try again later",
+        Code::Unavailable => "check that the service runs at this address, then try again",
+        Code::DeadlineExceeded => "try again; look at the service's load if it happens often",
+        Code::DataLoss => "call whoever runs the service: stored data fail their check",
+        Code::Unimplemented => "use a client and a service of the same version",
+        _ => "report it to whoever runs the service",
+    }
+}
+
+impl fmt::Display for CallError {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str(&self.message)?;
+        if !self.reason.is_empty() {
+            write!(f, " ({})", self.reason)?;
+        }
+        for (field, description) in &self.fields {
+            write!(f, "; {field}: {description}")?;
+        }
+        write!(f, "; {}", self.mend)
+    }
+}
+
+impl std::error::Error for CallError {}
+
+impl From<Status> for CallError {
+    fn from(status: Status) -> Self {
+        Self::from_status(&status)
+    }
+}
+
+/// Why no connection could be set up.
+#[derive(Debug, thiserror::Error)]
+pub enum ConnectError {
+    /// The text is no address.
+    #[error("\"{endpoint}\" is no address: write http://HOST:PORT, such as http://127.0.0.1:7410")]
+    BadEndpoint {
+        /// The text as given.
+        endpoint: String,
+        /// Why.
+        #[source]
+        source: tonic::transport::Error,
+    },
+    /// Nobody answered there.
+    #[error("no service answers at {endpoint}: check the address, and that the service runs")]
+    Unreachable {
+        /// The address as given.
+        endpoint: String,
+        /// Why.
+        #[source]
+        source: tonic::transport::Error,
+    },
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use tonic_types::ErrorDetails;
+
+    #[test]
+    fn reason_fields_and_mend_are_told() {
+        let mut details = ErrorDetails::new();
+        details.set_error_info(
+            "UNKNOWN_UNIT",
+            ERROR_DOMAIN,
+            [
+                ("unit".to_owned(), "ZVR 9".to_owned()),
+                ("mend".to_owned(), "create the unit first".to_owned()),
+            ],
+        );
+        details.add_bad_request_violation("unit", "no such unit");
+        let status = Status::with_error_details(Code::NotFound, "there is no unit ZVR 9", details);
+        let error = CallError::from_status(&status);
+        assert_eq!(error.reason, "UNKNOWN_UNIT");
+        assert_eq!(error.fact("unit"), Some("ZVR 9"));
+        assert_eq!(
+            error.to_string(),
+            "there is no unit ZVR 9 (UNKNOWN_UNIT); unit: no such unit; create the unit first"
+        );
+    }
+
+    #[test]
+    fn a_foreign_status_still_reads_well() {
+        let error = CallError::from_status(&Status::unavailable("tcp connect error"));
+        assert!(error.is_transient());
+        assert_eq!(error.reason, "");
+        assert!(
+            error
+                .to_string()
+                .starts_with("tcp connect error; check that")
+        );
+    }
+}

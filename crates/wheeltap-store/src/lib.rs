@@ -5,12 +5,19 @@
 //!
 //! Start with [`Store`], `SledStore` for a folder on disk and `MemoryStore` for tests.
 
+mod block;
+mod bytes;
+mod codec;
+mod disk;
+mod engine;
 mod identity;
 mod memory;
 mod merge;
 mod port;
 mod ranges;
+mod record;
 
+pub use disk::{Options, SledStore};
 pub use memory::MemoryStore;
 pub use port::{
     Appended, Commit, DocumentKey, Done, Epoch, Figures, Incoming, PayloadDigest, QuarantineId,

@@ -23,6 +23,10 @@ pub trait Subject {
     fn store(&self) -> &dyn Store;
     /// Closes and opens it again; a store that cannot outlive its process does nothing.
     fn restart(&mut self);
+    /// Whether digests may go before upkeep was called, with frames that had to make room.
+    fn forgets_early(&self) -> bool {
+        false
+    }
 }
 
 /// Time and fields of one event.
@@ -211,6 +215,7 @@ pub struct Oracle {
     documents: BTreeMap<Vec<u8>, Vec<u8>>,
     quarantine: BTreeMap<u64, Quarantined>,
     quarantined: u64,
+    /// Frames, and the digests with them, may be gone.
     upkept: bool,
     now_ms: i64,
 }
@@ -219,6 +224,7 @@ impl Oracle {
     pub fn apply(&mut self, subject: &mut dyn Subject, op: &Op) {
         match op {
             Op::Submit(batches) => {
+                self.upkept |= subject.forgets_early();
                 let sent = batches.iter().map(incoming).collect();
                 let outcomes = submit(subject.store(), sent).unwrap();
                 assert_eq!(outcomes.len(), batches.len());

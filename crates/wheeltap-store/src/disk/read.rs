@@ -1,0 +1,398 @@
+//! Reading: heads and strips as noted in one moment, then blocks (see [`super::layout`] for why in
+//! this order), joined.
+
+use super::Shared;
+use super::cold::{Shelf, visit_blocks};
+use super::keys;
+use super::layout::StripRef;
+use crate::block::{block_header, decode_block, decode_rows};
+use crate::bytes::Reader;
+use crate::codec::{decode_strip, event, unpack};
+use crate::engine::Engine;
+use crate::memory::truncate;
+use crate::merge::{roll_up, row_start, sort_events};
+use crate::record::{corrupt, join};
+use crate::{Rollup, StoreError, Tier};
+use std::collections::{BTreeMap, BTreeSet};
+use std::ops::ControlFlow;
+use std::sync::Arc;
+use wheeltap_model::{Batch, ChannelId, Column, Event, EventTime, Sample, Series, UnitId};
+
+const HOUR_MS: i64 = super::HOUR_MS;
+
+/// What was published of one unit at one moment.
+pub(super) struct Snapshot {
+    pub(super) number: u32,
+    pub(super) heads: Vec<Arc<Batch>>,
+    /// Ids and strips that reach into the stretch asked for.
+    pub(super) strips: Vec<(u64, StripRef)>,
+    pub(super) raw_floor: i64,
+    pub(super) tier_floors: (i64, i64),
+}
+
+/// The samples of one column within `from..=to`; its times ascend.
+fn within(column: &Column, from: i64, to: i64) -> impl Iterator<Item = Sample> + '_ {
+    let first = column.times_ms.partition_point(|time| *time < from);
+    column
+        .samples()
+        .skip(first)
+        .take_while(move |sample| sample.time.unix_ms() <= to)
+}
+
+/// The part of a series within `from..=to`.
+fn part(series: &Series, from: i64, to: i64) -> impl Iterator<Item = Sample> + '_ {
+    let first = series.times_ms.partition_point(|time| *time < from);
+    let last = series.times_ms.partition_point(|time| *time <= to);
+    series
+        .samples()
+        .skip(first)
+        .take(last.saturating_sub(first))
+}
+
+/// Unpacks a block of events.
+pub(super) fn decode_events(body: &[u8], channel: ChannelId) -> Result<Vec<Event>, StoreError> {
+    let read = || {
+        let raw = unpack(body)?;
+        let mut reader = Reader::new(&raw);
+        let n = reader.count()?;
+        let events: Option<Vec<Event>> = (0..n).map(|_| event(&mut reader, channel)).collect();
+        reader.end()?;
+        events
+    };
+    read().ok_or_else(|| corrupt("block of events", "its fields are damaged"))
+}
+
+/// The stored rows of one chunk.
+pub(super) fn stored_rows(
+    engine: &Engine,
+    unit: u32,
+    channel: ChannelId,
+    tier: Tier,
+    chunk: i64,
+) -> Result<Vec<Rollup>, StoreError> {
+    let key = keys::rows(unit, channel, chunk);
+    join("rollup chunk", &key, |key| engine.get(key))?.map_or(Ok(Vec::new()), |body| {
+        decode_rows(&body, chunk, tier.length_ms())
+    })
+}
+
+pub(super) const fn shelf_of(tier: Tier) -> Shelf {
+    match tier {
+        Tier::Minute => Shelf::Minute,
+        Tier::Hour => Shelf::Hour,
+    }
+}
+
+impl Shared {
+    pub(super) fn snapshot(&self, unit: &UnitId, from: i64, to: i64) -> Option<Snapshot> {
+        let layout = self.read_layout();
+        let unit = layout.units.get(unit)?;
+        Some(Snapshot {
+            number: unit.number,
+            heads: unit
+                .heads
+                .iter()
+                .map(|(_, batch)| Arc::clone(batch))
+                .collect(),
+            strips: unit
+                .strips
+                .iter()
+                .filter(|(_, strip)| strip.first_ms <= to && strip.last_ms >= from)
+                .map(|((_, id), strip)| (*id, *strip))
+                .collect(),
+            raw_floor: layout.floors.raw,
+            tier_floors: (layout.floors.minute, layout.floors.hour),
+        })
+    }
+
+    /// A strip; `None` when it has been sealed since the layout was noted: its samples are in
+    /// blocks then, which are read later.
+    pub(super) fn strip(&self, unit: u32, id: u64) -> Result<Option<Batch>, StoreError> {
+        let key = keys::of_unit(keys::STRIP, unit, id);
+        let Some(body) = join("strip", &key, |key| self.hot.get(key))? else {
+            return Ok(None);
+        };
+        decode_strip(&body)
+            .map(Some)
+            .ok_or_else(|| corrupt("strip", "its columns are damaged"))
+    }
+
+    /// Samples of heads and strips within a stretch, in no order.
+    fn unsealed(
+        &self,
+        snapshot: &Snapshot,
+        channel: ChannelId,
+        (from, to): (i64, i64),
+    ) -> Result<Vec<Sample>, StoreError> {
+        let mut samples = Vec::new();
+        let mut take = |batch: &Batch| {
+            for column in batch.columns.iter().filter(|c| c.channel == channel) {
+                samples.extend(within(column, from, to));
+            }
+        };
+        for (id, _) in &snapshot.strips {
+            if let Some(strip) = self.strip(snapshot.number, *id)? {
+                take(&strip);
+            }
+        }
+        for batch in &snapshot.heads {
+            take(batch);
+        }
+        Ok(samples)
+    }
+
+    pub(super) fn read_samples(
+        &self,
+        unit: &UnitId,
+        channel: ChannelId,
+        from: i64,
+        to: i64,
+        limit: usize,
+    ) -> Result<Series, StoreError> {
+        let Some(snapshot) = self.snapshot(unit, from, to) else {
+            return Ok(Series::default());
+        };
+        let from = from.max(snapshot.raw_floor);
+        if from > to || limit == 0 {
+            return Ok(Series::default());
+        }
+        let mut samples = self.unsealed(&snapshot, channel, (from, to))?;
+        let mut next_check = samples.len().saturating_add(limit);
+        let periods = self
+            .cold
+            .periods(Shelf::Raw, from, to, self.options.period_ms);
+        for period in periods {
+            let Some(engine) = self.cold.folder(Shelf::Raw, period, false)? else {
+                continue;
+            };
+            let of = (snapshot.number, channel);
+            let flow = visit_blocks(&engine, keys::BLOCK, of, (from, to), |span, body| {
+                // Blocks come by first time, so everything before this one's is complete.
+                if samples.len() >= next_check {
+                    samples = Series::from_samples(std::mem::take(&mut samples))
+                        .samples()
+                        .collect();
+                    let complete = samples.partition_point(|s| s.time.unix_ms() < span.0);
+                    if complete >= limit {
+                        return Ok(ControlFlow::Break(()));
+                    }
+                    next_check = samples.len() + limit.max(4_096);
+                }
+                samples.extend(part(&decode_block(body)?, from, to));
+                Ok(ControlFlow::Continue(()))
+            })?;
+            if flow.is_break() {
+                break;
+            }
+        }
+        let mut series = Series::from_samples(samples);
+        truncate(&mut series, limit);
+        Ok(series)
+    }
+
+    pub(super) fn newest_before(
+        &self,
+        unit: &UnitId,
+        channel: ChannelId,
+        before: i64,
+    ) -> Result<Option<Sample>, StoreError> {
+        let Some(to) = before.checked_sub(1) else {
+            return Ok(None);
+        };
+        let Some(snapshot) = self.snapshot(unit, i64::MIN, to) else {
+            return Ok(None);
+        };
+        let floor = snapshot.raw_floor;
+        let mut newest: Option<i64> = None;
+        let mut offer = |time: i64| {
+            if time >= floor {
+                newest = Some(newest.map_or(time, |held| held.max(time)));
+            }
+            newest
+        };
+        for sample in self.unsealed(&snapshot, channel, (floor, to))? {
+            offer(sample.time.unix_ms());
+        }
+        let mut best = offer(i64::MIN);
+        let length = self.options.period_ms;
+        let periods = self.cold.periods(Shelf::Raw, floor, to, length);
+        for period in periods.into_iter().rev() {
+            if best.is_some_and(|best| best >= period.saturating_add(length)) {
+                break;
+            }
+            let Some(engine) = self.cold.folder(Shelf::Raw, period, false)? else {
+                continue;
+            };
+            let of = (snapshot.number, channel);
+            let from = best.map_or(floor, |best| best.max(floor));
+            let _ = visit_blocks(&engine, keys::BLOCK, of, (from, to), |span, body| {
+                if span.1 <= to {
+                    // The header has the check; the key alone could have strayed.
+                    best = offer(block_header(body)?.last_ms);
+                } else {
+                    let series = decode_block(body)?;
+                    let after = series.times_ms.partition_point(|time| *time <= to);
+                    if let Some(idx) = after.checked_sub(1) {
+                        best = offer(series.times_ms[idx]);
+                    }
+                }
+                Ok(ControlFlow::Continue(()))
+            })?;
+        }
+        let Some(time) = best else {
+            return Ok(None);
+        };
+        let found = self.read_samples(unit, channel, time, time, 1)?;
+        Ok(found.samples().next())
+    }
+
+    pub(super) fn read_events(
+        &self,
+        unit: &UnitId,
+        channel: ChannelId,
+        from: i64,
+        to: i64,
+        limit: usize,
+    ) -> Result<Vec<Event>, StoreError> {
+        let Some(snapshot) = self.snapshot(unit, from, to) else {
+            return Ok(Vec::new());
+        };
+        let from = from.max(snapshot.raw_floor);
+        let mut events = Vec::new();
+        let mut take = |batch: &Batch| {
+            events.extend(
+                batch
+                    .events
+                    .iter()
+                    .filter(|event| event.channel == channel)
+                    .cloned(),
+            );
+        };
+        for (id, _) in &snapshot.strips {
+            if let Some(strip) = self.strip(snapshot.number, *id)? {
+                take(&strip);
+            }
+        }
+        for batch in &snapshot.heads {
+            take(batch);
+        }
+        let length = self.options.period_ms;
+        for period in self.cold.periods(Shelf::Raw, from, to, length) {
+            let Some(engine) = self.cold.folder(Shelf::Raw, period, false)? else {
+                continue;
+            };
+            let of = (snapshot.number, channel);
+            let _ = visit_blocks(&engine, keys::EVENT_BLOCK, of, (from, to), |_, body| {
+                events.extend(decode_events(body, channel)?);
+                Ok(ControlFlow::Continue(()))
+            })?;
+        }
+        events.retain(|event| (from..=to).contains(&event.time.unix_ms()));
+        sort_events(&mut events);
+        events.truncate(limit);
+        Ok(events)
+    }
+
+    /// Stored rows where everything is sealed, computed ones for hours that heads or strips reach
+    /// into.
+    pub(super) fn rollups(
+        &self,
+        unit: &UnitId,
+        channel: ChannelId,
+        tier: Tier,
+        (from, to): (i64, i64),
+        limit: usize,
+    ) -> Result<Vec<Rollup>, StoreError> {
+        // Samples up to the end of the last hour that a row starts in may matter.
+        let reach = to.saturating_add(HOUR_MS);
+        let Some(snapshot) = self.snapshot(unit, row_start(from, HOUR_MS), reach) else {
+            return Ok(Vec::new());
+        };
+        let floor = match tier {
+            Tier::Minute => snapshot.tier_floors.0,
+            Tier::Hour => snapshot.tier_floors.1,
+        };
+        let from = from.max(floor);
+        if from >= to || limit == 0 {
+            return Ok(Vec::new());
+        }
+        let live: BTreeSet<i64> = self
+            .unsealed(&snapshot, channel, (row_start(from, HOUR_MS), reach))?
+            .iter()
+            .map(|sample| row_start(sample.time.unix_ms(), HOUR_MS))
+            // Before the floor the samples are gone and rows alone are left.
+            .filter(|hour| *hour >= snapshot.raw_floor && *hour < to)
+            .collect();
+        let mut rows =
+            self.sealed_rows(snapshot.number, channel, tier, (from, to), limit, &live)?;
+        // Rows after the last that can still be among the oldest need not be computed.
+        let last = match rows.len().checked_sub(limit) {
+            Some(_) => rows.keys().nth(limit - 1).copied().unwrap_or(to),
+            None => to,
+        };
+        let mut hours = live.into_iter().filter(|hour| *hour <= last).peekable();
+        while let Some(start) = hours.next() {
+            let mut end = start.saturating_add(HOUR_MS);
+            while hours.next_if(|hour| *hour == end).is_some() {
+                end = end.saturating_add(HOUR_MS);
+            }
+            let series = self.read_samples(unit, channel, start, end - 1, usize::MAX)?;
+            for row in roll_up(series.samples(), tier) {
+                if (from..to).contains(&row.start.unix_ms()) {
+                    rows.insert(row.start.unix_ms(), row);
+                }
+            }
+        }
+        Ok(rows.into_values().take(limit).collect())
+    }
+
+    fn sealed_rows(
+        &self,
+        unit: u32,
+        channel: ChannelId,
+        tier: Tier,
+        (from, to): (i64, i64),
+        limit: usize,
+        live: &BTreeSet<i64>,
+    ) -> Result<BTreeMap<i64, Rollup>, StoreError> {
+        let mut rows = BTreeMap::new();
+        let length = self.options.rows_period_ms(tier);
+        for period in self.cold.periods(shelf_of(tier), from, to, length) {
+            let Some(engine) = self.cold.folder(shelf_of(tier), period, false)? else {
+                continue;
+            };
+            let chunk_ms = keys::chunk_ms(tier);
+            let start = keys::rows(unit, channel, row_start(from, chunk_ms));
+            let end = keys::rows(unit, channel, to);
+            let mut chunks = Vec::new();
+            for item in engine.range(&start, &end) {
+                let (key, _) = item?;
+                let chunk = key
+                    .get(9..17)
+                    .and_then(|bytes| bytes.try_into().ok())
+                    .map(crate::bytes::key_time)
+                    .ok_or_else(|| corrupt("rollup chunk", "its key is damaged"))?;
+                if chunks.last() != Some(&chunk) {
+                    chunks.push(chunk);
+                }
+            }
+            for chunk in chunks {
+                for row in stored_rows(&engine, unit, channel, tier, chunk)? {
+                    let start = row.start.unix_ms();
+                    if (from..to).contains(&start) && !live.contains(&row_start(start, HOUR_MS)) {
+                        rows.insert(start, row);
+                    }
+                }
+                if rows.len() >= limit {
+                    return Ok(rows);
+                }
+            }
+        }
+        Ok(rows)
+    }
+}
+
+/// An event time; shorthand for the many conversions of this folder.
+pub(super) const fn at(ms: i64) -> EventTime {
+    EventTime::from_unix_ms(ms)
+}

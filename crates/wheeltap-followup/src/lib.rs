@@ -1,1 +1,40 @@
 //! What people do about alerts and defects: pure state machines.
+//!
+//! The ledger is the append-only record of everything that telemetry does not say: rules lodged and
+//! promoted, alerts with their ids, answers, findings. A [`LedgerRecord`] is one entry of it; a
+//! [`Book`] is the fold over all of them. The same fold runs live and at restart, so that what was
+//! known is known again by construction. A [`Planner`] decides which records an event calls for (new
+//! ids, which defect an alert joins), so that a fold never decides and never renumbers.
+//!
+//! Nothing here reads a clock, a store or telemetry, and nothing evaluates a rule.
+//!
+//! ```
+//! use wheeltap_followup::{Act, Book, LedgerRecord};
+//! use wheeltap_model::{RuleRef, RuleName, RuleStage, EventTime, ServerTime};
+//! let rule = RuleRef { name: RuleName::new("oil-hot")?, version: "0123456789abcdef".into() };
+//! let record = LedgerRecord {
+//!     at: ServerTime::from_unix_ms(1_000),
+//!     by: "local".into(),
+//!     act: Act::RuleStaged { rule, stage: RuleStage::Live, from: EventTime::from_unix_ms(0) },
+//! };
+//! assert_eq!(LedgerRecord::from_bytes(&record.to_bytes())?, record);
+//! // A stage for a version that was never lodged does not fit any book.
+//! assert!(Book::default().apply(1, &record).is_err());
+//! # Ok::<(), Box<dyn std::error::Error>>(())
+//! ```
+
+mod alert;
+mod book;
+mod defect;
+mod planner;
+mod record;
+mod rules;
+
+pub use alert::{AlertQuery, KeptAlert};
+pub use book::{Answered, Book, BookError, ChangeNotice, HistoryGone, Limits};
+pub use defect::{DefectChangeKind, DefectQuery, KeptDefect};
+pub use planner::{Planner, Refusal, Report, Terms};
+pub use record::{
+    Act, FORMAT_VERSION, LedgerRecord, Occurred, RecordError, RuleFacts, UPDATED_BY_TELEMETRY,
+};
+pub use rules::{JudgedFrom, RuleVersion, StageChange};

@@ -1,0 +1,392 @@
+//! Alerts as the book keeps them: small, shared, and whole again when asked for.
+
+use crate::{Occurred, RuleVersion};
+use std::collections::HashSet;
+use std::sync::Arc;
+use wheeltap_model::{
+    Alert, AlertId, Condition, DefectId, EventTime, Evidence, EvidenceItem, KnownValue, Part,
+    Priority, Response, RuleName, ServerTime, Suppression, UnitId, WithdrawnReason,
+};
+
+/// What the inputs of an evidence are called; the same for every alert of a rule version and part.
+#[derive(Clone, Debug, PartialEq, Eq, Hash)]
+struct Heading {
+    input: Arc<str>,
+    of: Arc<str>,
+    ucum: Arc<str>,
+}
+
+/// Evidence without its words: 16 bytes an input.
+#[derive(Clone, Debug, PartialEq)]
+struct Seen {
+    at: EventTime,
+    since: EventTime,
+    headings: Arc<[Heading]>,
+    values: Box<[KnownValue]>,
+}
+
+impl Seen {
+    fn evidence(&self) -> Evidence {
+        let inputs = self.headings.iter().zip(&self.values);
+        Evidence {
+            at: self.at,
+            since: self.since,
+            inputs: inputs
+                .map(|(heading, value)| EvidenceItem {
+                    input: heading.input.as_ref().to_owned(),
+                    of: heading.of.as_ref().to_owned(),
+                    ucum: heading.ucum.as_ref().to_owned(),
+                    value: *value,
+                })
+                .collect(),
+        }
+    }
+}
+
+/// Hands out one copy of words that recur: rules times parts, however many alerts there are.
+#[derive(Clone, Debug, Default)]
+pub(crate) struct Words {
+    headings: HashSet<Arc<[Heading]>>,
+    parts: HashSet<Part>,
+}
+
+impl Words {
+    fn seen(&mut self, evidence: &Evidence) -> Seen {
+        let headings: Vec<Heading> = evidence
+            .inputs
+            .iter()
+            .map(|item| Heading {
+                input: item.input.as_str().into(),
+                of: item.of.as_str().into(),
+                ucum: item.ucum.as_str().into(),
+            })
+            .collect();
+        let headings = if let Some(known) = self.headings.get(headings.as_slice()) {
+            Arc::clone(known)
+        } else {
+            let headings: Arc<[Heading]> = headings.into();
+            self.headings.insert(Arc::clone(&headings));
+            headings
+        };
+        Seen {
+            at: evidence.at,
+            since: evidence.since,
+            headings,
+            values: evidence.inputs.iter().map(|item| item.value).collect(),
+        }
+    }
+
+    fn part(&mut self, part: &Part) -> Part {
+        if let Some(known) = self.parts.get(part) {
+            return known.clone();
+        }
+        self.parts.insert(part.clone());
+        part.clone()
+    }
+}
+
+#[derive(Clone, Debug, PartialEq)]
+struct Answer {
+    by: String,
+    at: ServerTime,
+    note: String,
+}
+
+/// One alert as the book keeps it. [`KeptAlert::alert`] makes the whole value.
+///
+/// Kept small, since ended alerts stay for as long as the ledger: about 350 bytes with four inputs
+/// and both evidences, unit, rule and words shared.
+#[derive(Clone, Debug, PartialEq)]
+pub struct KeptAlert {
+    id: AlertId,
+    unit: UnitId,
+    rule: Arc<RuleVersion>,
+    part: Option<Part>,
+    raised_at: EventTime,
+    ended_at: Option<EventTime>,
+    superseded: bool,
+    unsuppressed_at: Option<EventTime>,
+    seen: Seen,
+    end_seen: Option<Seen>,
+    /// Where the unit's data ended when a standing alert was withdrawn.
+    stood_through: Option<EventTime>,
+    answer: Option<Box<Answer>>,
+    pub(crate) trial: bool,
+    pub(crate) defect: DefectId,
+    pub(crate) announced_at: Option<ServerTime>,
+    pub(crate) late_news: bool,
+    pub(crate) settled: bool,
+    withdrawn: Option<WithdrawnReason>,
+    pub(crate) revision: u32,
+    response_revision: u32,
+    /// Ledger number of the record that raised it.
+    raised_by: u64,
+}
+
+impl KeptAlert {
+    pub(crate) fn new(
+        (id, raised_by): (AlertId, u64),
+        unit: UnitId,
+        rule: Arc<RuleVersion>,
+        occurred: &Occurred,
+        words: &mut Words,
+    ) -> Self {
+        Self {
+            id,
+            unit,
+            rule,
+            part: occurred.part.as_ref().map(|part| words.part(part)),
+            raised_at: occurred.raised_at,
+            ended_at: occurred.ended_at,
+            superseded: occurred.superseded,
+            unsuppressed_at: occurred.unsuppressed_at,
+            seen: words.seen(&occurred.evidence),
+            end_seen: occurred.end_evidence.as_ref().map(|seen| words.seen(seen)),
+            stood_through: None,
+            answer: None,
+            trial: false,
+            defect: DefectId(0),
+            announced_at: None,
+            late_news: false,
+            settled: false,
+            withdrawn: None,
+            revision: 1,
+            response_revision: 0,
+            raised_by,
+        }
+    }
+
+    /// Takes what the judge says now.
+    pub(crate) fn judged(&mut self, occurred: &Occurred, words: &mut Words) {
+        self.raised_at = occurred.raised_at;
+        self.ended_at = occurred.ended_at;
+        self.superseded = occurred.superseded;
+        self.unsuppressed_at = occurred.unsuppressed_at;
+        self.seen = words.seen(&occurred.evidence);
+        self.end_seen = occurred.end_evidence.as_ref().map(|seen| words.seen(seen));
+        self.stood_through = None;
+        self.withdrawn = None;
+        self.revision += 1;
+    }
+
+    pub(crate) fn withdraw(&mut self, reason: WithdrawnReason, through: EventTime) {
+        self.withdrawn = Some(reason);
+        self.stood_through = self.ended_at.is_none().then_some(through);
+        self.revision += 1;
+    }
+
+    pub(crate) fn unsuppress(&mut self, unsuppressed_at: EventTime) {
+        self.unsuppressed_at = Some(unsuppressed_at);
+        self.revision += 1;
+    }
+
+    pub(crate) fn acknowledge(&mut self, by: String, at: ServerTime, note: String) {
+        self.answer = Some(Box::new(Answer { by, at, note }));
+        self.response_revision += 1;
+    }
+
+    /// The alert in full.
+    pub fn alert(&self) -> Alert {
+        let facts = &self.rule.facts;
+        Alert {
+            id: self.id,
+            rule: self.rule.reference.clone(),
+            title: facts.title.clone(),
+            priority: facts.priority,
+            safety: facts.safety,
+            trial: self.trial,
+            unit: self.unit.clone(),
+            part: self.part.clone(),
+            raised_at: self.raised_at,
+            ended_at: self.ended_at,
+            ended_because: if self.superseded {
+                "superseded".to_owned()
+            } else {
+                String::new()
+            },
+            announced_at: self.announced_at,
+            late_news: self.late_news,
+            settled: self.settled,
+            evidence: self.seen.evidence(),
+            end_evidence: self.end_seen.as_ref().map(Seen::evidence),
+            withdrawn: self.withdrawn.clone(),
+            response: match self.answer.as_deref() {
+                None => Response::None,
+                Some(Answer { by, at, note }) => Response::Acknowledged {
+                    by: by.clone(),
+                    at: *at,
+                    note: note.clone(),
+                },
+            },
+            suppression: self.suppression(),
+            defect: self.defect,
+            revision: self.revision,
+            response_revision: self.response_revision,
+        }
+    }
+
+    /// What the judge said when it was last written.
+    ///
+    /// A withdrawn alert that never ended is told as ended where the unit's data ended when it was
+    /// withdrawn: later occurrences are others.
+    pub fn occurred(&self) -> Occurred {
+        Occurred {
+            rule: self.rule.reference.clone(),
+            part: self.part.clone(),
+            raised_at: self.raised_at,
+            ended_at: self.ended_at.or(self.stood_through),
+            superseded: self.superseded,
+            evidence: self.seen.evidence(),
+            end_evidence: self.end_seen.as_ref().map(Seen::evidence),
+            unsuppressed_at: self.unsuppressed_at,
+        }
+    }
+
+    /// Its number.
+    pub const fn id(&self) -> AlertId {
+        self.id
+    }
+
+    /// The unit.
+    pub const fn unit(&self) -> &UnitId {
+        &self.unit
+    }
+
+    /// The version that raised it.
+    pub const fn rule(&self) -> &Arc<RuleVersion> {
+        &self.rule
+    }
+
+    /// The part.
+    pub const fn part(&self) -> Option<&Part> {
+        self.part.as_ref()
+    }
+
+    /// First known true tick after the on-delay.
+    pub const fn raised_at(&self) -> EventTime {
+        self.raised_at
+    }
+
+    /// First known clear tick after the off-delay.
+    pub const fn ended_at(&self) -> Option<EventTime> {
+        self.ended_at
+    }
+
+    /// The rule was on trial.
+    pub const fn is_trial(&self) -> bool {
+        self.trial
+    }
+
+    /// The defect it belongs to; 0 for none.
+    pub const fn defect(&self) -> DefectId {
+        self.defect
+    }
+
+    /// When it was told to people.
+    pub const fn announced_at(&self) -> Option<ServerTime> {
+        self.announced_at
+    }
+
+    /// Ledger number of the record that raised it.
+    pub const fn raised_by(&self) -> u64 {
+        self.raised_by
+    }
+
+    /// Who acknowledged it.
+    pub fn acknowledged_by(&self) -> Option<&str> {
+        self.answer.as_deref().map(|answer| answer.by.as_str())
+    }
+
+    /// Counts people's acts.
+    pub const fn response_revision(&self) -> u32 {
+        self.response_revision
+    }
+
+    /// Quoted, as RFC 9110 has it; covers what people did, not what telemetry changed.
+    pub fn etag(&self) -> String {
+        format!("\"{}\"", self.response_revision)
+    }
+
+    /// The condition axis.
+    pub const fn condition(&self) -> Condition {
+        match (&self.withdrawn, self.ended_at) {
+            (Some(_), _) => Condition::Withdrawn,
+            (None, Some(_)) => Condition::Ended,
+            (None, None) => Condition::Standing,
+        }
+    }
+
+    /// The suppression axis.
+    pub const fn suppression(&self) -> Suppression {
+        match self.unsuppressed_at {
+            None => Suppression::ByDesign,
+            Some(_) => Suppression::None,
+        }
+    }
+
+    /// Whether people should be told of it: it stands, its rule is live, nothing mutes it and
+    /// nobody was told. `safety` alerts are never muted.
+    pub fn is_to_announce(&self) -> bool {
+        self.condition() == Condition::Standing
+            && !self.trial
+            && self.announced_at.is_none()
+            && (self.unsuppressed_at.is_some() || self.rule.facts.safety)
+    }
+
+    /// Whether a promise that nothing older than `complete_through` is to come settles it.
+    pub fn settles_with(&self, complete_through: EventTime) -> bool {
+        !self.settled && self.ended_at.unwrap_or(self.raised_at) <= complete_through
+    }
+}
+
+/// Which alerts are asked for; `None` does not filter.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub struct AlertQuery {
+    /// Of this unit.
+    pub unit: Option<UnitId>,
+    /// Of any version of this rule.
+    pub rule: Option<RuleName>,
+    /// In this condition.
+    pub condition: Option<Condition>,
+    /// At least this priority.
+    pub least_priority: Option<Priority>,
+    /// Raised at or after.
+    pub raised_from: Option<EventTime>,
+    /// Raised before.
+    pub raised_to: Option<EventTime>,
+    /// Trial alerts too.
+    pub show_trial: bool,
+    /// Withdrawn alerts too; asking for withdrawn ones shows them in any case.
+    pub show_withdrawn: bool,
+    /// Of this defect.
+    pub defect: Option<DefectId>,
+}
+
+impl AlertQuery {
+    /// Whether an alert as it is now belongs into a list.
+    pub fn lists(&self, alert: &KeptAlert) -> bool {
+        let condition = alert.condition();
+        self.watches(alert)
+            && self.condition.is_none_or(|wanted| wanted == condition)
+            && (condition != Condition::Withdrawn
+                || self.show_withdrawn
+                || self.condition == Some(Condition::Withdrawn))
+    }
+
+    /// Whether changes of an alert belong into a watch: as for lists, but whatever its condition,
+    /// since a change of condition is what one watches for.
+    pub fn watches(&self, alert: &KeptAlert) -> bool {
+        self.unit.as_ref().is_none_or(|unit| *unit == alert.unit)
+            && self
+                .rule
+                .as_ref()
+                .is_none_or(|rule| *rule == alert.rule.reference.name)
+            && self
+                .least_priority
+                .is_none_or(|least| alert.rule.facts.priority >= least)
+            && self.raised_from.is_none_or(|from| alert.raised_at >= from)
+            && self.raised_to.is_none_or(|to| alert.raised_at < to)
+            && (self.show_trial || !alert.trial)
+            && self.defect.is_none_or(|defect| alert.defect == defect)
+    }
+}

@@ -1,0 +1,567 @@
+//! Decides which records an event calls for.
+
+use crate::{Act, Answered, Book, KeptAlert, LedgerRecord, Occurred, RuleFacts};
+use std::collections::HashMap;
+use std::sync::Arc;
+use wheeltap_model::{
+    AlertId, Condition, DefectId, DefectOrigin, DefectStatus, EventTime, FindingKind, Priority,
+    RuleRef, RuleStage, ServerTime, UnitId, WithdrawnReason,
+};
+
+/// What a unit's alerts are written under.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub struct Terms {
+    /// Late work is pending: raise, but tell nobody yet, safety excepted.
+    pub withhold: bool,
+    /// The sender promised that nothing older than this is to come.
+    pub complete_through: Option<EventTime>,
+    /// Where the unit's data ends.
+    pub watermark: Option<EventTime>,
+}
+
+/// What a person reports.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Report {
+    /// The unit.
+    pub unit: UnitId,
+    /// System.
+    pub system: String,
+    /// Component; joins it to an open defect.
+    pub component: String,
+    /// Who saw it.
+    pub origin: DefectOrigin,
+    /// In the reporter's words.
+    pub title: String,
+    /// As reported.
+    pub priority: Priority,
+    /// Event time.
+    pub first_sign_at: EventTime,
+}
+
+/// Why a person's act was refused; nothing was changed.
+#[derive(Clone, Debug, PartialEq, Eq, thiserror::Error)]
+pub enum Refusal {
+    /// No such alert.
+    #[error("there is no alert {}; list the alerts", id.0)]
+    UnknownAlert {
+        /// As asked for.
+        id: AlertId,
+    },
+    /// The alert was withdrawn.
+    #[error("alert {} was withdrawn by later data; read it again", id.0)]
+    Withdrawn {
+        /// Which.
+        id: AlertId,
+    },
+    /// Somebody else took it on.
+    #[error("alert {} was acknowledged by {by}", id.0)]
+    AlreadyAcknowledged {
+        /// Which.
+        id: AlertId,
+        /// By whom.
+        by: String,
+    },
+    /// No such defect.
+    #[error("there is no defect {}; list the defects", id.0)]
+    UnknownDefect {
+        /// As asked for.
+        id: DefectId,
+    },
+    /// It has its finding, or is void.
+    #[error("defect {} is {status}; report a new one if it came back", id.0)]
+    AlreadyClosed {
+        /// Which.
+        id: DefectId,
+        /// `closed` or `void`.
+        status: &'static str,
+    },
+    /// A repair in the future would swallow alerts to come.
+    #[error("the repair at {repaired_at} is ahead of now, {now}; give the time it was done")]
+    RepairAhead {
+        /// As given.
+        repaired_at: EventTime,
+        /// The server's time.
+        now: ServerTime,
+    },
+    /// Changed since the caller read it.
+    #[error("changed meanwhile: the etag is now {current}; read it again")]
+    StaleEtag {
+        /// What it is now.
+        current: String,
+    },
+    /// No such rule version.
+    #[error("there is no version {} of rule {}; list the rules", rule.version, rule.name)]
+    UnknownRule {
+        /// As asked for.
+        rule: RuleRef,
+    },
+    /// A version does not go back to being a draft.
+    #[error("a rule that was {from:?} does not become a draft again; lodge a new version")]
+    BackToDraft {
+        /// Its stage.
+        from: RuleStage,
+    },
+    /// The request id was used by this caller for something else.
+    #[error("request id \"{request_id}\" was used before for something else; make a new one")]
+    RequestIdReused {
+        /// As given.
+        request_id: String,
+    },
+}
+
+/// A repair may lie this far ahead of the server's clock, as telemetry may.
+const CLOCK_SLACK_MS: i64 = 300_000;
+
+/// Plans one commit against a book, as records in order.
+///
+/// The planner knows what it has planned itself, as far as new ids and defects go; each alert may be
+/// planned for once in a commit.
+#[derive(Debug)]
+pub struct Planner<'a> {
+    book: &'a Book,
+    now: ServerTime,
+    by: String,
+    records: Vec<LedgerRecord>,
+    next_alert: AlertId,
+    next_defect: DefectId,
+    opened: HashMap<(UnitId, String), DefectId>,
+}
+
+impl<'a> Planner<'a> {
+    /// Starts a commit in which `by` acts at `now`.
+    pub fn new(book: &'a Book, now: ServerTime, by: &str) -> Self {
+        Self {
+            book,
+            now,
+            by: by.to_owned(),
+            records: Vec::new(),
+            next_alert: book.next_alert(),
+            next_defect: book.next_defect(),
+            opened: HashMap::new(),
+        }
+    }
+
+    /// The book it plans against.
+    pub const fn book(&self) -> &'a Book {
+        self.book
+    }
+
+    /// What was planned, to be committed and applied in this order.
+    pub fn finish(self) -> Vec<LedgerRecord> {
+        self.records
+    }
+
+    /// Whether nothing was planned.
+    pub fn is_empty(&self) -> bool {
+        self.records.is_empty()
+    }
+
+    fn push(&mut self, act: Act) {
+        self.records.push(LedgerRecord {
+            at: self.now,
+            by: self.by.clone(),
+            act,
+        });
+    }
+
+    /// A condition that no alert in the book stands for. A version that was never lodged plans
+    /// nothing and has no number.
+    pub fn raise(&mut self, unit: &UnitId, occurred: Occurred, terms: Terms) -> Option<AlertId> {
+        let version = Arc::clone(self.book.rule_version(&occurred.rule)?);
+        let ended = occurred.ended_at;
+        let trial = self
+            .book
+            .is_trial(&occurred.rule, occurred.raised_at, ended);
+        let defect = if trial {
+            DefectId(0)
+        } else {
+            self.defect_for(unit, &version.facts, occurred.raised_at)
+        };
+        let id = self.next_alert;
+        self.next_alert = AlertId(id.0 + 1);
+        let muted = occurred.unsuppressed_at.is_none() && !version.facts.safety;
+        let withheld = terms.withhold && !version.facts.safety;
+        self.push(Act::AlertRaised {
+            id,
+            unit: unit.clone(),
+            trial,
+            defect,
+            announced: ended.is_none() && !trial && !muted && !withheld,
+            late_news: ended.is_some() && !trial && !muted,
+            settled: settles(&occurred, terms),
+            occurred,
+        });
+        Some(id)
+    }
+
+    fn defect_for(&mut self, unit: &UnitId, facts: &RuleFacts, at: EventTime) -> DefectId {
+        if let Some(known) = self.book.defect_for(unit, &facts.component, at) {
+            return known;
+        }
+        let key = (unit.clone(), facts.component.clone());
+        if let Some(opened) = self.opened.get(&key) {
+            return *opened;
+        }
+        let id = self.next_defect;
+        self.next_defect = DefectId(id.0 + 1);
+        self.opened.insert(key, id);
+        self.push(Act::DefectOpened {
+            id,
+            unit: unit.clone(),
+            system: facts.system.clone(),
+            component: facts.component.clone(),
+            origin: DefectOrigin::Alert,
+            title: facts.title.clone(),
+            priority: facts.priority,
+            first_sign_at: at,
+            action: facts.action.clone(),
+            respond_within_ms: facts.respond_within_ms,
+            request_id: String::new(),
+        });
+        id
+    }
+
+    /// A standing alert's condition ended.
+    pub fn end(&mut self, alert: &KeptAlert, occurred: Occurred, terms: Terms) {
+        self.push(Act::AlertEnded {
+            id: alert.id(),
+            late_news: is_late_news(alert, &occurred),
+            settled: settles(&occurred, terms),
+            occurred,
+        });
+    }
+
+    /// A standing alert is no longer suppressed by design.
+    pub fn unsuppress(&mut self, alert: &KeptAlert, unsuppressed_at: EventTime, terms: Terms) {
+        let withheld = terms.withhold && !alert.rule().facts.safety;
+        self.push(Act::AlertUnsuppressed {
+            id: alert.id(),
+            unsuppressed_at,
+            announced: alert.announced_at().is_none() && !alert.is_trial() && !withheld,
+        });
+    }
+
+    /// Late data changed an alert's times or evidence, or ended it. An alert that now stands and
+    /// was told to nobody is announced by a record of its own.
+    pub fn revise(&mut self, alert: &KeptAlert, occurred: Occurred, terms: Terms) {
+        let late_news = is_late_news(alert, &occurred);
+        let settled = settles(&occurred, terms);
+        let id = alert.id();
+        if alert.condition() == Condition::Standing && occurred.ended_at.is_some() {
+            self.push(Act::AlertEnded {
+                id,
+                occurred,
+                late_news,
+                settled,
+            });
+        } else {
+            self.push(Act::AlertRevised {
+                id,
+                occurred,
+                late_news,
+                settled,
+            });
+        }
+    }
+
+    /// Late data brought a withdrawn alert back.
+    pub fn reinstate(&mut self, alert: &KeptAlert, occurred: Occurred, terms: Terms) {
+        self.push(Act::AlertReinstated {
+            id: alert.id(),
+            late_news: is_late_news(alert, &occurred),
+            settled: settles(&occurred, terms),
+            occurred,
+        });
+    }
+
+    /// Late data took an alert back. `terms.watermark` says how far it was known to stand.
+    pub fn withdraw(&mut self, alert: &KeptAlert, reason: WithdrawnReason, terms: Terms) {
+        self.push(Act::AlertWithdrawn {
+            id: alert.id(),
+            reason,
+            through: terms.watermark.unwrap_or(alert.raised_at()),
+        });
+    }
+
+    /// Tells people of an alert that was withheld.
+    pub fn announce(&mut self, alert: &KeptAlert) {
+        self.push(Act::AlertAnnounced { id: alert.id() });
+    }
+
+    /// Settles an alert.
+    pub fn settle(&mut self, alert: &KeptAlert) {
+        self.push(Act::AlertSettled { id: alert.id() });
+    }
+
+    /// A person takes an alert on. `None` when the same person did so before, or this request was
+    /// answered before: nothing is to be written.
+    ///
+    /// # Errors
+    /// Unknown or withdrawn alerts, ones that somebody else took on, and a stale etag.
+    pub fn acknowledge(
+        &mut self,
+        id: AlertId,
+        note: &str,
+        etag: &str,
+        request_id: &str,
+    ) -> Result<(), Refusal> {
+        match self.book.answer_to(&self.by, request_id) {
+            Some(Answered::Alert(answered)) if *answered == id => return Ok(()),
+            Some(_) => return Err(reused(request_id)),
+            None => {}
+        }
+        let alert = self.book.alert(id).ok_or(Refusal::UnknownAlert { id })?;
+        check_etag(etag, &alert.etag())?;
+        if alert.condition() == Condition::Withdrawn {
+            return Err(Refusal::Withdrawn { id });
+        }
+        match alert.acknowledged_by() {
+            Some(by) if by == self.by => return Ok(()),
+            Some(by) => {
+                return Err(Refusal::AlreadyAcknowledged {
+                    id,
+                    by: by.to_owned(),
+                });
+            }
+            None => {}
+        }
+        self.push(Act::AlertAcknowledged {
+            id,
+            note: note.to_owned(),
+            request_id: request_id.to_owned(),
+        });
+        Ok(())
+    }
+
+    /// A person reports a defect; joins the open one of the same unit and component. Returns its number.
+    ///
+    /// # Errors
+    /// A request id used before for something else.
+    pub fn report(&mut self, report: Report, request_id: &str) -> Result<DefectId, Refusal> {
+        match self.book.answer_to(&self.by, request_id) {
+            Some(Answered::Defect(answered)) => return Ok(*answered),
+            Some(_) => return Err(reused(request_id)),
+            None => {}
+        }
+        let Report {
+            unit,
+            system,
+            component,
+            origin,
+            title,
+            priority,
+            first_sign_at,
+        } = report;
+        let respond_within_ms = default_respond_within_ms(priority);
+        let request_id = request_id.to_owned();
+        if let Some(id) = self.book.open_defect(&unit, &component) {
+            self.push(Act::DefectReported {
+                id,
+                origin,
+                title,
+                priority,
+                first_sign_at,
+                respond_within_ms,
+                request_id,
+            });
+            return Ok(id);
+        }
+        let id = self.next_defect;
+        self.next_defect = DefectId(id.0 + 1);
+        self.push(Act::DefectOpened {
+            id,
+            unit,
+            system,
+            component,
+            origin,
+            title,
+            priority,
+            first_sign_at,
+            action: String::new(),
+            respond_within_ms,
+            request_id,
+        });
+        Ok(id)
+    }
+
+    /// Records the shop's finding and closes the defect.
+    ///
+    /// # Errors
+    /// Unknown or closed defects, a repair ahead of the clock, a stale etag, a reused request id.
+    pub fn record_finding(
+        &mut self,
+        id: DefectId,
+        (kind, note, repaired_at): (FindingKind, &str, EventTime),
+        etag: &str,
+        request_id: &str,
+    ) -> Result<(), Refusal> {
+        match self.book.answer_to(&self.by, request_id) {
+            Some(Answered::Defect(answered)) if *answered == id => return Ok(()),
+            Some(_) => return Err(reused(request_id)),
+            None => {}
+        }
+        let kept = self.book.defect(id).ok_or(Refusal::UnknownDefect { id })?;
+        let defect = kept.defect();
+        check_etag(etag, &kept.etag())?;
+        let status = match defect.status {
+            DefectStatus::Suspected => None,
+            DefectStatus::Closed => Some("closed"),
+            DefectStatus::Void => Some("void"),
+        };
+        if let Some(status) = status {
+            return Err(Refusal::AlreadyClosed { id, status });
+        }
+        if repaired_at.unix_ms() > self.now.unix_ms().saturating_add(CLOCK_SLACK_MS) {
+            return Err(Refusal::RepairAhead {
+                repaired_at,
+                now: self.now,
+            });
+        }
+        self.push(Act::FindingRecorded {
+            id,
+            kind,
+            note: note.to_owned(),
+            repaired_at,
+            request_id: request_id.to_owned(),
+        });
+        Ok(())
+    }
+
+    /// Keeps a rule version as a draft; the same text again changes nothing.
+    ///
+    /// # Errors
+    /// A request id used before for something else.
+    pub fn lodge(
+        &mut self,
+        rule: &RuleRef,
+        source: &str,
+        facts: RuleFacts,
+        request_id: &str,
+    ) -> Result<(), Refusal> {
+        match self.book.answer_to(&self.by, request_id) {
+            Some(Answered::Rule(answered)) if answered == rule => return Ok(()),
+            Some(_) => return Err(reused(request_id)),
+            None => {}
+        }
+        if self.book.rule_version(rule).is_none() {
+            self.push(Act::RuleLodged {
+                rule: rule.clone(),
+                source: source.to_owned(),
+                facts,
+                request_id: request_id.to_owned(),
+            });
+        }
+        Ok(())
+    }
+
+    /// Moves a lodged version to a stage from an event time on. The version of the same rule that
+    /// held the stage is retired, and what stands of a version that goes live is told to people.
+    ///
+    /// # Errors
+    /// Unknown versions, a stale etag, and a way back to draft.
+    pub fn stage(
+        &mut self,
+        rule: &RuleRef,
+        stage: RuleStage,
+        from: EventTime,
+        etag: &str,
+    ) -> Result<(), Refusal> {
+        let unknown = || Refusal::UnknownRule { rule: rule.clone() };
+        let current = self.book.rule_stage(rule).ok_or_else(unknown)?.stage;
+        check_etag(etag, &self.book.rule_etag(rule))?;
+        if current == stage {
+            return Ok(());
+        }
+        if stage == RuleStage::Draft {
+            return Err(Refusal::BackToDraft { from: current });
+        }
+        if matches!(stage, RuleStage::Trial | RuleStage::Live) {
+            let others: Vec<RuleRef> = self
+                .book
+                .rule_versions(&rule.name)
+                .map(|version| version.reference.clone())
+                .filter(|other| other != rule)
+                .filter(|other| {
+                    self.book
+                        .rule_stage(other)
+                        .is_some_and(|of| of.stage == stage)
+                })
+                .collect();
+            for other in others {
+                self.push(Act::RuleStaged {
+                    rule: other,
+                    stage: RuleStage::Retired,
+                    from,
+                });
+            }
+        }
+        self.push(Act::RuleStaged {
+            rule: rule.clone(),
+            stage,
+            from,
+        });
+        if stage == RuleStage::Live {
+            self.make_live(rule);
+        }
+        Ok(())
+    }
+
+    fn make_live(&mut self, rule: &RuleRef) {
+        let standing: Vec<Arc<KeptAlert>> = self
+            .book
+            .standing()
+            .filter(|alert| alert.is_trial() && alert.rule().reference == *rule)
+            .map(Arc::clone)
+            .collect();
+        for alert in standing {
+            let facts = &alert.rule().facts;
+            let muted = alert.suppression() != wheeltap_model::Suppression::None && !facts.safety;
+            let defect = self.defect_for(alert.unit(), facts, alert.raised_at());
+            self.push(Act::AlertMadeLive {
+                id: alert.id(),
+                defect,
+                announced: !muted,
+            });
+        }
+    }
+}
+
+fn settles(occurred: &Occurred, terms: Terms) -> bool {
+    terms
+        .complete_through
+        .is_some_and(|through| occurred.ended_at.unwrap_or(occurred.raised_at) <= through)
+}
+
+fn is_late_news(alert: &KeptAlert, occurred: &Occurred) -> bool {
+    occurred.ended_at.is_some()
+        && alert.announced_at().is_none()
+        && !alert.is_trial()
+        && (occurred.unsuppressed_at.is_some() || alert.rule().facts.safety)
+}
+
+fn reused(request_id: &str) -> Refusal {
+    Refusal::RequestIdReused {
+        request_id: request_id.to_owned(),
+    }
+}
+
+fn check_etag(given: &str, current: &str) -> Result<(), Refusal> {
+    if given.is_empty() || given == current {
+        return Ok(());
+    }
+    Err(Refusal::StaleEtag {
+        current: current.to_owned(),
+    })
+}
+
+/// How long the answer to a person's report can wait, in milliseconds, where no rule says so. Our own
+/// defaults, after what the words of [`Priority`] promise.
+const fn default_respond_within_ms(priority: Priority) -> i64 {
+    const HOUR_MS: i64 = 3_600_000;
+    match priority {
+        Priority::Low => 7 * 24 * HOUR_MS,
+        Priority::Medium => 24 * HOUR_MS,
+        Priority::High => 4 * HOUR_MS,
+        Priority::Urgent => 0,
+    }
+}

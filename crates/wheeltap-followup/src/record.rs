@@ -1,0 +1,336 @@
+//! Ledger records and their bytes: JSON with a version, so that a person can read a ledger.
+
+use serde::{Deserialize, Serialize};
+use wheeltap_model::{
+    AlertId, DefectId, DefectOrigin, EventTime, Evidence, FindingKind, Part, Priority, RuleRef,
+    RuleStage, ServerTime, UnitId, WithdrawnReason,
+};
+
+/// The version of the bytes that this program writes; it reads this one only.
+pub const FORMAT_VERSION: u32 = 1;
+
+/// The name under which the judge's own records are written.
+pub const UPDATED_BY_TELEMETRY: &str = "telemetry";
+
+/// One occurrence of a rule's condition as the judge told it.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Occurred {
+    /// The version that raised it.
+    pub rule: RuleRef,
+    /// The part, for a rule judged once a part.
+    pub part: Option<Part>,
+    /// First known true tick after the on-delay.
+    pub raised_at: EventTime,
+    /// First known clear tick after the off-delay; `None` while standing.
+    pub ended_at: Option<EventTime>,
+    /// It ended because another version took over.
+    pub superseded: bool,
+    /// What the rule saw when it raised.
+    pub evidence: Evidence,
+    /// What the rule saw when it ended by a clear tick.
+    pub end_evidence: Option<Evidence>,
+    /// First tick at which `suppress` did not hold; `None` while suppressed by design.
+    pub unsuppressed_at: Option<EventTime>,
+}
+
+/// What the desk needs of a rule version: fixed when the version was lodged.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct RuleFacts {
+    /// One line for the desk.
+    pub title: String,
+    /// System, such as `engine / lubrication`.
+    pub system: String,
+    /// Component, such as `oil cooler`; joins alerts into defects.
+    pub component: String,
+    /// How soon to look.
+    pub priority: Priority,
+    /// Never muted by shelving, operating state or data quality.
+    pub safety: bool,
+    /// Why it happens.
+    pub cause: String,
+    /// What follows if nobody acts.
+    pub consequence: String,
+    /// What to do.
+    pub action: String,
+    /// How long the answer can wait, in milliseconds.
+    pub respond_within_ms: i64,
+}
+
+/// One entry of the ledger: who did what, and when by the server's clock.
+#[derive(Clone, Debug, PartialEq)]
+pub struct LedgerRecord {
+    /// Server time.
+    pub at: ServerTime,
+    /// The identity that acted; [`UPDATED_BY_TELEMETRY`] for the judge.
+    pub by: String,
+    /// What was done.
+    pub act: Act,
+}
+
+/// What was done. Every id was chosen before the record was written.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case", deny_unknown_fields)]
+pub enum Act {
+    /// A rule version was kept, as a draft.
+    RuleLodged {
+        /// Name and version.
+        rule: RuleRef,
+        /// The rule's text.
+        source: String,
+        /// What the text says of itself.
+        facts: RuleFacts,
+        /// The caller's request id, or empty.
+        request_id: String,
+    },
+    /// A rule version moved to another stage.
+    RuleStaged {
+        /// Name and version.
+        rule: RuleRef,
+        /// The stage.
+        stage: RuleStage,
+        /// From this event time on; later stages said earlier no longer hold.
+        from: EventTime,
+    },
+    /// A condition was learned of.
+    AlertRaised {
+        /// The next number.
+        id: AlertId,
+        /// The unit.
+        unit: UnitId,
+        /// As judged; it may have ended already.
+        occurred: Occurred,
+        /// The rule was on trial.
+        trial: bool,
+        /// The defect it belongs to; 0 for a trial alert.
+        defect: DefectId,
+        /// Told to people by this record.
+        announced: bool,
+        /// Learned of after it had ended.
+        late_news: bool,
+        /// The sender promised that no older data is to come.
+        settled: bool,
+    },
+    /// The condition ended.
+    AlertEnded {
+        /// Which.
+        id: AlertId,
+        /// As judged, complete.
+        occurred: Occurred,
+        /// It was never told to anybody.
+        late_news: bool,
+        /// As above.
+        settled: bool,
+    },
+    /// Later data changed times or evidence.
+    AlertRevised {
+        /// Which.
+        id: AlertId,
+        /// As judged now.
+        occurred: Occurred,
+        /// It was never told to anybody and has ended.
+        late_news: bool,
+        /// As above.
+        settled: bool,
+    },
+    /// Later data took it back.
+    AlertWithdrawn {
+        /// Which.
+        id: AlertId,
+        /// Why.
+        reason: WithdrawnReason,
+        /// Until when it was known to stand, if it never ended: where the unit's data ended then.
+        through: EventTime,
+    },
+    /// Later data brought it back.
+    AlertReinstated {
+        /// Which.
+        id: AlertId,
+        /// As judged now.
+        occurred: Occurred,
+        /// It was never told to anybody and has ended.
+        late_news: bool,
+        /// As above.
+        settled: bool,
+    },
+    /// A person took it on.
+    AlertAcknowledged {
+        /// Which.
+        id: AlertId,
+        /// What they wrote.
+        note: String,
+        /// The caller's request id, or empty.
+        request_id: String,
+    },
+    /// It is no longer suppressed by design.
+    AlertUnsuppressed {
+        /// Which.
+        id: AlertId,
+        /// At this tick.
+        unsuppressed_at: EventTime,
+        /// Told to people by this record.
+        announced: bool,
+    },
+    /// Told to people after being withheld.
+    AlertAnnounced {
+        /// Which.
+        id: AlertId,
+    },
+    /// The sender promised that no older data is to come.
+    AlertSettled {
+        /// Which.
+        id: AlertId,
+    },
+    /// It stood when its rule went from trial to live.
+    AlertMadeLive {
+        /// Which.
+        id: AlertId,
+        /// The defect it belongs to from now on.
+        defect: DefectId,
+        /// Told to people by this record.
+        announced: bool,
+    },
+    /// A defect was opened, by an alert that follows or by a person.
+    DefectOpened {
+        /// The next number.
+        id: DefectId,
+        /// The unit.
+        unit: UnitId,
+        /// System.
+        system: String,
+        /// Component.
+        component: String,
+        /// Who or what opened it.
+        origin: DefectOrigin,
+        /// Title of the alert, or the reporter's words.
+        title: String,
+        /// As reported; that of the rule when opened by an alert.
+        priority: Priority,
+        /// Event time.
+        first_sign_at: EventTime,
+        /// What to do, from the rule; empty for a report.
+        action: String,
+        /// How long the answer can wait, in milliseconds.
+        respond_within_ms: i64,
+        /// The caller's request id, or empty.
+        request_id: String,
+    },
+    /// A person reported what is already an open defect.
+    DefectReported {
+        /// Which.
+        id: DefectId,
+        /// Who saw it.
+        origin: DefectOrigin,
+        /// In the reporter's words.
+        title: String,
+        /// As reported.
+        priority: Priority,
+        /// Event time.
+        first_sign_at: EventTime,
+        /// How long the answer can wait, in milliseconds.
+        respond_within_ms: i64,
+        /// The caller's request id, or empty.
+        request_id: String,
+    },
+    /// The shop's finding, which closes it.
+    FindingRecorded {
+        /// Which.
+        id: DefectId,
+        /// What was found.
+        kind: FindingKind,
+        /// In the shop's words.
+        note: String,
+        /// When the work was done, event time.
+        repaired_at: EventTime,
+        /// The caller's request id, or empty.
+        request_id: String,
+    },
+}
+
+/// Why stored bytes are no ledger record for this program.
+#[derive(Debug, thiserror::Error)]
+pub enum RecordError {
+    /// Written by another version.
+    #[error(
+        "a ledger record has format version {found}, this program reads version {known}: \
+         run the version that wrote it, or newer"
+    )]
+    UnknownVersion {
+        /// The version found.
+        found: u32,
+        /// The version this program reads.
+        known: u32,
+    },
+    /// Not what this program writes.
+    #[error("a ledger record cannot be read")]
+    Malformed {
+        /// Where and what.
+        #[source]
+        source: serde_json::Error,
+    },
+}
+
+#[derive(Serialize)]
+struct Written<'a> {
+    v: u32,
+    at: ServerTime,
+    by: &'a str,
+    what: &'a Act,
+}
+
+#[derive(Deserialize)]
+struct Read {
+    at: ServerTime,
+    by: String,
+    what: Act,
+}
+
+#[derive(Deserialize)]
+struct Version {
+    v: u32,
+}
+
+impl LedgerRecord {
+    /// The bytes to be stored.
+    ///
+    /// # Panics
+    /// Never: no map has a key that JSON cannot write, and numbers are finite by the model's contract
+    /// (a number that is not would be written as `null`, *unknown*).
+    pub fn to_bytes(&self) -> Vec<u8> {
+        let Self { at, by, act } = self;
+        let written = Written {
+            v: FORMAT_VERSION,
+            at: *at,
+            by,
+            what: act,
+        };
+        serde_json::to_vec(&written).expect("ledger records have string keys only")
+    }
+
+    /// Reads stored bytes.
+    ///
+    /// # Errors
+    /// [`RecordError::UnknownVersion`] before anything else is looked at, so that a record of a newer
+    /// version is named as such; [`RecordError::Malformed`] for all else.
+    pub fn from_bytes(bytes: &[u8]) -> Result<Self, RecordError> {
+        let malformed = |source| RecordError::Malformed { source };
+        match serde_json::from_slice::<Read>(bytes) {
+            // The common case parses once; the version stands at the front of what we write.
+            Ok(Read { at, by, what }) if bytes.starts_with(b"{\"v\":1,") => {
+                Ok(Self { at, by, act: what })
+            }
+            other => {
+                let Version { v } = serde_json::from_slice(bytes).map_err(malformed)?;
+                if v != FORMAT_VERSION {
+                    return Err(RecordError::UnknownVersion {
+                        found: v,
+                        known: FORMAT_VERSION,
+                    });
+                }
+                let Read { at, by, what } = other.map_err(malformed)?;
+                Ok(Self { at, by, act: what })
+            }
+        }
+    }
+}

@@ -4,12 +4,17 @@ use crate::{Shared, StartError};
 use std::sync::Arc;
 use tokio::sync::OwnedSemaphorePermit;
 use wheeltap_model::{Batch, EventTime, ServerTime, UnitId};
+use wheeltap_store::Epoch;
 
 /// One stored batch to be judged.
 #[derive(Debug)]
 pub struct JudgeJob {
     /// Who sent it.
     pub unit: UnitId,
+    /// From which spool, and its number there: a restart tells by them what was stored and not judged.
+    pub epoch: Epoch,
+    /// Counted by the spool from 1.
+    pub sequence: u64,
     /// What it sent.
     pub batch: Arc<Batch>,
     /// When the server received it.

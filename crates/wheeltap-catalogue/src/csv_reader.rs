@@ -126,8 +126,6 @@ impl BoundMap {
                 ));
             }
             reading.take_header(&record)?;
-        } else {
-            reading.take_positions()?;
         }
         while next(&mut rows, &mut record, file)? {
             if reading.row(&record, receive)?.is_break() {
@@ -245,8 +243,9 @@ struct Reading<'a> {
     file: &'a str,
     time_at: usize,
     unit_at: Option<usize>,
-    /// Where each mapped column stands, in the order of the map.
-    column_at: Vec<usize>,
+    /// Where each mapped column stands, in the order of the map; `None` where this file lacks an
+    /// optional one.
+    column_at: Vec<Option<usize>>,
     header: Vec<String>,
     n_cells: Option<usize>,
     clock: Clock,
@@ -293,10 +292,6 @@ impl<'a> Reading<'a> {
         self.place_columns()
     }
 
-    fn take_positions(&mut self) -> Result<(), CsvProblem> {
-        self.place_columns()
-    }
-
     fn place_columns(&mut self) -> Result<(), CsvProblem> {
         self.time_at = self.find(&self.map.time.source)?;
         if let Whose::Column(source) = &self.map.whose {
@@ -306,23 +301,48 @@ impl<'a> Reading<'a> {
             .map
             .columns
             .iter()
-            .map(|column| self.find(&column.source))
+            .map(|column| {
+                if column.optional && !self.has(&column.source) {
+                    Ok(None)
+                } else {
+                    self.find(&column.source).map(Some)
+                }
+            })
             .collect::<Result<_, _>>()?;
+        if self.column_at.iter().all(Option::is_none) {
+            let has = self.header.join("\", \"");
+            return Err(CsvProblem {
+                line: 1,
+                ..whole_file(
+                    self.file,
+                    &format!("none of the map's columns is there; the header has \"{has}\""),
+                    "check that map and file belong together",
+                )
+            });
+        }
         if let Some(date) = self.date_from_file() {
             self.clock.date = Some(date?);
         }
         Ok(())
     }
 
+    /// Whether this file has the column; where there is no header, that shows row by row.
+    fn has(&self, source: &Source) -> bool {
+        match source {
+            Source::At(idx) => self.n_cells.is_none_or(|n_cells| *idx < n_cells),
+            Source::Named(names) => names.iter().any(|name| self.header.contains(name)),
+        }
+    }
+
     fn find(&self, source: &Source) -> Result<usize, CsvProblem> {
         let problem = |what: String, mend: String| CsvProblem {
-            line: u64::from(self.map.layout.header),
+            line: 1,
             ..whole_file(self.file, &what, &mend)
         };
         match source {
             Source::At(idx) => match self.n_cells {
                 Some(n_cells) if *idx >= n_cells => Err(problem(
-                    format!("there is no column {}: the header has {n_cells}", idx + 1),
+                    format!("there is no column {}: there are {n_cells}", idx + 1),
                     self.separator_guess()
                         .unwrap_or_else(|| "give another position in the map".to_owned()),
                 )),
@@ -415,7 +435,12 @@ impl<'a> Reading<'a> {
         receive: &mut dyn FnMut(RowSamples<'_>) -> ControlFlow<()>,
     ) -> Result<ControlFlow<()>, CsvProblem> {
         let line = record.position().map_or(0, csv::Position::line);
-        let n_cells = *self.n_cells.get_or_insert(record.len());
+        if self.n_cells.is_none() {
+            // Without a header, the first row says how many columns there are.
+            self.n_cells = Some(record.len());
+            self.place_columns()?;
+        }
+        let n_cells = self.n_cells.unwrap_or_default();
         if record.len() != n_cells {
             let than = if self.map.layout.header {
                 "the header"
@@ -442,7 +467,9 @@ impl<'a> Reading<'a> {
         self.samples.clear();
         let mut taken = self.taken.remove(&unit);
         for (idx, column) in self.map.columns.iter().enumerate() {
-            let at = self.column_at[idx];
+            let Some(at) = self.column_at[idx] else {
+                continue;
+            };
             let Some(value) = self.value(record, at, column, line)? else {
                 continue;
             };
@@ -487,7 +514,7 @@ impl<'a> Reading<'a> {
         let Some(at) = self.unit_at else {
             return Ok(());
         };
-        let cell = trimmed(&record[at]);
+        let cell = trimmed(record.get(at).unwrap_or_default());
         if self
             .unit
             .as_ref()

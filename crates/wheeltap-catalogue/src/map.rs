@@ -83,6 +83,7 @@ struct ChannelRule {
     name: At<ChannelName>,
     source: Source,
     ucum: Option<At<String>>,
+    optional: bool,
     repeats_ms: Option<i64>,
     words: Vec<(String, f64)>,
     says: ChannelSays,
@@ -103,6 +104,8 @@ pub struct BoundMap {
 #[derive(Clone, Debug)]
 pub(crate) struct BoundColumn {
     pub(crate) source: Source,
+    /// A file may lack it.
+    pub(crate) optional: bool,
     pub(crate) id: ChannelId,
     pub(crate) range: (f64, f64),
     pub(crate) conversion: Conversion,
@@ -316,6 +319,7 @@ impl ChannelRule {
         let conversion = self.conversion(&def, &stored, problems)?;
         let bound = BoundColumn {
             source: self.source.clone(),
+            optional: self.optional,
             range: def.range,
             conversion,
             repeats_ms: self.repeats_ms,
@@ -735,6 +739,7 @@ fn read_rule(section: &mut Section<'_, '_>, problems: &mut Problems<'_>) -> Opti
     let source = read_source(section, problems);
     let name = section.text("name", problems);
     let ucum = section.text("ucum", problems).map(At::owned);
+    let optional = section.flag("optional", problems);
     let repeats = read_span(section, "repeats", problems);
     let words = read_words(section, problems);
     let says = ChannelSays::read(section, "stored", "spacing", problems);
@@ -752,6 +757,7 @@ fn read_rule(section: &mut Section<'_, '_>, problems: &mut Problems<'_>) -> Opti
         },
         source: source?,
         ucum,
+        optional: optional.is_some_and(|flag| flag.value),
         repeats_ms: repeats.map(|at| at.value),
         words,
         says,

@@ -134,6 +134,32 @@ fn columns_can_be_found_by_place_and_by_other_names() {
 }
 
 #[test]
+fn a_file_may_lack_optional_columns() {
+    let map = format!("{TIME}{UNIT}{OIL}optional = true\n{NOTCH}optional = true\n");
+    assert_eq!(read(&map, b"t,oil\n0,80\n")[0].2, [good(0, 80.0)]);
+    assert_eq!(read(&map, b"t,notch\n0,8\n")[0].2, [good(1, 8.0)]);
+    let (_, problem) = refused(&map, b"t,air\n0,8\n");
+    assert!(
+        problem.what.contains("none of the map's columns"),
+        "{problem}"
+    );
+    let (_, problem) = refused(&map, b"t,oil,oil\n0,8,8\n");
+    assert!(problem.what.contains("twice"), "{problem}");
+}
+
+#[test]
+fn without_a_header_the_first_row_says_how_many_columns_there_are() {
+    let map = "[csv]\nheader = false\n[time]\nposition = 1\ncounts = \"s\"\n[unit]\nposition = 9\n\
+               [[channel]]\nposition = 2\nname = \"engine.oil.temperature\"\n";
+    let (_, problem) = refused(map, b"5,80\n");
+    assert!(
+        problem.what.contains("no column 9: there are 2"),
+        "{problem}"
+    );
+    assert_eq!(problem.line, 1);
+}
+
+#[test]
 fn words_flags_and_missing_marks_are_understood() {
     let map = format!(
         "[csv]\nmissing = [\"NA\"]\n{TIME}{UNIT}{OIL}{NOTCH}words = {{ Idle = 0, Full = 8 }}\n\

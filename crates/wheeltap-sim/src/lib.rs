@@ -17,6 +17,7 @@ mod file;
 pub mod physics;
 mod railway;
 mod random;
+mod score;
 mod sensor;
 mod train;
 mod unit;
@@ -27,4 +28,5 @@ pub use file::{
     Stretch, Train,
 };
 pub use railway::{Delivery, Railway, Settings, SimError, SimUnit};
+pub use score::{Outcome, Ring, Score};
 pub use weather::{Season, Weather};

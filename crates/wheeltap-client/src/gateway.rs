@@ -5,10 +5,10 @@
 //! acknowledged as on disk. Whatever happens to the stream, it is set up again, for ever: the spool
 //! is what must not lose anything, and it does not.
 
+use crate::backoff::Backoff;
 use crate::spool::{Durability, SendOrder, Spool, SpoolEpoch, SpoolError};
 use crate::{CallError, Connection, EncodedBatch, Packing};
 use futures::{StreamExt, TryStreamExt, stream};
-use rand::Rng as _;
 use std::collections::{HashMap, HashSet, VecDeque};
 use std::fmt;
 use std::sync::atomic::{AtomicBool, Ordering};
@@ -451,14 +451,12 @@ impl Driver {
         })
     }
 
-    /// Between half and all of a wait that doubles: many gateways must not come back in step.
     fn backoff(&self, n_failures: u32) -> Duration {
-        let longest = self
-            .options
-            .first_backoff
-            .saturating_mul(1_u32.checked_shl(n_failures.min(31)).unwrap_or(u32::MAX))
-            .min(self.options.longest_backoff);
-        longest.mul_f64(rand::rng().random_range(0.5..=1.0))
+        Backoff {
+            first: self.options.first_backoff,
+            longest: self.options.longest_backoff,
+        }
+        .wait(n_failures)
     }
 
     /// Leaves out the source of this unit for a while; `None` when it is not ours or already so.

@@ -4,7 +4,8 @@
 //! It decides nothing: it knows neither rules nor storage, only the contract in `proto/wheeltap/v1`.
 //!
 //! Start with [`connect`]; then [`Gateway`] with a [`DiskSpool`] and a [`BatchBuilder`] sends
-//! telemetry.
+//! telemetry,
+//! [`watch_alerts`] follows alerts, and [`Connection::list_defects`] and its like list what there is.
 //!
 //! ```no_run
 //! use wheeltap_client::{
@@ -30,11 +31,14 @@
 //! Contracts that hold throughout: times are Unix milliseconds; nothing is dropped silently; every
 //! wait is bounded or can be cancelled; errors name what, where and what to do.
 
+mod backoff;
 mod batch;
 mod connection;
 mod error;
 mod gateway;
+mod pages;
 mod spool;
+mod watch;
 
 pub use batch::{
     BatchBuilder, BatchError, EncodedBatch, MAX_BATCH_BYTES, MAX_BATCH_SAMPLES, MAX_BATCH_SPAN_MS,
@@ -43,7 +47,9 @@ pub use batch::{
 pub use connection::{Connection, connect, connect_lazy};
 pub use error::{CallError, ConnectError, ERROR_DOMAIN};
 pub use gateway::{AlreadyASource, Gateway, GatewayEvent, GatewayOptions, Source};
+pub use pages::{DefectChangePage, List};
 pub use spool::{
     Damage, DiskSpool, DiskSpoolOptions, Durability, MemorySpool, SendOrder, Spool, SpoolEpoch,
     SpoolError,
 };
+pub use watch::{WatchItem, watch_alerts};

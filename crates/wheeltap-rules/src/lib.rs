@@ -7,9 +7,22 @@
 //!
 //! Start with [`compile`] and [`Rule`].
 
+mod about;
+mod functions;
+mod lower;
 mod plan;
+mod problem;
+mod program;
+mod reads;
+mod reference;
+mod script;
+mod syntax;
+mod vet;
 
 pub use plan::{
     About, Applies, Fault, Input, Logic, PANE_LADDER_MS, Read, Rule, Seen, Statistic, Truth,
     pane_ms,
 };
+pub use problem::Problem;
+pub use reference::reference;
+pub use vet::{Environment, Vetted, compile, vet};

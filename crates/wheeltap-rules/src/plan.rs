@@ -1,5 +1,7 @@
 //! What a checked rule is made of.
 
+use crate::program::Program;
+use crate::script::ScriptVerdict;
 use wheeltap_model::{ChannelName, ClassName, ConsistRole, Priority, RuleRef, UnitId, UnitState};
 
 /// One checked version of a rule.
@@ -180,18 +182,45 @@ pub struct Fault {
     pub column: usize,
 }
 
-/// One of the rule's functions, ready to be judged.
+/// One of the rule's functions, ready to be judged; cloning shares it.
 #[derive(Clone, Debug)]
-pub struct Logic;
+pub struct Logic(Inner);
+
+#[derive(Clone, Debug)]
+enum Inner {
+    Program(Program),
+    Script(ScriptVerdict),
+}
 
 impl Logic {
+    pub(crate) const fn from_program(program: Program) -> Self {
+        Self(Inner::Program(program))
+    }
+
+    pub(crate) const fn from_script(verdict: ScriptVerdict) -> Self {
+        Self(Inner::Script(verdict))
+    }
+
     /// Judges one row of inputs, in the order of [`Rule::inputs`].
+    ///
+    /// A row that is too short reads as unknown past its end. A number that is not finite reads as
+    /// unknown.
     ///
     /// # Errors
     /// [`Fault`] from script rules only: they threw or ran over their budget.
     pub fn judge(&self, seen: &[Seen]) -> Result<Truth, Fault> {
-        let _ = seen;
-        unimplemented!()
+        match &self.0 {
+            Inner::Program(program) => Ok(program.judge(seen)),
+            Inner::Script(verdict) => verdict.judge(seen),
+        }
+    }
+
+    /// The inputs that can decide it, as indices into [`Rule::inputs`], each once.
+    pub fn inputs(&self) -> Vec<usize> {
+        match &self.0 {
+            Inner::Program(program) => program.inputs().collect(),
+            Inner::Script(verdict) => verdict.inputs().collect(),
+        }
     }
 }
 

@@ -1,0 +1,156 @@
+//! The reference of the rule language, made from the tables the checker itself uses.
+
+use crate::about::FIELDS;
+use crate::functions::{FUNCTIONS, UnitRule};
+use crate::lower::VERDICTS;
+use crate::reads::{Fits, READERS, UnitOf, signature};
+use crate::script;
+use crate::syntax::{MAX_SOURCE_BYTES, operator_words};
+
+/// The reference of the rule language, as Markdown; `REFERENCE.md` beside this crate is a copy.
+///
+/// ```
+/// assert!(wheeltap_rules::reference().contains("mean(channel, window)"));
+/// ```
+#[expect(clippy::too_many_lines, reason = "a page of text, top to bottom")]
+pub fn reference() -> String {
+    let mut lines: Vec<String> = Vec::new();
+    let mut say = |text: &str| lines.push(text.to_owned());
+    say("# The rule language");
+    say("");
+    say("Made from the code by `wheeltap_rules::reference()`; a test keeps this copy true.");
+    say("");
+    say(
+        "A rule is one `.rhai` file of functions; its name is the file's. `about()` and `reads()` are",
+    );
+    say(
+        "literal maps: they are read, not run. The verdict functions are given what the rule sees and",
+    );
+    say("give true or false.");
+    say("");
+    say("## about()");
+    say("");
+    say("| field | must | what it says |");
+    say("|---|---|---|");
+    for field in &FIELDS {
+        let must = if field.required { "yes" } else { "" };
+        say(&format!("| `{}` | {must} | {} |", field.name, field.what));
+    }
+    say("");
+    say("Spans of time are a whole number and `ms`, `s`, `min`, `h` or `d`, such as `\"5 min\"`.");
+    say("");
+    say("## reads()");
+    say("");
+    say(
+        "`name: statistic(..)`, read in verdicts as `seen.name`. A window of length w at tick t is",
+    );
+    say(
+        "(t - w, t]. A last argument `#{ share: 0.8 }` says which share of the promised samples makes",
+    );
+    say(
+        "the input known; half by default. In a `for_each: \"axle\"` rule a channel's name may hold",
+    );
+    say("`{axle}`.");
+    say("");
+    say("| statistic | of | unit | what | example |");
+    say("|---|---|---|---|---|");
+    for reader in &READERS {
+        let fits = match reader.fits {
+            Fits::Values => "sampled, held",
+            Fits::Events => "events",
+            Fits::All => "sampled, held, events",
+            Fits::NoChannel => "",
+        };
+        let unit = match reader.unit {
+            UnitOf::Channel => "the channel's",
+            UnitOf::Difference => "the channel's; K for Cel",
+            UnitOf::PerSecond => "the channel's per second; K/s for Cel",
+            UnitOf::Seconds => "s",
+            UnitOf::Count | UnitOf::Number => "1",
+            UnitOf::Field => "the field's",
+            UnitOf::Flag => "true or false",
+        };
+        say(&format!(
+            "| `{}` | {fits} | {unit} | {} | `{}` |",
+            signature(reader),
+            reader.what,
+            reader.example
+        ));
+    }
+    say("");
+    say("## Verdicts");
+    say("");
+    say("| function | decides | must |");
+    say("|---|---|---|");
+    for (name, what) in VERDICTS {
+        let must = if name == "raise" { "yes" } else { "" };
+        say(&format!("| `{name}(seen)` | {what} | {must} |"));
+    }
+    say("");
+    say(
+        "Expressions are numbers, `true`, `false`, `seen.name`, `let` once a name, `if .. else`, early",
+    );
+    say("`return`, the rule's own functions without recursion, those below, and the operators");
+    say(&format!("{}, && || and !.", operator_words()));
+    say("");
+    say(
+        "They are judged by three-valued logic: an unknown input makes what depends on it unknown, but",
+    );
+    say(
+        "does not hide a true on the other side of `||` or a false on the other side of `&&`. An unknown",
+    );
+    say(
+        "`if` test gives unknown. A calculation that gives no finite number is unknown. `known(x)` asks.",
+    );
+    say(
+        "Comparisons are IEEE 754's. Whole numbers divide without decimals in the script engine, so",
+    );
+    say("dividing two of them is refused: write `7.0 / 2.0`.");
+    say("");
+    say("| function | unit | what | example |");
+    say("|---|---|---|---|");
+    for function in &FUNCTIONS {
+        let unit = match function.unit {
+            UnitRule::Same => "the argument's; all alike",
+            UnitRule::Plain => "1, of plain numbers",
+            UnitRule::Root => "the root of the argument's",
+            UnitRule::Power => "the argument's to that power",
+            UnitRule::Sign => "1, of any",
+        };
+        say(&format!(
+            "| `{}({})` | {unit} | {} | `{}` |",
+            function.name,
+            function.args.join(", "),
+            function.what,
+            function.example
+        ));
+    }
+    say("");
+    say("## Script rules");
+    say("");
+    say(
+        "`judge: \"script\"` in `about()` runs the verdicts in the Rhai engine, loops and assignments",
+    );
+    say(
+        "included. At a tick where any input that a verdict reads is unknown, it is unknown. Closures,",
+    );
+    say(
+        "`eval`, `Fn`, `call` and `curry` stay refused. A script that throws or runs over its budget is",
+    );
+    say("a fault at that tick, and the rule alone suffers.");
+    say("");
+    say("| limit | at most |");
+    say("|---|---|");
+    for (what, most) in [
+        ("bytes of a rule", MAX_SOURCE_BYTES.to_string()),
+        ("operations a verdict", script::MAX_OPERATIONS.to_string()),
+        ("calls within calls", script::MAX_CALL_LEVELS.to_string()),
+        ("variables at one time", script::MAX_VARIABLES.to_string()),
+        ("elements of an array", script::MAX_ARRAY.to_string()),
+        ("entries of a map", script::MAX_MAP.to_string()),
+        ("bytes of a string", script::MAX_STRING.to_string()),
+    ] {
+        say(&format!("| {what} | {most} |"));
+    }
+    lines.join("\n") + "\n"
+}

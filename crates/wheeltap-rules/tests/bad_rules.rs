@@ -1,0 +1,375 @@
+//! A rule that cannot be right is refused at the place of the mistake, with why and the mend, and
+//! everything wrong in it is said at once.
+
+use wheeltap_catalogue::Catalogue;
+use wheeltap_rules::{Environment, Problem, vet};
+
+const ABOUT: &str = "fn about() { #{ title: \"T\", system: \"s\", component: \"c\", priority: \"low\", tick: \"10 s\", cause: \"c\", consequence: \"c\", action: \"a\", respond_within: \"1 d\" } }\n";
+const READS: &str = "fn reads() { #{ oil: mean(\"engine.oil.temperature\", \"5 min\"), coolant: mean(\"engine.coolant.temperature\", \"5 min\"), slips: count(\"wheel.slip\", \"1 h\"), working: in_state(\"working\"), pressure: last(\"engine.oil.pressure\") } }\n";
+
+fn problems(source: &str) -> Vec<Problem> {
+    let catalogue = Catalogue::builtin();
+    vet("rule.rhai", source, &Environment::new(&catalogue)).problems
+}
+
+/// The only problem of `marked` is where its `^` is, which is taken out first, and says these words.
+fn check(marked: &str, words: &str) -> Result<(), String> {
+    let at = marked.find('^').expect("a marked place");
+    let before = &marked[..at];
+    let line = before.matches('\n').count() + 1;
+    let column = before
+        .rsplit('\n')
+        .next()
+        .unwrap_or_default()
+        .chars()
+        .count()
+        + 1;
+    let found = problems(&marked.replacen('^', "", 1));
+    let said: Vec<String> = found.iter().map(ToString::to_string).collect();
+    let right = matches!(found.as_slice(), [only] if (only.line, only.column) == (line, column)
+        && said[0].contains(words)
+        && ![&only.what, &only.why, &only.mend].iter().any(|part| part.is_empty()));
+    if right {
+        Ok(())
+    } else {
+        Err(format!(
+            "at {line}:{column} \"{words}\" was wanted:\n{marked}\n{said:#?}"
+        ))
+    }
+}
+
+/// All of a table at once, so that one run tells everything.
+#[derive(Default)]
+struct Table(Vec<String>);
+
+impl Table {
+    fn refused(&mut self, marked: &str, words: &str) {
+        self.0.extend(check(marked, words).err());
+    }
+
+    /// A whole rule with this `raise`.
+    fn raise(&mut self, body: &str, words: &str) {
+        self.refused(&format!("{ABOUT}{READS}{body}\n"), words);
+    }
+}
+
+impl Drop for Table {
+    fn drop(&mut self) {
+        assert!(
+            self.0.is_empty() || std::thread::panicking(),
+            "{}",
+            self.0.join("\n")
+        );
+    }
+}
+
+#[test]
+#[expect(clippy::too_many_lines, reason = "a table, one line a refusal")]
+fn verdicts() {
+    let mut table = Table::default();
+    table.raise("fn raise(seen) { seen.^oli > 110.0 }", "did you mean oil?");
+    table.raise("fn raise(seen) { ^oil > 110.0 }", "write seen.oil");
+    table.raise("fn raise(seen) ^{ seen.oil }", "raise() gives a number");
+    table.raise("fn raise(seen) { seen.^oil && true }", "a number in &&");
+    table.raise(
+        "fn raise(seen) { seen.working ^> 1.0 }",
+        "true or false in >",
+    );
+    table.raise(
+        "fn raise(seen) { let i = 0; ^while seen.oil > 1.0 { } seen.oil > 110.0 }",
+        "a loop",
+    );
+    table.raise("fn raise(seen) { ^loop { } }", "a loop");
+    table.raise(
+        "fn raise(seen) { ^for i in 0..3 { } seen.oil > 110.0 }",
+        "a loop",
+    );
+    table.raise(
+        "fn raise(seen) { let a = 1.0; a ^= 2.0; seen.oil > a }",
+        "an assignment",
+    );
+    table.raise(
+        "fn raise(seen) { ^switch seen.oil { 1 => true, _ => false } }",
+        "if .. else if",
+    );
+    table.raise("fn raise(seen) { ^throw 1; }", "throw");
+    table.raise(
+        "fn raise(seen) { ^eval(\"1\") > seen.oil }",
+        "eval() is not allowed",
+    );
+    table.raise(
+        "fn raise(seen) { ^Fn(\"f\"); seen.oil > 110.0 }",
+        "Fn() is not allowed",
+    );
+    table.raise(
+        "fn raise(seen) { let f = |x| x ^> 1.0; seen.oil > 110.0 }",
+        "a closure",
+    );
+    table.raise("fn raise(seen) { ^call(f) }", "call() is not allowed");
+    table.raise(
+        "fn raise(seen) { ^maximum(seen.oil, seen.coolant) > 110.0 }",
+        "no function maximum()",
+    );
+    table.raise(
+        "fn raise(seen) { ^abs(seen.oil, 1.0) > 110.0 }",
+        "write abs(x)",
+    );
+    table.raise("fn raise(seen) ^{ 3.0 > 2.0 }", "raise() is always true");
+    table.raise(
+        "fn raise(seen) ^{ seen.oil > 110.0 && 1 > 2 }",
+        "raise() is always false",
+    );
+    table.raise(
+        "fn raise(seen) ^{ seen.slips > 1.0 / 0.0 }",
+        "raise() is always unknown",
+    );
+    table.raise(
+        "fn raise(seen) { if 1 ^> 2 { seen.working } else { seen.oil > 110.0 } }",
+        "first branch is never taken",
+    );
+    table.raise(
+        "fn raise(seen) { return seen.working; seen.oil ^> 1.0 }",
+        "never reached",
+    );
+    table.raise(
+        "fn raise(seen) { ^if seen.working { seen.oil > 110.0 } }",
+        "add else",
+    );
+    table.raise(
+        "fn raise(seen) { ^if seen.working { 1.0 } else { true } }",
+        "both branches",
+    );
+    table.raise("fn raise(seen) { seen.slips > 7 ^/ 2 }", "7.0 / 2.0");
+    table.raise("fn raise(seen) { seen.slips > 2 ^** 3 }", "whole numbers");
+    table.raise("fn raise(seen) { seen.slips > ^9007199254740993 }", "2^53");
+    table.raise(
+        "fn raise(seen) { seen.slips > 9007199254740990 ^+ 9 }",
+        "2^53",
+    );
+    table.raise("fn raise(seen) { seen.slips > ^1e999 }", "too large");
+    table.raise(
+        "fn raise(seen) { seen^[\"oil\"] > 110.0 }",
+        "write seen.name",
+    );
+    table.raise(
+        "fn raise(seen) { seen^.oil.round() > 110.0 }",
+        "has no parts",
+    );
+    table.raise(
+        "fn raise(seen) { let a = 1.0; ^let a = 2.0; seen.slips > a }",
+        "let twice",
+    );
+    table.raise("fn raise(seen) { seen.^oil; true }", "nothing uses");
+    table.raise(
+        "fn raise(seen) { ^let a = seen.oil; }",
+        "no value at the end",
+    );
+    table.raise("fn raise() ^{ true }", "write fn raise(seen)");
+    table.raise(
+        "fn raise(seen) { f(seen) } fn f(s) { ^f(s) }",
+        "f() calls itself",
+    );
+    table.raise("fn raise(seen) { seen.working ^& true }", "write &&");
+    table.raise(
+        "fn raise(seen) { seen.working == ^\"yes\" }",
+        "a text in a verdict",
+    );
+    table.raise(
+        "fn raise(seen) { seen.slips ^in [1, 2] }",
+        "compare with ==",
+    );
+    table.raise(
+        "fn raise(seen) { seen.slips > 1 } fn abs(x) ^{ x }",
+        "a function of that name",
+    );
+    table.raise(
+        "fn raise(seen) { seen.slips > 1 } ^let x = 1;",
+        "outside of any function",
+    );
+    table.raise("fn raise(seen) { seen.slips > ^; }", "cannot be read past");
+    table.refused(
+        &format!("{ABOUT}{READS}fn raise(seen) {{ seen.slips > 1\n^"),
+        "close every brace",
+    );
+}
+
+#[test]
+fn about_fields() {
+    let mut table = Table::default();
+    let whole = |about: &str| format!("{about}{READS}fn raise(seen) {{ seen.working }}\n");
+    let with = |from: &str, to: &str| whole(&ABOUT.replacen(from, to, 1));
+    table.refused(
+        &with("title:", "titel:").replace("titel: \"T\"", "^titel: \"T\", title: \"T\""),
+        "did you mean title?",
+    );
+    table.refused(&with("{ #{ title: \"T\", ", "^{ #{ "), "does not say title");
+    table.refused(&with("\"low\"", "^\"hihg\""), "did you mean high?");
+    table.refused(&with("\"T\"", "^5"), "title is a number");
+    table.refused(&with("\"T\"", "^\" \""), "title is empty");
+    table.refused(&with("\"10 s\"", "^\"10 sec\""), "is no span");
+    table.refused(&with("\"10 s\"", "^\"500 ms\""), "at most once a second");
+    table.refused(
+        &with("\"10 s\"", "\"10 s\", on_delay: ^\"25 s\""),
+        "use 20 s or 30 s",
+    );
+    table.refused(
+        &with("\"10 s\"", "\"10 s\", applies: #{ ^clas: [] }"),
+        "did you mean class?",
+    );
+    table.refused(
+        &with("\"10 s\"", "\"10 s\", applies: #{ class: [^\"a/b\"] }"),
+        "no class name",
+    );
+    table.refused(&with("\"10 s\"", "\"10 s\", for_each: ^\"wheel\""), "axle");
+    table.refused(&with("\"10 s\"", "\"10 s\", safety: ^1"), "true or false");
+    table.refused(
+        &with("\"10 s\"", "\"10 s\", ^tick: \"5 s\""),
+        "keep one tick",
+    );
+}
+
+#[test]
+fn inputs() {
+    let mut table = Table::default();
+    let with = |reads: &str| {
+        format!(
+            "{ABOUT}fn reads() {{ #{{ x: {reads}, y: in_state(\"working\") }} }}\nfn raise(seen) {{ seen.y && seen.x > 3.5 }}\n"
+        )
+    };
+    table.refused(
+        &with("mean(^\"engine.oil.temprature\", \"5 min\")"),
+        "did you mean engine.oil.temperature",
+    );
+    table.refused(
+        &with("^maen(\"engine.oil.temperature\", \"5 min\")"),
+        "did you mean mean",
+    );
+    table.refused(&with("mean(^\"wheel.slip\", \"5 min\")"), "use count(..)");
+    table.refused(
+        &with("sum(^\"engine.oil.temperature\", \"a\", \"5 min\")"),
+        "use mean(..)",
+    );
+    table.refused(
+        &with("sum(\"wheel.slip\", ^\"duratoin\", \"1 h\")"),
+        "did you mean duration?",
+    );
+    table.refused(
+        &with("^mean(\"engine.oil.temperature\")"),
+        "mean(channel, window)",
+    );
+    table.refused(
+        &with("mean(\"engine.oil.temperature\", ^300)"),
+        "a text in quotes",
+    );
+    table.refused(
+        &with("mean(\"engine.oil.temperature\", ^\"5 m\")"),
+        "is no span",
+    );
+    table.refused(
+        &with("mean(\"engine.oil.temperature\", ^\"25 s\")"),
+        "use 20 s or 30 s",
+    );
+    table.refused(
+        &with("mean(\"engine.hours\", ^\"30 s\")"),
+        "use at least 1 min",
+    );
+    table.refused(
+        &with("mean(\"engine.oil.temperature\", ^\"20 d\")"),
+        "use at most 16 d",
+    );
+    table.refused(
+        &with("mean(\"engine.oil.temperature\", \"5 min\", #{ share: ^2.0 })"),
+        "up to 1",
+    );
+    table.refused(
+        &with("mean(\"engine.oil.temperature\", \"5 min\", #{ ^shrae: 0.5 })"),
+        "no option shrae",
+    );
+    table.refused(
+        &with("time_above(\"engine.oil.temperature\", ^\"1\", \"5 min\")"),
+        "a number",
+    );
+    table.refused(
+        &with("mean(^\"traction.axle.{axle}.speed\", \"5 min\")"),
+        "for_each",
+    );
+    table.refused(&with("^part_number()"), "for_each");
+    table.refused(&with("^5"), "a call such as");
+    let flag = |reads: &str| {
+        format!("{ABOUT}fn reads() {{ #{{ x: {reads} }} }}\nfn raise(seen) {{ seen.x }}\n")
+    };
+    table.refused(&flag("in_state(^\"workin\")"), "did you mean working?");
+    table.refused(&flag("in_state(^\"unknown\")"), "!known(seen.name)");
+    table.refused(&flag("^in_state()"), "name at least one");
+    table.refused(&flag("in_role(^\"leader\")"), "did you mean lead");
+}
+
+#[test]
+fn axle_channels_must_exist_for_every_axle() {
+    let mut table = Table::default();
+    let about = ABOUT.replace("tick:", "for_each: \"axle\", tick:");
+    let source = format!(
+        "{about}fn reads() {{ #{{ x: last(^\"traction.axel.{{axle}}.speed\") }} }}\nfn raise(seen) {{ seen.x > 3.5 }}\n"
+    );
+    table.refused(&source, "did you mean traction.axle.1.speed");
+}
+
+#[test]
+fn everything_wrong_is_said_at_once() {
+    let source = "fn about() { #{ title: \"T\" } }\nfn reads() { #{ a: mean(\"no.such\", \"5 min\"), b: maen() } }\nfn raise(seen) { seen.c > 1.0 || seen.a > 2.0 || foo(1) }\n";
+    let lines: Vec<usize> = problems(source)
+        .iter()
+        .map(|problem| problem.line)
+        .collect();
+    // Eight missing fields, two inputs, one unknown input (a was said already), one function.
+    assert_eq!(lines, [1, 1, 1, 1, 1, 1, 1, 1, 2, 2, 3, 3]);
+}
+
+#[test]
+fn names_and_functions_that_are_missing() {
+    let found = problems("fn abuot() { #{ } }\n");
+    let said: Vec<String> = found.iter().map(ToString::to_string).collect();
+    assert!(
+        said.iter().any(|line| line.contains("did you mean abuot?")),
+        "{said:#?}"
+    );
+    assert_eq!(found.len(), 3);
+    let catalogue = Catalogue::builtin();
+    let source = format!("{ABOUT}{READS}fn raise(seen) {{ seen.working }}\n");
+    let vetted = vet("Bad Name.rhai", &source, &Environment::new(&catalogue));
+    assert!(vetted.problems[0].to_string().contains("rename the file"));
+    // A byte soup is refused, not a panic.
+    assert!(!problems("\u{feff}\u{0}}{ fn fn").is_empty());
+    assert!(!problems(&"(".repeat(10_000)).is_empty());
+    assert!(!problems(&"a".repeat(100_000)).is_empty());
+}
+
+#[test]
+fn doubtful_things_are_warned_of() {
+    let catalogue = Catalogue::builtin();
+    let about = ABOUT.replace("tick:", "applies: #{ class: [\"Martin\"] }, tick:");
+    let source =
+        format!("{about}{READS}fn raise(seen) {{ seen.working }}\nfn claer(seen) {{ true }}\n");
+    let vetted = vet("rule.rhai", &source, &Environment::new(&catalogue));
+    assert!(vetted.rule.is_some(), "{:?}", vetted.problems);
+    let said: Vec<String> = vetted.warnings.iter().map(ToString::to_string).collect();
+    for words in [
+        "no class Martin",
+        "oil decides nothing",
+        "did you mean clear?",
+    ] {
+        assert!(
+            said.iter().any(|line| line.contains(words)),
+            "{words}: {said:#?}"
+        );
+    }
+}
+
+#[test]
+fn problems_are_json() {
+    let found = problems("fn raise(seen) { true }");
+    let json = serde_json::to_string(&found).unwrap();
+    let back: Vec<Problem> = serde_json::from_str(&json).unwrap();
+    assert_eq!(back, found);
+    assert!(json.contains("\"line\":1") && json.contains("\"mend\":"));
+}

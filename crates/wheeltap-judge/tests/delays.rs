@@ -12,7 +12,10 @@ use wheeltap_rules::{Environment, compile};
 const START: i64 = 1_767_225_600;
 
 fn once_a_second(values: &[f64]) -> Vec<(i64, f64)> {
-    (START..).zip(values).map(|(second, value)| (second * 1_000, *value)).collect()
+    (START..)
+        .zip(values)
+        .map(|(second, value)| (second * 1_000, *value))
+        .collect()
 }
 
 /// Raised and ended second of each occurrence, counted from the start.
@@ -29,7 +32,10 @@ fn spans(judgement: &Judgement) -> Vec<(i64, Option<i64>)> {
 }
 
 fn run(judge: &mut UnitJudge, columns: Vec<wheeltap_model::Column>) -> Judgement {
-    judge.feed(&Batch { columns, ..Batch::default() });
+    judge.feed(&Batch {
+        columns,
+        ..Batch::default()
+    });
     let mut judgement = Judgement::default();
     judge.judge(&mut judgement);
     judgement
@@ -38,8 +44,9 @@ fn run(judge: &mut UnitJudge, columns: Vec<wheeltap_model::Column>) -> Judgement
 // Constructed example of check values 5.2: limit 100, deadband 2, on-delay 3 s, off-delay 2 s.
 #[test]
 fn on_delay_deadband_and_off_delay() {
-    let values =
-        [99.0, 101.0, 101.0, 99.0, 101.0, 101.0, 102.0, 101.0, 99.0, 98.5, 97.0, 97.0, 97.0, 97.0];
+    let values = [
+        99.0, 101.0, 101.0, 99.0, 101.0, 101.0, 102.0, 101.0, 99.0, 98.5, 97.0, 97.0, 97.0, 97.0,
+    ];
     let body = "fn reads() { #{ x: last(\"sampled\") } }
         fn raise(seen) { seen.x > 100.0 }
         fn clear(seen) { seen.x < 98.0 }";
@@ -48,7 +55,10 @@ fn on_delay_deadband_and_off_delay() {
     assert_eq!(spans(&judgement), [(7, Some(12))]);
     let occurrence = &judgement.occurrences()[0];
     assert_eq!(occurrence.evidence.since, at((START + 4) * 1_000));
-    assert_eq!(occurrence.end_evidence.as_ref().unwrap().since, at((START + 10) * 1_000));
+    assert_eq!(
+        occurrence.end_evidence.as_ref().unwrap().since,
+        at((START + 10) * 1_000)
+    );
 }
 
 const PLAIN: &str = "fn reads() { #{ x: last(\"sampled\", \"1 s\") } }
@@ -61,7 +71,10 @@ fn unknown_ticks_do_not_break_a_run_until_the_channel_is_silent() {
         let mut judge = judge(&[("plain", rule_text("1 s", "10 s", "", PLAIN))]);
         let mut samples: Vec<(i64, f64)> = (0..4).map(|s| ((START + s) * 1_000, 101.0)).collect();
         samples.extend((4 + gap..40).map(|s| ((START + s) * 1_000, 101.0)));
-        assert_eq!(spans(&run(&mut judge, vec![column(SAMPLED, &samples)])), expected);
+        assert_eq!(
+            spans(&run(&mut judge, vec![column(SAMPLED, &samples)])),
+            expected
+        );
     };
     check(4, &[(10, None)]);
     check(8, &[(22, None)]);
@@ -73,7 +86,10 @@ fn a_raise_waits_for_a_known_true_tick() {
     let mut judge = judge(&[("plain", rule_text("1 s", "5 s", "", PLAIN))]);
     let mut samples: Vec<(i64, f64)> = (0..4).map(|s| ((START + s) * 1_000, 101.0)).collect();
     samples.extend((7..10).map(|s| ((START + s) * 1_000, 101.0)));
-    assert_eq!(spans(&run(&mut judge, vec![column(SAMPLED, &samples)])), [(7, None)]);
+    assert_eq!(
+        spans(&run(&mut judge, vec![column(SAMPLED, &samples)])),
+        [(7, None)]
+    );
 }
 
 #[test]
@@ -85,9 +101,14 @@ fn what_is_not_tested_neither_raises_nor_ends() {
     // Hot at idle, hot under load, cool at idle, cool under load.
     let values: Vec<f64> = (0..40).map(|s| if s < 20 { 101.0 } else { 90.0 }).collect();
     let load = [(0, 0.0), (10, 1.0), (20, 0.0), (30, 1.0)];
-    let load: Vec<(i64, f64)> =
-        load.iter().map(|(s, v)| ((START + s) * 1_000, *v)).collect();
-    let columns = vec![column(SAMPLED, &once_a_second(&values)), column(FLIP, &load)];
+    let load: Vec<(i64, f64)> = load
+        .iter()
+        .map(|(s, v)| ((START + s) * 1_000, *v))
+        .collect();
+    let columns = vec![
+        column(SAMPLED, &once_a_second(&values)),
+        column(FLIP, &load),
+    ];
     assert_eq!(spans(&run(&mut judge, columns)), [(10, Some(30))]);
 }
 
@@ -106,12 +127,22 @@ fn a_state_change_starts_the_run_anew() {
     let mut context = UnitContext::default();
     for (second, value) in [(0, UnitState::Working), (6, UnitState::Isolated)] {
         let from = at((START + second) * 1_000);
-        context.states.set(Dated { from, value, source: "test".into() });
+        context.states.set(Dated {
+            from,
+            value,
+            source: "test".into(),
+        });
     }
-    let plan = plan(&[("plain", rule_text("1 s", "10 s", "", PLAIN))], &catalogue);
+    let plan = plan(
+        &[("plain", rule_text("1 s", "10 s", "", PLAIN))],
+        &catalogue,
+    );
     let mut judge = UnitJudge::new(plan, Arc::new(context));
     let samples = once_a_second(&[101.0; 30]);
-    assert_eq!(spans(&run(&mut judge, vec![column(SAMPLED, &samples)])), [(16, None)]);
+    assert_eq!(
+        spans(&run(&mut judge, vec![column(SAMPLED, &samples)])),
+        [(16, None)]
+    );
 }
 
 #[test]
@@ -121,10 +152,16 @@ fn suppression_by_design_is_marked_and_lifted() {
         fn suppress(seen) { seen.wash > 0.5 }";
     let mut judge = judge(&[("washed", rule_text("1 s", "", "", body))]);
     let wash = [(START * 1_000, 1.0), ((START + 5) * 1_000, 0.0)];
-    let columns = vec![column(SAMPLED, &once_a_second(&[101.0; 8])), column(FLIP, &wash)];
+    let columns = vec![
+        column(SAMPLED, &once_a_second(&[101.0; 8])),
+        column(FLIP, &wash),
+    ];
     let judgement = run(&mut judge, columns);
     assert_eq!(judgement.changes[0].occurrence().unsuppressed_at, None);
-    assert_eq!(judgement.changes[1].occurrence().unsuppressed_at, Some(at((START + 5) * 1_000)));
+    assert_eq!(
+        judgement.changes[1].occurrence().unsuppressed_at,
+        Some(at((START + 5) * 1_000))
+    );
     assert_eq!(judgement.changes.len(), 2);
 }
 
@@ -137,13 +174,23 @@ fn a_version_taken_over_ends_its_alerts_as_superseded() {
     };
     let switch = at((START + 5) * 1_000);
     let rules = [
-        EffectiveRule { until: Some(switch), ..EffectiveRule::always(compiled("100.0")) },
-        EffectiveRule { rule: compiled("50.0"), from: switch, until: None },
+        EffectiveRule {
+            until: Some(switch),
+            ..EffectiveRule::always(compiled("100.0"))
+        },
+        EffectiveRule {
+            rule: compiled("50.0"),
+            from: switch,
+            until: None,
+        },
     ];
     let unit = UnitId::new("ZVR 1").unwrap();
     let plan = Arc::new(UnitPlan::new(&rules, &unit, None, None, &catalogue));
     let mut judge = UnitJudge::new(plan, Arc::new(UnitContext::default()));
-    let judgement = run(&mut judge, vec![column(SAMPLED, &once_a_second(&[101.0; 9]))]);
+    let judgement = run(
+        &mut judge,
+        vec![column(SAMPLED, &once_a_second(&[101.0; 9]))],
+    );
     assert_eq!(spans(&judgement), [(0, Some(5)), (5, None)]);
     assert!(judgement.occurrences()[0].superseded);
 }

@@ -9,14 +9,34 @@ use wheeltap_judge::{Judgement, Occurrence, UnitContext, UnitData, UnitJudge, re
 use wheeltap_model::{ChannelId, EventTime, Series};
 
 const RULES: [(&str, &str, &str, &str); 4] = [
-    ("hot", "30 s", "1 min", "fn reads() { #{ x: mean(\"sampled\", \"1 min\") } }
-        fn raise(seen) { seen.x > 3.0 } fn clear(seen) { seen.x < 2.0 }"),
-    ("stuck", "2 min", "", "fn reads() { #{ x: range(\"sampled\", \"5 min\"), h: last(\"held\") } }
-        fn tested(seen) { seen.h > 0.5 } fn raise(seen) { seen.x < 4.0 }"),
-    ("silent", "10 min", "", "fn reads() { #{ x: last(\"sampled\") } }
-        fn raise(seen) { !known(seen.x) }"),
-    ("steep", "", "30 s", "fn reads() { #{ x: slope(\"sampled\", \"2 min\"), m: max(\"held\", \"1 min\") } }
-        fn raise(seen) { seen.x > 0.02 || seen.m > 3.5 }"),
+    (
+        "hot",
+        "30 s",
+        "1 min",
+        "fn reads() { #{ x: mean(\"sampled\", \"1 min\") } }
+        fn raise(seen) { seen.x > 3.0 } fn clear(seen) { seen.x < 2.0 }",
+    ),
+    (
+        "stuck",
+        "2 min",
+        "",
+        "fn reads() { #{ x: range(\"sampled\", \"5 min\"), h: last(\"held\") } }
+        fn tested(seen) { seen.h > 0.5 } fn raise(seen) { seen.x < 4.0 }",
+    ),
+    (
+        "silent",
+        "10 min",
+        "",
+        "fn reads() { #{ x: last(\"sampled\") } }
+        fn raise(seen) { !known(seen.x) }",
+    ),
+    (
+        "steep",
+        "",
+        "30 s",
+        "fn reads() { #{ x: slope(\"sampled\", \"2 min\"), m: max(\"held\", \"1 min\") } }
+        fn raise(seen) { seen.x > 0.02 || seen.m > 3.5 }",
+    ),
 ];
 
 /// Stretches of samples with gaps between, in seconds and whole steps.
@@ -45,7 +65,11 @@ fn series(samples: &[(i64, f64)]) -> Series {
 
 /// What stood at the checkpoint or was raised later.
 fn after(occurrences: &[Occurrence], at: EventTime) -> Vec<Occurrence> {
-    occurrences.iter().filter(|o| o.ended_at.is_none_or(|ended| ended > at)).cloned().collect()
+    occurrences
+        .iter()
+        .filter(|o| o.ended_at.is_none_or(|ended| ended > at))
+        .cloned()
+        .collect()
 }
 
 proptest! {
@@ -97,18 +121,31 @@ proptest! {
 
 #[test]
 fn late_data_is_reported_and_not_taken() {
-    let text = rule_text("10 s", "", "", "fn reads() { #{ x: mean(\"sampled\", \"1 min\") } }
-        fn raise(seen) { seen.x > 3.0 }");
-    let mut judge =
-        UnitJudge::new(plan(&[("hot", text)], &catalogue()), Arc::new(UnitContext::default()));
+    let text = rule_text(
+        "10 s",
+        "",
+        "",
+        "fn reads() { #{ x: mean(\"sampled\", \"1 min\") } }
+        fn raise(seen) { seen.x > 3.0 }",
+    );
+    let mut judge = UnitJudge::new(
+        plan(&[("hot", text)], &catalogue()),
+        Arc::new(UnitContext::default()),
+    );
     let samples: Vec<(i64, f64)> = (1..120).map(|s| (s * 1_000, 1.0)).collect();
     judge.feed_series(SAMPLED, &series(&samples));
     let mut judgement = Judgement::default();
     judge.judge(&mut judgement);
-    assert_eq!(judge.judged_through(), Some(EventTime::from_unix_ms(110_000)));
+    assert_eq!(
+        judge.judged_through(),
+        Some(EventTime::from_unix_ms(110_000))
+    );
     let batch = wheeltap_model::Batch {
         columns: vec![column(SAMPLED, &[(50_500, 9.0), (119_500, 1.0)])],
         ..Default::default()
     };
-    assert_eq!(judge.feed(&batch).late_from, Some(EventTime::from_unix_ms(50_500)));
+    assert_eq!(
+        judge.feed(&batch).late_from,
+        Some(EventTime::from_unix_ms(50_500))
+    );
 }

@@ -15,7 +15,7 @@ const WINDOW_MS: i64 = 60_000;
 fn probe() -> String {
     let reads = "fn reads() { #{
         flip: last(\"flip\", \"10 s\"),
-        last: last(\"sampled\", \"5 s\"), mean: mean(\"sampled\", \"1 min\"),
+        last: last(\"sampled\", \"10 s\"), mean: mean(\"sampled\", \"1 min\"),
         min: min(\"sampled\", \"1 min\"), max: max(\"sampled\", \"1 min\"),
         range: range(\"sampled\", \"1 min\"), stdev: stdev(\"sampled\", \"1 min\"),
         slope: slope(\"sampled\", \"1 min\"), rate: rate(\"sampled\", \"1 min\"),
@@ -37,7 +37,12 @@ fn probe() -> String {
 /// Alternating 1 and 0 at every tick in a stretch, starting with 1.
 fn flips(first_tick_ms: i64, last_tick_ms: i64) -> Vec<(i64, f64)> {
     (0..)
-        .map(|idx| (first_tick_ms + idx * TICK_MS, if idx % 2 == 0 { 1.0 } else { 0.0 }))
+        .map(|idx| {
+            (
+                first_tick_ms + idx * TICK_MS,
+                if idx % 2 == 0 { 1.0 } else { 0.0 },
+            )
+        })
         .take_while(|(ms, _)| *ms <= last_tick_ms)
         .collect()
 }
@@ -46,8 +51,15 @@ fn evidence(judgement: &Judgement) -> BTreeMap<i64, BTreeMap<String, KnownValue>
     let mut by_tick = BTreeMap::new();
     for change in &judgement.changes {
         let occurrence = change.occurrence();
-        let shown: &Evidence = occurrence.end_evidence.as_ref().unwrap_or(&occurrence.evidence);
-        let inputs = shown.inputs.iter().map(|item| (item.input.clone(), item.value)).collect();
+        let shown: &Evidence = occurrence
+            .end_evidence
+            .as_ref()
+            .unwrap_or(&occurrence.evidence);
+        let inputs = shown
+            .inputs
+            .iter()
+            .map(|item| (item.input.clone(), item.value))
+            .collect();
         by_tick.insert(shown.at.unix_ms(), inputs);
     }
     by_tick
@@ -71,10 +83,19 @@ fn windows_equal_numpy_and_scipy() {
     let reference: serde_json::Value =
         serde_json::from_str(&std::fs::read_to_string(path).unwrap()).unwrap();
     let numbers = |key: &str| -> Vec<f64> {
-        reference[key].as_array().unwrap().iter().map(|n| n.as_f64().unwrap()).collect()
+        reference[key]
+            .as_array()
+            .unwrap()
+            .iter()
+            .map(|n| n.as_f64().unwrap())
+            .collect()
     };
-    let times: Vec<i64> =
-        reference["times_ms"].as_array().unwrap().iter().map(|n| n.as_i64().unwrap()).collect();
+    let times: Vec<i64> = reference["times_ms"]
+        .as_array()
+        .unwrap()
+        .iter()
+        .map(|n| n.as_i64().unwrap())
+        .collect();
     let samples: Vec<(i64, f64)> = times.iter().copied().zip(numbers("values")).collect();
     let windows = reference["windows"].as_array().unwrap();
     let tick = |row: &serde_json::Value| row["tick_ms"].as_i64().unwrap();
@@ -93,7 +114,9 @@ fn windows_equal_numpy_and_scipy() {
         let seen = &shown[&tick(row)];
         let n = row["n"].as_i64().unwrap();
         assert_eq!(number(seen["count"]), Some(n as f64), "at {}", tick(row));
-        for name in ["mean", "min", "max", "range", "stdev", "slope", "rate", "above", "below"] {
+        for name in [
+            "mean", "min", "max", "range", "stdev", "slope", "rate", "above", "below",
+        ] {
             let key = if name == "above" || name == "below" {
                 format!("time_{name}")
             } else {
@@ -103,7 +126,11 @@ fn windows_equal_numpy_and_scipy() {
             if n >= 30 {
                 let expected = row[&key].as_f64().unwrap();
                 let found = number(seen[name]).unwrap();
-                assert!(close(found, expected, 1e-9), "{name} at {}: {found} {expected}", tick(row));
+                assert!(
+                    close(found, expected, 1e-9),
+                    "{name} at {}: {found} {expected}",
+                    tick(row)
+                );
                 n_compared += 1;
             } else {
                 assert_eq!(number(seen[name]), None, "{name} at {}", tick(row));
@@ -140,24 +167,37 @@ fn data() -> impl Strategy<Value = Data> {
     let cuts = prop::collection::vec(time(), 0..6);
     (sampled, held, events, cuts).prop_map(|(sampled, held, events, mut cuts)| {
         let values = |list: Vec<(i64, i32, Quality)>, den: f64| {
-            let mut list: Vec<_> =
-                list.into_iter().map(|(ms, step, q)| (ms, f64::from(step) / den, q)).collect();
+            let mut list: Vec<_> = list
+                .into_iter()
+                .map(|(ms, step, q)| (ms, f64::from(step) / den, q))
+                .collect();
             list.sort_by_key(|(ms, ..)| *ms);
             list
         };
-        let mut events: Vec<_> =
-            events.into_iter().map(|(ms, size)| (ms, size.map(f64::from))).collect();
+        let mut events: Vec<_> = events
+            .into_iter()
+            .map(|(ms, size)| (ms, size.map(f64::from)))
+            .collect();
         events.sort_by_key(|(ms, _)| *ms);
         cuts.sort_unstable();
         cuts.push(i64::MAX);
-        Data { sampled: values(sampled, 100.0), held: values(held, 10.0), events, cuts }
+        Data {
+            sampled: values(sampled, 100.0),
+            held: values(held, 10.0),
+            events,
+            cuts,
+        }
     })
 }
 
 fn joined(samples: &[(i64, f64, Quality)]) -> Vec<Sample> {
     let samples = samples
         .iter()
-        .map(|&(ms, value, quality)| Sample { time: at(ms), value, quality })
+        .map(|&(ms, value, quality)| Sample {
+            time: at(ms),
+            value,
+            quality,
+        })
         .collect();
     Series::from_samples(samples).samples().collect()
 }
@@ -181,7 +221,10 @@ fn oracle(data: &Data, tick: i64) -> BTreeMap<&'static str, Option<f64>> {
     let sum: f64 = x.iter().map(|(_, v)| v).sum();
     let mean = sum / n;
     let fold = |f: fn(f64, f64) -> f64, start: f64| x.iter().map(|(_, v)| *v).fold(start, f);
-    let (min, max) = (fold(f64::min, f64::INFINITY), fold(f64::max, f64::NEG_INFINITY));
+    let (min, max) = (
+        fold(f64::min, f64::INFINITY),
+        fold(f64::max, f64::NEG_INFINITY),
+    );
     out.insert("count", Some(n));
     out.insert("mean", known(mean));
     out.insert("min", known(min));
@@ -202,9 +245,18 @@ fn oracle(data: &Data, tick: i64) -> BTreeMap<&'static str, Option<f64>> {
         "rate",
         ends.and_then(|(a, b)| known((b.1 - a.1) / ((b.0 - a.0) as f64 / 1_000.0))),
     );
-    out.insert("above", known(x.iter().filter(|(_, v)| *v > 80.5).count() as f64));
-    out.insert("below", known(x.iter().filter(|(_, v)| *v < 80.5).count() as f64));
-    let newest = x.last().filter(|(ms, _)| *ms > tick - 5_000).map(|(_, v)| *v);
+    out.insert(
+        "above",
+        known(x.iter().filter(|(_, v)| *v > 80.5).count() as f64),
+    );
+    out.insert(
+        "below",
+        known(x.iter().filter(|(_, v)| *v < 80.5).count() as f64),
+    );
+    let newest = x
+        .last()
+        .filter(|(ms, _)| *ms > tick - TICK_MS)
+        .map(|(_, v)| *v);
     out.insert("last", newest);
 
     let held = joined(&data.held);
@@ -216,7 +268,9 @@ fn oracle(data: &Data, tick: i64) -> BTreeMap<&'static str, Option<f64>> {
         if sample.quality != Quality::Good || from > tick {
             continue;
         }
-        let next = held.get(idx + 1).map_or(i64::MAX, |next| next.time.unix_ms());
+        let next = held
+            .get(idx + 1)
+            .map_or(i64::MAX, |next| next.time.unix_ms());
         let to = (from + HOLD_MS).min(next);
         if (next > tick) && tick <= from + HOLD_MS {
             now = Some(sample.value);
@@ -234,7 +288,11 @@ fn oracle(data: &Data, tick: i64) -> BTreeMap<&'static str, Option<f64>> {
     }
     let held_known = |value: f64| now.map(|_| value);
     out.insert("held", now);
-    let mean = if covered == 0 { now.unwrap_or(0.0) } else { integral / covered as f64 };
+    let mean = if covered == 0 {
+        now.unwrap_or(0.0)
+    } else {
+        integral / covered as f64
+    };
     out.insert("held_mean", held_known(mean));
     out.insert("held_min", held_known(least));
     out.insert("held_max", held_known(greatest));
@@ -251,7 +309,10 @@ fn oracle(data: &Data, tick: i64) -> BTreeMap<&'static str, Option<f64>> {
         }
     }
     out.insert("events", Some(distinct.len() as f64));
-    out.insert("size", Some(distinct.iter().filter_map(|(_, size)| *size).sum()));
+    out.insert(
+        "size",
+        Some(distinct.iter().filter_map(|(_, size)| *size).sum()),
+    );
     out
 }
 
@@ -266,16 +327,26 @@ fn run(data: &Data, cuts: &[i64]) -> Judgement {
         .collect();
     for &cut in cuts {
         let part = |list: &[(i64, f64, Quality)]| -> Vec<(i64, f64, Quality)> {
-            list.iter().filter(|(ms, ..)| *ms > from && *ms <= cut).copied().collect()
+            list.iter()
+                .filter(|(ms, ..)| *ms > from && *ms <= cut)
+                .copied()
+                .collect()
         };
-        let events = data.events.iter().filter(|(ms, _)| *ms > from && *ms <= cut);
+        let events = data
+            .events
+            .iter()
+            .filter(|(ms, _)| *ms > from && *ms <= cut);
         let batch = Batch {
             columns: [(SAMPLED, &data.sampled), (HELD, &data.held), (FLIP, &flips)]
                 .into_iter()
                 .map(|(channel, list)| column_of(channel, &part(list)))
                 .collect(),
             events: events
-                .map(|(ms, size)| Event { channel: EVENT, time: at(*ms), fields: vec![*size] })
+                .map(|(ms, size)| Event {
+                    channel: EVENT,
+                    time: at(*ms),
+                    fields: vec![*size],
+                })
                 .collect(),
             complete_through: None,
         };

@@ -35,8 +35,20 @@ pub fn catalogue() -> Catalogue {
     let channels = vec![
         channel("sampled", ChannelKind::Sampled { interval_ms: 1_000 }, 100),
         channel("held", ChannelKind::Held { hold_ms: HOLD_MS }, 10),
-        channel("event", ChannelKind::Event { fields: vec![("size".into(), "1".into())] }, 1),
-        channel("flip", ChannelKind::Sampled { interval_ms: 10_000 }, 1),
+        channel(
+            "event",
+            ChannelKind::Event {
+                fields: vec![("size".into(), "1".into())],
+            },
+            1,
+        ),
+        channel(
+            "flip",
+            ChannelKind::Sampled {
+                interval_ms: 10_000,
+            },
+            1,
+        ),
     ];
     Catalogue::from_parts(channels, vec![])
 }
@@ -44,7 +56,11 @@ pub fn catalogue() -> Catalogue {
 /// The text of a rule with this body.
 pub fn rule_text(tick: &str, on_delay: &str, off_delay: &str, body: &str) -> String {
     let delay = |name: &str, span: &str| {
-        if span.is_empty() { String::new() } else { format!("{name}: \"{span}\",") }
+        if span.is_empty() {
+            String::new()
+        } else {
+            format!("{name}: \"{span}\",")
+        }
     };
     format!(
         "fn about() {{ #{{ title: \"T\", system: \"s\", component: \"c\", priority: \"low\", \
@@ -60,7 +76,9 @@ pub fn plan(texts: &[(&str, String)], catalogue: &Catalogue) -> Arc<UnitPlan> {
         .iter()
         .map(|(name, text)| {
             let rule = compile(&format!("{name}.rhai"), text, &Environment::new(catalogue));
-            EffectiveRule::always(Arc::new(rule.unwrap_or_else(|problems| panic!("{problems:#?}"))))
+            EffectiveRule::always(Arc::new(
+                rule.unwrap_or_else(|problems| panic!("{problems:#?}")),
+            ))
         })
         .collect();
     let unit = UnitId::new("ZVR 1").unwrap();

@@ -1,10 +1,10 @@
 //! The fast window equals the slow, obvious one, and both equal a reference library.
 
-mod support;
-
+use crate::support::{
+    EVENT, FLIP, HELD, HOLD_MS, SAMPLED, at, column, column_of, judge, rule_text,
+};
 use proptest::prelude::*;
 use std::{collections::BTreeMap, path::Path};
-use support::{EVENT, FLIP, HELD, HOLD_MS, SAMPLED, at, column, column_of, judge, rule_text};
 use wheeltap_judge::Judgement;
 use wheeltap_model::{Batch, Event, Evidence, KnownValue, Quality, Sample, Series};
 
@@ -36,14 +36,10 @@ fn probe() -> String {
 
 /// Alternating 1 and 0 at every tick in a stretch, starting with 1.
 fn flips(first_tick_ms: i64, last_tick_ms: i64) -> Vec<(i64, f64)> {
-    (0..)
-        .map(|idx| {
-            (
-                first_tick_ms + idx * TICK_MS,
-                if idx % 2 == 0 { 1.0 } else { 0.0 },
-            )
-        })
-        .take_while(|(ms, _)| *ms <= last_tick_ms)
+    let n_ticks = (last_tick_ms - first_tick_ms) / TICK_MS + 1;
+    let value = |idx: i64| if idx % 2 == 0 { 1.0 } else { 0.0 };
+    (0..n_ticks)
+        .map(|idx| (first_tick_ms + idx * TICK_MS, value(idx)))
         .collect()
 }
 
@@ -365,7 +361,7 @@ proptest! {
     fn every_statistic_equals_the_oracle(data in data()) {
         let judgement = run(&data, &[i64::MAX]);
         let shown = evidence(&judgement);
-        prop_assert_eq!(shown.len() as i64, STRETCH_MS / TICK_MS);
+        prop_assert_eq!(i64::try_from(shown.len()), Ok(STRETCH_MS / TICK_MS));
         for (tick, seen) in &shown {
             for (name, expected) in oracle(&data, *tick) {
                 let found = number(seen[name]);

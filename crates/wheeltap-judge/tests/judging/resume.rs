@@ -1,10 +1,8 @@
 //! Resuming from any checkpoint and feeding the stored data again says the same, to the bit.
 
-mod support;
-
+use crate::support::{FLIP, HELD, SAMPLED, catalogue, column, plan, rule_text};
 use proptest::prelude::*;
 use std::sync::Arc;
-use support::{FLIP, HELD, SAMPLED, catalogue, column, plan, rule_text};
 use wheeltap_judge::{Judgement, Occurrence, UnitContext, UnitData, UnitJudge, replay_unit};
 use wheeltap_model::{ChannelId, EventTime, Series};
 

@@ -1,9 +1,7 @@
 //! Runs, delays, deadbands, what is not tested and what is not known.
 
-mod support;
-
+use crate::support::{FLIP, SAMPLED, at, catalogue, column, judge, plan, rule_text};
 use std::sync::Arc;
-use support::{FLIP, SAMPLED, at, catalogue, column, judge, plan, rule_text};
 use wheeltap_judge::{EffectiveRule, Judgement, UnitContext, UnitJudge, UnitPlan};
 use wheeltap_model::{Batch, Dated, UnitId, UnitState};
 use wheeltap_rules::{Environment, compile};

@@ -1,0 +1,7 @@
+//! The judge against oracles: windows, delays, resuming.
+#![allow(clippy::unwrap_used, reason = "tests stop at the first surprise")]
+
+mod delays;
+mod resume;
+mod support;
+mod windows;

@@ -17,7 +17,7 @@ mod port;
 mod ranges;
 mod record;
 
-pub use disk::{Options, SledStore};
+pub use disk::{Options, SledStore, Verified};
 pub use memory::MemoryStore;
 pub use port::{
     Appended, Commit, DocumentKey, Done, Epoch, Figures, Incoming, PayloadDigest, QuarantineId,

@@ -27,9 +27,9 @@ pub(crate) enum Shelf {
 }
 
 impl Shelf {
-    const ALL: [Self; 3] = [Self::Raw, Self::Minute, Self::Hour];
+    pub(crate) const ALL: [Self; 3] = [Self::Raw, Self::Minute, Self::Hour];
 
-    const fn name(self) -> &'static str {
+    pub(crate) const fn name(self) -> &'static str {
         match self {
             Self::Raw => "raw",
             Self::Minute => "minute",
@@ -278,4 +278,40 @@ pub(crate) fn disk_use(path: &Path) -> Result<(u64, u64), StoreError> {
         }
     }
     Ok((bytes, blobs))
+}
+
+/// Visits every sound split value of a kind, put together again, with its key less the part.
+/// Values that fail their check are passed over: the caller has met them part by part.
+pub(crate) fn visit_all(
+    engine: &Engine,
+    kind: u8,
+    mut visit: impl FnMut(&[u8], &[u8]),
+) -> Result<(), StoreError> {
+    let mut body = Vec::new();
+    let mut expected = 0;
+    for item in engine.prefix(&[kind]) {
+        let (key, record) = item?;
+        let Some((whole, part)) = key.split_at_checked(key.len().saturating_sub(2)) else {
+            continue;
+        };
+        let part = part.iter().fold(0_u16, |n, byte| n << 8 | u16::from(*byte));
+        let Ok((n_parts, bytes)) = open_part("record", &key, &record) else {
+            expected = u16::MAX;
+            continue;
+        };
+        if part == 0 {
+            body.clear();
+            expected = 0;
+        }
+        if part != expected {
+            continue;
+        }
+        body.extend_from_slice(bytes);
+        expected += 1;
+        // Parts past the count are leftovers of a longer value that was there before.
+        if expected == n_parts {
+            visit(whole, &body);
+        }
+    }
+    Ok(())
 }

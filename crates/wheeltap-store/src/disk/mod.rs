@@ -6,6 +6,7 @@ mod layout;
 mod open;
 mod read;
 mod upkeep;
+mod verify;
 mod writer;
 
 use crate::engine::{Engine, panic_text};
@@ -27,6 +28,7 @@ use std::sync::{
 };
 use std::thread::JoinHandle;
 use std::time::Duration;
+pub use verify::Verified;
 use wheeltap_model::{
     ChannelId, ChannelName, Event, EventTime, Sample, Series, ServerTime, UnitId,
 };

@@ -149,6 +149,9 @@ fn no_value_becomes_a_loose_file() {
     for number in 0..4 {
         assert_eq!(all(&store, number, 1).unwrap(), n_samples);
     }
+    store
+        .upkeep(ServerTime::from_unix_ms(T0 + 24 * HOUR))
+        .unwrap();
     let verified = store.verify().unwrap();
     assert!(verified.bad.is_empty(), "{:?}", verified.bad);
     assert!(verified.blocks >= 40, "blocks were sealed: {verified:?}");

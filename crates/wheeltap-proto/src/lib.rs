@@ -3,6 +3,8 @@
 //! Conversions to and from the model live in `convert`; they name every wire field, so that a new
 //! one stops the build.
 
+pub mod convert;
+
 /// Generated from `proto/wheeltap/v1`; the comments there are the documentation.
 #[allow(
     missing_docs,

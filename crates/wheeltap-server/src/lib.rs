@@ -3,24 +3,32 @@
 //! This crate is wiring: what an alert is, how a rule is judged and how bytes are kept is said
 //! elsewhere. It is the only maker of gRPC statuses.
 //!
-//! Start with [`Settings`], [`Shared`] and `run`.
+//! Start with [`Settings`], [`Shared`] and [`run`].
 
 mod access;
+mod blocking;
 mod clock;
 mod fleet;
+mod fleet_calls;
+mod ingest;
 pub mod judging;
 mod metrics;
 mod paging;
+mod request_ids;
+mod roster;
+mod run;
 mod settings;
 mod shared;
 mod shutdown;
 mod start;
 mod status;
+mod telemetry_calls;
 
 pub use access::{Access, Denied};
 pub use clock::{Clock, ManualClock, SystemClock};
 pub use fleet::{Created, Fleet, Heard, UnitRecord};
 pub use metrics::{Counter, Metrics};
+pub use run::{RunError, run};
 pub use settings::{Limits, Retention, Settings, SettingsProblem, Span};
 pub use shared::Shared;
 pub use shutdown::Shutdown;

@@ -170,7 +170,13 @@ impl SettingsProblem {
     }
 
     /// A problem at a byte of the text.
-    fn at_offset(file: &str, text: &str, offset: usize, what: String, mend: &str) -> Self {
+    pub(crate) fn at_offset(
+        file: &str,
+        text: &str,
+        offset: usize,
+        what: String,
+        mend: &str,
+    ) -> Self {
         let before = text.get(..offset).unwrap_or_default();
         let line_start = before.rfind('\n').map_or(0, |newline| newline + 1);
         Self {

@@ -1,8 +1,12 @@
 //! What every part of the service shares.
 
-use crate::{Access, Clock, Fleet, Metrics, Settings, Shutdown};
+use crate::{
+    Access, Clock, Fleet, Metrics, Settings, SettingsProblem, Shutdown, StartError, roster,
+};
+use std::collections::HashMap;
 use std::sync::Arc;
 use wheeltap_catalogue::Catalogue;
+use wheeltap_model::{ChannelId, ChannelName};
 use wheeltap_store::Store;
 
 /// What every part of the service shares; made once by [`Shared::open`].
@@ -23,4 +27,68 @@ pub struct Shared {
     pub metrics: Metrics,
     /// The signal to stop.
     pub shutdown: Shutdown,
+}
+
+impl Shared {
+    /// Reads the catalogue and the fleet, and creates the roster's missing units. Blocks; nothing is
+    /// bound.
+    ///
+    /// # Errors
+    /// Every problem of the catalogue files, the first of the roster, or a stop of the store.
+    pub fn open(
+        store: Arc<dyn Store>,
+        settings: Settings,
+        clock: Arc<dyn Clock>,
+    ) -> Result<Arc<Self>, StartError> {
+        let mut files = Vec::with_capacity(settings.catalogue.len());
+        for path in &settings.catalogue {
+            let file = path.display().to_string();
+            let text = std::fs::read_to_string(path).map_err(|error| {
+                SettingsProblem::at_start(
+                    &file,
+                    error.to_string(),
+                    "name a readable catalogue file",
+                )
+            })?;
+            files.push((file, text));
+        }
+        let catalogue =
+            Catalogue::with_files(&files).map_err(|problems| StartError::Catalogue { problems })?;
+        Self::with_catalogue(store, settings, clock, catalogue)
+    }
+
+    /// As [`Shared::open`] with a catalogue that is not in files; those of the settings are ignored.
+    ///
+    /// # Errors
+    /// As [`Shared::open`].
+    pub fn with_catalogue(
+        store: Arc<dyn Store>,
+        settings: Settings,
+        clock: Arc<dyn Clock>,
+        mut catalogue: Catalogue,
+    ) -> Result<Arc<Self>, StartError> {
+        let names: Vec<ChannelName> = catalogue
+            .channels()
+            .map(|(_, def)| def.name.clone())
+            .collect();
+        let ids = store.channel_ids(&names)?;
+        let book: HashMap<ChannelName, ChannelId> = names.into_iter().zip(ids).collect();
+        catalogue.renumber(|name| book[name]);
+        let fleet = Fleet::load(Arc::clone(&store))?;
+        if let Some(path) = &settings.roster {
+            for unit in roster::read(path, &catalogue)? {
+                fleet.create(unit, Vec::new())?;
+            }
+        }
+        Ok(Arc::new(Self {
+            store,
+            catalogue: Arc::new(catalogue),
+            fleet,
+            clock,
+            settings,
+            access: Access::default(),
+            metrics: Metrics::default(),
+            shutdown: Shutdown::default(),
+        }))
+    }
 }

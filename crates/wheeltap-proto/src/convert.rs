@@ -1,0 +1,657 @@
+//! To and from the model. Model to wire cannot fail; wire to model refuses with [`InvalidField`].
+//!
+//! Every wire message is taken apart by naming all of its fields, so that a new field stops the
+//! build here instead of being lost.
+
+use crate::v1;
+use wheeltap_model::{
+    Alert, AlertChange, AlertId, ChannelDef, ChannelKind, ChannelName, ClassDef, ClassName,
+    Condition, ConsistPosition, ConsistRole, Defect, DefectId, DefectOrigin, DefectStatus,
+    Evidence, EvidenceItem, Facing, Finding, FindingKind, InvalidName, KnownValue, Priority,
+    Quality, Response, RuleName, RuleRef, RuleStage, Suppression, UnitId, UnitState,
+    WithdrawnReason,
+};
+
+/// A field of a request that cannot be taken.
+#[derive(Clone, Debug, PartialEq, Eq, thiserror::Error)]
+#[error("{field}: {why}")]
+pub struct InvalidField {
+    /// The field's path in its request, such as `consist.facing`.
+    pub field: String,
+    /// What is wrong and what to write.
+    pub why: String,
+}
+
+impl InvalidField {
+    /// A field and what is wrong with it.
+    pub fn new(field: impl Into<String>, why: impl Into<String>) -> Self {
+        Self {
+            field: field.into(),
+            why: why.into(),
+        }
+    }
+}
+
+macro_rules! both_ways {
+    ($model:ident = $wire:ident { $($in_model:ident = $on_wire:ident),+ $(,)? }, $what:literal,
+     $to:ident, $from:ident) => {
+        #[doc = concat!("To the wire: ", $what, ".")]
+        pub const fn $to(value: $model) -> v1::$wire {
+            match value { $($model::$in_model => v1::$wire::$on_wire),+ }
+        }
+
+        #[doc = concat!("From the wire: ", $what, "; 0 is `None`.")]
+        ///
+        /// # Errors
+        /// [`InvalidField`] for a number that this version does not know or does not take.
+        pub fn $from(field: &str, number: i32) -> Result<Option<$model>, InvalidField> {
+            match v1::$wire::try_from(number) {
+                $(Ok(v1::$wire::$on_wire) => Ok(Some($model::$in_model)),)+
+                Ok(v1::$wire::Unspecified) => Ok(None),
+                Err(_) => Err(InvalidField::new(
+                    field,
+                    format!(concat!("{} is no ", $what, " that this version takes"), number),
+                )),
+            }
+        }
+    };
+}
+
+both_ways!(Priority = Priority { Low = Low, Medium = Medium, High = High, Urgent = Urgent },
+    "priority", priority_to_wire, priority_from_wire);
+both_ways!(RuleStage = RuleStage { Draft = Draft, Trial = Trial, Live = Live, Retired = Retired },
+    "rule stage", rule_stage_to_wire, rule_stage_from_wire);
+both_ways!(Condition = Condition { Standing = Standing, Ended = Ended, Withdrawn = Withdrawn },
+    "condition", condition_to_wire, condition_from_wire);
+both_ways!(DefectStatus = DefectStatus { Suspected = Suspected, Closed = Closed, Void = Void },
+    "defect status", defect_status_to_wire, defect_status_from_wire);
+both_ways!(DefectOrigin = DefectOrigin {
+        Alert = Alert, CrewReport = CrewReport, DailyInspection = DailyInspection,
+        ShopFind = ShopFind, RoadFailure = RoadFailure,
+    }, "defect origin", defect_origin_to_wire, defect_origin_from_wire);
+both_ways!(FindingKind = FindingKind {
+        AsCalled = AsCalled, AnotherFault = AnotherFault, SensorOrWiring = SensorOrWiring,
+        NoFaultFound = NoFaultFound, CouldNotTest = CouldNotTest, NotLookedAt = NotLookedAt,
+    }, "finding", finding_kind_to_wire, finding_kind_from_wire);
+both_ways!(UnitState = UnitState {
+        Unknown = Unknown, Working = Working, Isolated = Isolated, StoppedManual = StoppedManual,
+        StoppedAuto = StoppedAuto, StoppedTrip = StoppedTrip, DeadInTow = DeadInTow,
+        Stored = Stored, InShop = InShop, OffLine = OffLine,
+    }, "unit state", unit_state_to_wire, unit_state_from_wire);
+both_ways!(ConsistRole = ConsistRole {
+        Unknown = Unknown, Lead = Lead, Trailing = Trailing, Remote = Remote,
+    }, "consist role", consist_role_to_wire, consist_role_from_wire);
+both_ways!(Facing = Facing { Unknown = Unknown, Forward = Forward, Backward = Backward },
+    "facing", facing_to_wire, facing_from_wire);
+both_ways!(Quality = Quality { Bad = Bad, Uncertain = Uncertain, Good = Good, Conflict = Conflict },
+    "quality", quality_to_wire, quality_from_wire);
+
+/// Qualities as the contract packs them: one byte each of the wire number.
+pub fn qualities_to_wire(qualities: &[Quality]) -> Vec<u8> {
+    qualities
+        .iter()
+        .map(|quality| match quality {
+            Quality::Bad => 1,
+            Quality::Uncertain => 2,
+            Quality::Good => 3,
+            Quality::Conflict => 4,
+        })
+        .collect()
+}
+
+/// Qualities from one byte each; an empty slice stays empty (all good).
+///
+/// # Errors
+/// [`InvalidField`] naming the place of a byte that is none.
+pub fn qualities_from_wire(field: &str, bytes: &[u8]) -> Result<Vec<Quality>, InvalidField> {
+    bytes
+        .iter()
+        .enumerate()
+        .map(|(idx, byte)| {
+            quality_from_wire(field, i32::from(*byte))?
+                .ok_or_else(|| InvalidField::new(format!("{field}[{idx}]"), "is 0"))
+        })
+        .collect()
+}
+
+/// What changed, as the watch says it.
+pub const fn alert_change_to_wire(change: AlertChange) -> v1::alert_change::Kind {
+    use v1::alert_change::Kind;
+    match change {
+        AlertChange::Raised => Kind::Raised,
+        AlertChange::Ended => Kind::Ended,
+        AlertChange::Revised => Kind::Revised,
+        AlertChange::Withdrawn => Kind::Withdrawn,
+        AlertChange::Reinstated => Kind::Reinstated,
+        AlertChange::Acknowledged => Kind::Acknowledged,
+        AlertChange::Suppression => Kind::Suppression,
+        AlertChange::Announced => Kind::Announced,
+    }
+}
+
+fn after<'a>(
+    field: &str,
+    text: &'a str,
+    prefix: &str,
+    what: &str,
+) -> Result<&'a str, InvalidField> {
+    text.strip_prefix(prefix).ok_or_else(|| {
+        let shown: String = text.chars().take(80).collect();
+        InvalidField::new(
+            field,
+            format!("\"{shown}\" is not written {prefix}{{{what}}}"),
+        )
+    })
+}
+
+fn named<T>(field: &str, name: Result<T, InvalidName>) -> Result<T, InvalidField> {
+    name.map_err(|error| InvalidField::new(field, error.to_string()))
+}
+
+/// `units/{unit}`.
+pub fn unit_name(unit: &UnitId) -> String {
+    format!("units/{unit}")
+}
+
+/// Reads `units/{unit}`.
+///
+/// # Errors
+/// [`InvalidField`] for anything else.
+pub fn unit_from_name(field: &str, text: &str) -> Result<UnitId, InvalidField> {
+    named(field, UnitId::new(after(field, text, "units/", "unit")?))
+}
+
+/// `classes/{class}`.
+pub fn class_name(class: &ClassName) -> String {
+    format!("classes/{class}")
+}
+
+/// Reads `classes/{class}`.
+///
+/// # Errors
+/// [`InvalidField`] for anything else.
+pub fn class_from_name(field: &str, text: &str) -> Result<ClassName, InvalidField> {
+    named(
+        field,
+        ClassName::new(after(field, text, "classes/", "class")?),
+    )
+}
+
+/// `channels/{channel}`.
+pub fn channel_name(channel: &ChannelName) -> String {
+    format!("channels/{channel}")
+}
+
+/// Reads `channels/{channel}`.
+///
+/// # Errors
+/// [`InvalidField`] for anything else.
+pub fn channel_from_name(field: &str, text: &str) -> Result<ChannelName, InvalidField> {
+    named(
+        field,
+        ChannelName::new(after(field, text, "channels/", "channel")?),
+    )
+}
+
+/// `rules/{rule}`.
+pub fn rule_name(rule: &RuleName) -> String {
+    format!("rules/{rule}")
+}
+
+/// `rules/{rule}/versions/{version}`.
+pub fn rule_version_name(rule: &RuleRef) -> String {
+    let RuleRef { name, version } = rule;
+    format!("rules/{name}/versions/{version}")
+}
+
+/// Reads `rules/{rule}` or `rules/{rule}/versions/{version}`.
+///
+/// # Errors
+/// [`InvalidField`] for anything else.
+pub fn rule_from_name(field: &str, text: &str) -> Result<(RuleName, Option<String>), InvalidField> {
+    let rest = after(field, text, "rules/", "rule")?;
+    let (name, version) = match rest.split_once("/versions/") {
+        Some((name, version)) => (name, Some(version)),
+        None => (rest, None),
+    };
+    let is_version = |version: &&str| {
+        version.len() == 16
+            && version
+                .bytes()
+                .all(|b| b.is_ascii_digit() || (b'a'..=b'f').contains(&b))
+    };
+    let version = match version {
+        Some(version) if !is_version(&version) => {
+            return Err(InvalidField::new(
+                field,
+                "the version is not 16 hexadecimal digits",
+            ));
+        }
+        version => version.map(str::to_owned),
+    };
+    Ok((named(field, RuleName::new(name))?, version))
+}
+
+fn number(field: &str, text: &str, prefix: &str) -> Result<u64, InvalidField> {
+    after(field, text, prefix, "number")?
+        .parse()
+        .ok()
+        .filter(|number| *number > 0)
+        .ok_or_else(|| InvalidField::new(field, format!("is not written {prefix}{{number}}")))
+}
+
+/// `alerts/{number}`.
+pub fn alert_name(alert: AlertId) -> String {
+    format!("alerts/{}", alert.0)
+}
+
+/// Reads `alerts/{number}`.
+///
+/// # Errors
+/// [`InvalidField`] for anything else.
+pub fn alert_from_name(field: &str, text: &str) -> Result<AlertId, InvalidField> {
+    number(field, text, "alerts/").map(AlertId)
+}
+
+/// `defects/{number}`.
+pub fn defect_name(defect: DefectId) -> String {
+    format!("defects/{}", defect.0)
+}
+
+/// Reads `defects/{number}`.
+///
+/// # Errors
+/// [`InvalidField`] for anything else.
+pub fn defect_from_name(field: &str, text: &str) -> Result<DefectId, InvalidField> {
+    number(field, text, "defects/").map(DefectId)
+}
+
+/// An etag over what people did to an alert, quoted (RFC 7232).
+pub fn alert_etag(alert: &Alert) -> String {
+    format!("\"{}-{}\"", alert.id.0, alert.response_revision)
+}
+
+/// An etag over a defect, quoted (RFC 7232).
+pub fn defect_etag(defect: &Defect) -> String {
+    format!("\"{}-{}\"", defect.id.0, defect.revision)
+}
+
+impl From<&EvidenceItem> for v1::EvidenceInput {
+    fn from(item: &EvidenceItem) -> Self {
+        use v1::evidence_input::Value;
+        let EvidenceItem {
+            input,
+            of,
+            ucum,
+            value,
+        } = item;
+        Self {
+            input: input.clone(),
+            of: of.clone(),
+            ucum: ucum.clone(),
+            value: match value {
+                KnownValue::Number(number) => Some(Value::Number(*number)),
+                KnownValue::Flag(flag) => Some(Value::Flag(*flag)),
+                KnownValue::Unknown(()) => None,
+            },
+        }
+    }
+}
+
+impl From<&Evidence> for v1::Evidence {
+    fn from(evidence: &Evidence) -> Self {
+        let Evidence { at, since, inputs } = evidence;
+        Self {
+            at_unix_ms: at.unix_ms(),
+            since_unix_ms: since.unix_ms(),
+            inputs: inputs.iter().map(Into::into).collect(),
+        }
+    }
+}
+
+impl From<&Alert> for v1::Alert {
+    fn from(alert: &Alert) -> Self {
+        let Alert {
+            id,
+            rule,
+            title,
+            priority,
+            safety,
+            trial,
+            unit,
+            part,
+            raised_at,
+            ended_at,
+            ended_because,
+            announced_at,
+            late_news,
+            settled,
+            evidence,
+            end_evidence,
+            withdrawn,
+            response,
+            suppression,
+            defect,
+            revision,
+            response_revision: _,
+        } = alert;
+        Self {
+            name: alert_name(*id),
+            rule: rule_version_name(rule),
+            title: title.clone(),
+            priority: priority_to_wire(*priority).into(),
+            safety: *safety,
+            trial: *trial,
+            unit: unit_name(unit),
+            part: part.as_ref().map(ToString::to_string).unwrap_or_default(),
+            condition: condition_to_wire(alert.condition()).into(),
+            raised_unix_ms: raised_at.unix_ms(),
+            ended_unix_ms: ended_at.map(wheeltap_model::EventTime::unix_ms),
+            ended_because: ended_because.clone(),
+            announced_unix_ms: announced_at.map(wheeltap_model::ServerTime::unix_ms),
+            late_news: *late_news,
+            settled: *settled,
+            evidence: Some(evidence.into()),
+            end_evidence: end_evidence.as_ref().map(Into::into),
+            withdrawn_because: match withdrawn {
+                None => String::new(),
+                Some(WithdrawnReason::LateData) => "late_data".to_owned(),
+                Some(WithdrawnReason::MergedInto(id)) => format!("merged_into {}", alert_name(*id)),
+            },
+            acknowledgement: match response {
+                Response::None => None,
+                Response::Acknowledged { by, at, note } => Some(v1::alert::Acknowledgement {
+                    by: by.clone(),
+                    at_unix_ms: at.unix_ms(),
+                    note: note.clone(),
+                }),
+            },
+            suppressed_by_design: *suppression == Suppression::ByDesign,
+            defect: if defect.0 == 0 {
+                String::new()
+            } else {
+                defect_name(*defect)
+            },
+            etag: alert_etag(alert),
+            revision: *revision,
+        }
+    }
+}
+
+impl From<&Finding> for v1::Finding {
+    fn from(finding: &Finding) -> Self {
+        let Finding {
+            kind,
+            note,
+            by,
+            repaired_at,
+            recorded_at,
+        } = finding;
+        Self {
+            kind: finding_kind_to_wire(*kind).into(),
+            note: note.clone(),
+            repaired_unix_ms: repaired_at.unix_ms(),
+            by: by.clone(),
+            recorded_unix_ms: recorded_at.unix_ms(),
+        }
+    }
+}
+
+impl From<&Defect> for v1::Defect {
+    fn from(defect: &Defect) -> Self {
+        let Defect {
+            id,
+            unit,
+            system,
+            component,
+            origin,
+            title,
+            priority,
+            status,
+            first_sign_at,
+            opened_at,
+            due_at,
+            alerts,
+            basis_withdrawn,
+            touched: _,
+            action,
+            finding,
+            revision: _,
+        } = defect;
+        Self {
+            name: defect_name(*id),
+            unit: unit_name(unit),
+            system: system.clone(),
+            component: component.clone(),
+            origin: defect_origin_to_wire(*origin).into(),
+            title: title.clone(),
+            priority: priority_to_wire(*priority).into(),
+            status: defect_status_to_wire(*status).into(),
+            first_sign_unix_ms: first_sign_at.unix_ms(),
+            opened_unix_ms: opened_at.unix_ms(),
+            due_unix_ms: due_at.unix_ms(),
+            alerts: alerts.iter().copied().map(alert_name).collect(),
+            basis_withdrawn: *basis_withdrawn,
+            action: action.clone(),
+            finding: finding.as_ref().map(Into::into),
+            etag: defect_etag(defect),
+        }
+    }
+}
+
+impl From<&ConsistPosition> for v1::ConsistPosition {
+    fn from(position: &ConsistPosition) -> Self {
+        let ConsistPosition {
+            train,
+            order,
+            facing,
+            role,
+        } = position;
+        Self {
+            train: train.clone().unwrap_or_default(),
+            order: *order,
+            facing: facing_to_wire(*facing).into(),
+            role: consist_role_to_wire(*role).into(),
+        }
+    }
+}
+
+impl TryFrom<v1::ConsistPosition> for ConsistPosition {
+    type Error = InvalidField;
+
+    /// Unset facing and role are *unknown*. Field names count from the message `consist`.
+    fn try_from(position: v1::ConsistPosition) -> Result<Self, InvalidField> {
+        let v1::ConsistPosition {
+            train,
+            order,
+            facing,
+            role,
+        } = position;
+        if train.len() > 64 {
+            return Err(InvalidField::new(
+                "consist.train",
+                "is longer than 64 bytes",
+            ));
+        }
+        if order > 1_000 {
+            return Err(InvalidField::new(
+                "consist.order",
+                "is over 1,000; write 0 when it is unknown",
+            ));
+        }
+        Ok(Self {
+            train: (!train.is_empty()).then_some(train),
+            order,
+            facing: facing_from_wire("consist.facing", facing)?.unwrap_or_default(),
+            role: consist_role_from_wire("consist.role", role)?.unwrap_or_default(),
+        })
+    }
+}
+
+impl From<&ClassDef> for v1::UnitClass {
+    fn from(class: &ClassDef) -> Self {
+        let ClassDef {
+            name,
+            title,
+            axles,
+            weight_on_drivers_kg,
+            rated_power_kw,
+            gear_ratio,
+            wheel_diameter_mm,
+            fuel_capacity_l,
+            sand_capacity_kg,
+            oil_capacity_l,
+            water_capacity_l,
+            limits,
+        } = class;
+        Self {
+            name: class_name(name),
+            title: title.clone(),
+            axles_powered: axles.iter().map(|axle| axle.powered).collect(),
+            weight_on_drivers_kg: *weight_on_drivers_kg,
+            rated_power_kw: *rated_power_kw,
+            gear_ratio: *gear_ratio,
+            wheel_diameter_mm: *wheel_diameter_mm,
+            fuel_capacity_l: *fuel_capacity_l,
+            sand_capacity_kg: *sand_capacity_kg,
+            oil_capacity_l: *oil_capacity_l,
+            water_capacity_l: *water_capacity_l,
+            limits: limits.iter().cloned().collect(),
+        }
+    }
+}
+
+impl From<&ChannelDef> for v1::Channel {
+    fn from(channel: &ChannelDef) -> Self {
+        use v1::channel::Kind;
+        let ChannelDef {
+            name,
+            title,
+            kind,
+            ucum,
+            range: (least, greatest),
+            resolution,
+            silent_ms,
+        } = channel;
+        Self {
+            name: channel_name(name),
+            title: title.clone(),
+            kind: Some(match kind {
+                ChannelKind::Sampled { interval_ms } => Kind::Sampled(v1::Sampled {
+                    interval_ms: *interval_ms,
+                }),
+                ChannelKind::Held { hold_ms } => Kind::Held(v1::Held { hold_ms: *hold_ms }),
+                ChannelKind::Event { fields } => Kind::Event(v1::EventKind {
+                    fields: fields
+                        .iter()
+                        .map(|(name, ucum)| v1::EventFieldDef {
+                            name: name.clone(),
+                            ucum: ucum.clone(),
+                        })
+                        .collect(),
+                }),
+            }),
+            ucum: ucum.clone(),
+            least: *least,
+            greatest: *greatest,
+            resolution_num: resolution.num,
+            resolution_den: resolution.den,
+            silent_ms: *silent_ms,
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn every_word_survives_the_way_there_and_back() {
+        for (state, _) in UnitState::ALL {
+            let wire = unit_state_to_wire(state).into();
+            assert_eq!(unit_state_from_wire("state", wire), Ok(Some(state)));
+        }
+        for number in 0..4 {
+            let quality = Quality::from_u8(number).unwrap();
+            let bytes = qualities_to_wire(&[quality]);
+            assert_eq!(i32::from(bytes[0]), i32::from(quality_to_wire(quality)));
+            assert_eq!(qualities_from_wire("q", &bytes), Ok(vec![quality]));
+        }
+        for priority in [
+            Priority::Low,
+            Priority::Medium,
+            Priority::High,
+            Priority::Urgent,
+        ] {
+            let wire = priority_to_wire(priority).into();
+            assert_eq!(priority_from_wire("priority", wire), Ok(Some(priority)));
+        }
+        assert_eq!(priority_from_wire("priority", 0), Ok(None));
+        let refusal = priority_from_wire("least_priority", 99).unwrap_err();
+        assert_eq!(refusal.field, "least_priority");
+        assert!(refusal.why.contains("99"), "{refusal}");
+        assert!(
+            qualities_from_wire("q", &[3, 0])
+                .unwrap_err()
+                .field
+                .contains("[1]")
+        );
+    }
+
+    #[test]
+    fn resource_names_are_read_and_refused() {
+        let unit = UnitId::new("ZVR 4117").unwrap();
+        assert_eq!(unit_from_name("name", &unit_name(&unit)), Ok(unit));
+        let rule = RuleRef {
+            name: RuleName::new("oil-above-coolant").unwrap(),
+            version: "0123456789abcdef".to_owned(),
+        };
+        let (name, version) = rule_from_name("name", &rule_version_name(&rule)).unwrap();
+        assert_eq!((name, version), (rule.name.clone(), Some(rule.version)));
+        assert_eq!(
+            rule_from_name("name", "rules/oil-above-coolant"),
+            Ok((rule.name, None))
+        );
+        assert_eq!(alert_from_name("name", "alerts/17"), Ok(AlertId(17)));
+        for bad in [
+            "",
+            "units/",
+            "unit/ZVR 1",
+            "units/a/b",
+            "alerts/0",
+            "alerts/-1",
+            "alerts/x",
+        ] {
+            assert!(unit_from_name("name", bad).is_err(), "{bad}");
+            assert!(alert_from_name("name", bad).is_err(), "{bad}");
+        }
+        for bad in [
+            "rules/Oil",
+            "rules/oil/versions/",
+            "rules/oil/versions/0123456789ABCDEF",
+        ] {
+            assert!(rule_from_name("name", bad).is_err(), "{bad}");
+        }
+    }
+
+    #[test]
+    fn a_consist_survives_and_bad_ones_name_their_field() {
+        let position = ConsistPosition {
+            train: Some("Q 31".to_owned()),
+            order: 2,
+            facing: Facing::Backward,
+            role: ConsistRole::Trailing,
+        };
+        let wire = v1::ConsistPosition::from(&position);
+        assert_eq!(ConsistPosition::try_from(wire.clone()), Ok(position));
+        assert_eq!(
+            ConsistPosition::try_from(v1::ConsistPosition::default()),
+            Ok(ConsistPosition::default())
+        );
+        let bad = v1::ConsistPosition { facing: 9, ..wire };
+        assert_eq!(
+            ConsistPosition::try_from(bad).unwrap_err().field,
+            "consist.facing"
+        );
+    }
+}

@@ -1,0 +1,270 @@
+//! Runs the service on a bound listener until it is told to stop.
+//!
+//! The order of stopping: refuse what is new, let streams finish what they hold, store and judge
+//! what was taken in, end. Streams that do not end by themselves get a deadline.
+
+use crate::access::AccessLayer;
+use crate::fleet_calls::FleetCalls;
+use crate::ingest::{Ingest, IngestCalls, MAX_MESSAGE};
+use crate::judging::Judging;
+use crate::telemetry_calls::TelemetryCalls;
+use crate::{Shared, StartError, request_ids, status};
+use std::sync::Arc;
+use std::sync::mpsc::{RecvTimeoutError, Sender, channel};
+use std::thread::JoinHandle;
+use std::time::Duration;
+use tokio::net::TcpListener;
+use tonic::transport::Server;
+use tonic::transport::server::TcpIncoming;
+use tonic_health::ServingStatus;
+use wheeltap_model::ServerTime;
+use wheeltap_proto::v1::fleet_service_server::FleetServiceServer;
+use wheeltap_proto::v1::ingest_service_server::IngestServiceServer;
+use wheeltap_proto::v1::telemetry_service_server::TelemetryServiceServer;
+use wheeltap_store::StoreError;
+
+/// Why the service ended other than by being told to.
+#[derive(Debug, thiserror::Error)]
+pub enum RunError {
+    /// It did not start.
+    #[error("the service could not start")]
+    Start {
+        /// Why.
+        #[source]
+        source: StartError,
+    },
+    /// The listener is open to others.
+    #[error(
+        "{address} is not a loopback address; listen on 127.0.0.1 or [::1]: this version has no \
+         encryption and no tokens, so it serves this machine only"
+    )]
+    NotLoopback {
+        /// Where it listens.
+        address: std::net::SocketAddr,
+    },
+    /// The system refused something.
+    #[error("the system refused {doing}")]
+    System {
+        /// What.
+        doing: &'static str,
+        /// What it said.
+        #[source]
+        source: std::io::Error,
+    },
+    /// The transport failed.
+    #[error("the transport failed")]
+    Transport {
+        /// How.
+        #[source]
+        source: tonic::transport::Error,
+    },
+    /// Something failed for good while it ran, such as the store.
+    #[error("the service had to stop: {cause}")]
+    Failed {
+        /// The first failure.
+        cause: String,
+    },
+}
+
+impl From<StartError> for RunError {
+    fn from(source: StartError) -> Self {
+        Self::Start { source }
+    }
+}
+
+/// HTTP/2 pings find peers that are gone without a word, as radios are.
+const KEEPALIVE: Duration = Duration::from_secs(30);
+const KEEPALIVE_TIMEOUT: Duration = Duration::from_secs(20);
+/// Room for a batch or two on each stream; more lets one gateway fill memory unread.
+const STREAM_WINDOW: u32 = 1 << 20;
+const CONNECTION_WINDOW: u32 = 8 << 20;
+/// Largest header list; none of ours is near it.
+const HEADER_LIST: u32 = 16 * 1_024;
+
+async fn off_thread<T: Send + 'static>(
+    doing: &'static str,
+    call: impl FnOnce() -> T + Send + 'static,
+) -> Result<T, RunError> {
+    tokio::task::spawn_blocking(call)
+        .await
+        .map_err(|error| RunError::System {
+            doing,
+            source: std::io::Error::other(error),
+        })
+}
+
+/// Serves on `listener` until `shutdown` is ready or something fails for good.
+///
+/// # Errors
+/// [`RunError`]; whatever it is, everything that was acknowledged is on disk.
+pub async fn run(
+    listener: TcpListener,
+    shared: Arc<Shared>,
+    shutdown: impl Future<Output = ()>,
+) -> Result<(), RunError> {
+    let system = |doing: &'static str| move |source| RunError::System { doing, source };
+    let address = listener.local_addr().map_err(system("its address"))?;
+    if !address.ip().is_loopback() {
+        return Err(RunError::NotLoopback { address });
+    }
+    let starting = Arc::clone(&shared);
+    let (judging, ingest, intake_thread) = off_thread("the start", move || {
+        let judging = Arc::new(Judging::start(Arc::clone(&starting))?);
+        let (ingest, thread) = Ingest::start(starting, Arc::clone(&judging))?;
+        Ok::<_, StartError>((judging, ingest, thread))
+    })
+    .await??;
+    let (upkeep, upkeep_thread) = start_upkeep(Arc::clone(&shared)).map_err(system("a thread"))?;
+
+    let (health, health_service) = tonic_health::server::health_reporter();
+    set_health(&health, ServingStatus::Serving).await;
+    let streams_most = shared.settings.limits.streams.saturating_add(1_024);
+    let router = Server::builder()
+        .layer(AccessLayer::new(Arc::clone(&shared)))
+        .http2_keepalive_interval(Some(KEEPALIVE))
+        .http2_keepalive_timeout(Some(KEEPALIVE_TIMEOUT))
+        .initial_stream_window_size(STREAM_WINDOW)
+        .initial_connection_window_size(CONNECTION_WINDOW)
+        // Above our own bound on streams, so that one too many is answered and not left waiting.
+        .max_concurrent_streams(streams_most)
+        .http2_max_header_list_size(HEADER_LIST)
+        .add_service(health_service)
+        .add_service(reflection_v1()?)
+        .add_service(reflection_v1alpha()?)
+        .add_service(
+            IngestServiceServer::new(IngestCalls(Arc::clone(&ingest)))
+                .max_decoding_message_size(MAX_MESSAGE),
+        )
+        .add_service(TelemetryServiceServer::new(TelemetryCalls::new(
+            Arc::clone(&shared),
+        )))
+        .add_service(FleetServiceServer::new(FleetCalls::new(
+            Arc::clone(&shared),
+            Arc::clone(&judging),
+        )));
+    tracing::info!(%address, store = ?shared.store.id(), units = shared.fleet.len(), "serving");
+
+    let incoming = TcpIncoming::from(listener).with_nodelay(Some(true));
+    let stopping = Arc::clone(&shared);
+    let told = async {
+        tokio::select! {
+            () = shutdown => {}
+            () = stopping.shutdown.wait() => {}
+        }
+        stopping.shutdown.begin();
+        set_health(&health, ServingStatus::NotServing).await;
+        tracing::info!("stopping");
+    };
+    let deadline = async {
+        shared.shutdown.wait().await;
+        tokio::time::sleep(shared.settings.limits.drain.duration()).await;
+    };
+    let served = tokio::select! {
+        served = router.serve_with_incoming_shutdown(incoming, told) => {
+            served.map_err(|source| RunError::Transport { source })
+        }
+        () = deadline => {
+            tracing::warn!("connections that stayed open are left behind");
+            Ok(())
+        }
+    };
+    shared.shutdown.begin();
+    ingest.stop().await;
+    off_thread("the end of the intake", move || intake_thread.join())
+        .await?
+        .ok();
+    off_thread("the end of judging", move || judging.stop()).await?;
+    drop(upkeep);
+    off_thread("the end of upkeep", move || upkeep_thread.join())
+        .await?
+        .ok();
+    tracing::info!("stopped");
+    served?;
+    match shared.shutdown.cause() {
+        Some(cause) => Err(RunError::Failed {
+            cause: cause.to_owned(),
+        }),
+        None => Ok(()),
+    }
+}
+
+/// Names under which the health service answers besides the empty one.
+const SERVICES: [&str; 6] = [
+    "wheeltap.v1.IngestService",
+    "wheeltap.v1.TelemetryService",
+    "wheeltap.v1.FleetService",
+    "wheeltap.v1.RuleService",
+    "wheeltap.v1.AlertService",
+    "wheeltap.v1.DefectService",
+];
+
+async fn set_health(health: &tonic_health::server::HealthReporter, status: ServingStatus) {
+    health.set_service_status("", status).await;
+    for service in SERVICES {
+        health.set_service_status(service, status).await;
+    }
+}
+
+fn reflection_builder<'b>() -> tonic_reflection::server::Builder<'b> {
+    tonic_reflection::server::Builder::configure()
+        .register_encoded_file_descriptor_set(wheeltap_proto::DESCRIPTORS)
+        .register_encoded_file_descriptor_set(tonic_health::pb::FILE_DESCRIPTOR_SET)
+}
+
+fn reflection_error(source: tonic_reflection::server::Error) -> RunError {
+    RunError::System {
+        doing: "the reflection service",
+        source: std::io::Error::other(source),
+    }
+}
+
+fn reflection_v1() -> Result<
+    tonic_reflection::server::v1::ServerReflectionServer<
+        impl tonic_reflection::server::v1::ServerReflection,
+    >,
+    RunError,
+> {
+    reflection_builder().build_v1().map_err(reflection_error)
+}
+
+fn reflection_v1alpha() -> Result<
+    tonic_reflection::server::v1alpha::ServerReflectionServer<
+        impl tonic_reflection::server::v1alpha::ServerReflection,
+    >,
+    RunError,
+> {
+    reflection_builder()
+        .build_v1alpha()
+        .map_err(reflection_error)
+}
+
+const UPKEEP_EVERY: Duration = Duration::from_secs(1);
+const FORGET_EVERY_MS: i64 = 3_600_000;
+
+/// Starts the thread that cuts, seals and drops once a second until the sender is dropped.
+fn start_upkeep(shared: Arc<Shared>) -> std::io::Result<(Sender<()>, JoinHandle<()>)> {
+    let (alive, ended) = channel();
+    let thread = std::thread::Builder::new()
+        .name("upkeep".to_owned())
+        .spawn(move || {
+            let mut forgotten_at = None;
+            while ended.recv_timeout(UPKEEP_EVERY) == Err(RecvTimeoutError::Timeout) {
+                if let Err(error) = keep_up(&shared, &mut forgotten_at) {
+                    shared.shutdown.fail(&status::chain(&error));
+                    return;
+                }
+            }
+        })?;
+    Ok((alive, thread))
+}
+
+fn keep_up(shared: &Shared, forgotten_at: &mut Option<ServerTime>) -> Result<(), StoreError> {
+    let now = shared.clock.now();
+    let done = shared.store.upkeep(now)?;
+    tracing::trace!(?done, "upkeep");
+    if forgotten_at.is_none_or(|at| now.ms_since(at) >= FORGET_EVERY_MS) {
+        request_ids::forget_old(shared.store.as_ref(), now)?;
+        *forgotten_at = Some(now);
+    }
+    Ok(())
+}

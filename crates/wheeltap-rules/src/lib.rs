@@ -17,6 +17,7 @@ mod reads;
 mod reference;
 mod script;
 mod syntax;
+mod units;
 mod vet;
 
 pub use plan::{

@@ -1,12 +1,13 @@
 //! From the tree to a program: types are checked and helpers put in place of their calls.
 
-use crate::functions::{self, Call, FUNCTIONS};
+use crate::functions::{self, Call, FUNCTIONS, UnitRule};
 use crate::problem::{Findings, Place, one_of, suggestion};
 use crate::program::{Builder, MAX_OPS, Op, Program, Reg};
 use crate::reads::Placed;
 use crate::syntax::{
     Binary, Block, Function, Kind, MAX_WHOLE, Node, Step, Tree, Unary, kind_words,
 };
+use crate::units::{ANYTHING, Clash, Measure, Range, corners};
 
 /// The verdict functions with what each decides.
 pub(crate) const VERDICTS: [(&str, &str); 4] = [
@@ -42,6 +43,8 @@ struct Number {
     /// The greatest size it can have where it may be a whole number at run time: the engine
     /// divides whole numbers without decimals, so those are kept apart.
     whole: Option<f64>,
+    measure: Measure,
+    range: Range,
 }
 
 impl Value {
@@ -166,9 +169,26 @@ impl<'a> Lower<'a> {
         self.builder.push(op)
     }
 
-    fn number(&mut self, op: Op, whole: Option<f64>) -> Value {
+    fn number(&mut self, op: Op, whole: Option<f64>, measure: Measure, range: Range) -> Value {
         let reg = self.push(op);
-        Value::Number(Number { reg, whole })
+        Value::Number(Number {
+            reg,
+            whole,
+            measure,
+            range,
+        })
+    }
+
+    /// The measure, or `None` with the clash said.
+    fn measure(&mut self, checked: Result<Measure, Clash>, place: Place) -> Option<Measure> {
+        match checked {
+            Ok(measure) => Some(measure),
+            Err(clash) => {
+                self.findings
+                    .refuse(place, clash.what, clash.why, clash.mend);
+                None
+            }
+        }
     }
 
     fn flag(&mut self, op: Op) -> Value {
@@ -299,7 +319,7 @@ impl<'a> Lower<'a> {
         match &node.kind {
             Kind::Number { value, whole } => {
                 let bound = whole.then_some(value.abs());
-                self.number(Op::Const(*value), bound)
+                self.number(Op::Const(*value), bound, Measure::Free, (*value, *value))
             }
             Kind::Flag(flag) => self.flag(Op::Const(f64::from(u8::from(*flag)))),
             Kind::Name(name) => self.name(name, node.place),
@@ -403,10 +423,11 @@ impl<'a> Lower<'a> {
             return Value::Refused;
         };
         let op = Op::Input(Reg::try_from(idx).unwrap_or(Reg::MAX));
-        if self.inputs[idx].input.ucum.is_empty() {
+        let placed = &self.inputs[idx];
+        if placed.input.ucum.is_empty() {
             self.flag(op)
         } else {
-            self.number(op, None)
+            self.number(op, None, placed.measure.clone(), placed.bounds)
         }
     }
 
@@ -481,7 +502,16 @@ impl<'a> Lower<'a> {
                     (Some(a), Some(b)) => Some(a.max(b)),
                     (a, b) => a.or(b),
                 };
-                self.number(Op::Select(test, then.reg, otherwise.reg), whole)
+                let alike = then.measure.alike(&otherwise.measure, "if .. else");
+                let Some(measure) = self.measure(alike, place) else {
+                    return Value::Refused;
+                };
+                let range = (
+                    then.range.0.min(otherwise.range.0),
+                    then.range.1.max(otherwise.range.1),
+                );
+                let op = Op::Select(test, then.reg, otherwise.reg);
+                self.number(op, whole, measure, range)
             }
             (Value::Refused, _) | (_, Value::Refused) => Value::Refused,
             (then, otherwise) => {
@@ -508,7 +538,12 @@ impl<'a> Lower<'a> {
                 None => Value::Refused,
             },
             Unary::Minus => match self.as_number(&value, place, "-") {
-                Some(number) => self.number(Op::Negate(number.reg), number.whole),
+                Some(number) => {
+                    let range = (-number.range.1, -number.range.0);
+                    let op = Op::Negate(number.reg);
+                    let measure = number.measure.clone();
+                    self.number(op, number.whole, measure, range)
+                }
                 None => Value::Refused,
             },
         }
@@ -552,6 +587,13 @@ impl<'a> Lower<'a> {
         ) else {
             return Value::Refused;
         };
+        if operator.compares() {
+            let alike = a.measure.alike(&b.measure, symbol);
+            if self.measure(alike, place).is_none() {
+                return Value::Refused;
+            }
+            self.check_ranges(operator, &a, &b, place);
+        }
         match operator {
             Binary::Less => self.flag(Op::Less(a.reg, b.reg)),
             Binary::LessOrEqual => self.flag(Op::LessOrEqual(a.reg, b.reg)),
@@ -560,6 +602,47 @@ impl<'a> Lower<'a> {
             Binary::Equal => self.flag(Op::Equal(a.reg, b.reg)),
             Binary::NotEqual => self.flag(Op::NotEqual(a.reg, b.reg)),
             _ => self.arithmetic(operator, &a, &b, place),
+        }
+    }
+
+    /// A comparison that the channels' ranges decide is no test.
+    fn check_ranges(&mut self, operator: Binary, a: &Number, b: &Number, place: Place) {
+        let constant = |number: &Number| self.builder.constant(number.reg).is_some();
+        // In a helper it may be decided for one caller only; two constants are told of elsewhere.
+        if self.calls.len() > 1 || (constant(a) && constant(b)) {
+            return;
+        }
+        let less = |a: Range, b: Range| (a.1 < b.0, a.0 >= b.1);
+        // Touching the range's end is a way to ask whether the input is known at all.
+        let less_or_equal = |a: Range, b: Range| (a.1 < b.0, a.0 > b.1);
+        let apart = a.range.1 < b.range.0 || b.range.1 < a.range.0;
+        let (always, never) = match operator {
+            Binary::Less => less(a.range, b.range),
+            Binary::LessOrEqual => less_or_equal(a.range, b.range),
+            Binary::Greater => less(b.range, a.range),
+            Binary::GreaterOrEqual => less_or_equal(b.range, a.range),
+            Binary::Equal => (false, apart),
+            _ => (apart, false),
+        };
+        let why = format!(
+            "the left side lies between {} and {}, the right between {} and {}; outside its range a \
+             sample is bad and feeds no rule",
+            a.range.0, a.range.1, b.range.0, b.range.1
+        );
+        if never {
+            self.findings.refuse(
+                place,
+                "a comparison that never holds",
+                why,
+                "mend the limit, or the channel's range in the catalogue",
+            );
+        } else if always {
+            self.findings.warn(
+                place,
+                "a comparison that always holds",
+                why,
+                "mend the limit, or take it away",
+            );
         }
     }
 
@@ -590,6 +673,24 @@ impl<'a> Lower<'a> {
             );
             return Value::Refused;
         }
+        let literal = self.builder.constant(b.reg);
+        let checked = match operator {
+            Binary::Add => a.measure.plus(&b.measure),
+            Binary::Subtract => a.measure.minus(&b.measure),
+            Binary::Multiply => Ok(a.measure.times(&b.measure)),
+            Binary::Divide => Ok(a.measure.per(&b.measure)),
+            Binary::Remainder => a.measure.alike(&b.measure, "%"),
+            _ => a.measure.power(&b.measure, literal),
+        };
+        let Some(measure) = self.measure(checked, place) else {
+            return Value::Refused;
+        };
+        let range = match operator {
+            Binary::Add => corners(a.range, b.range, |a, b| a + b),
+            Binary::Subtract => corners(a.range, b.range, |a, b| a - b),
+            Binary::Multiply => corners(a.range, b.range, |a, b| a * b),
+            _ => ANYTHING,
+        };
         let op = match operator {
             Binary::Add => Op::Add(a.reg, b.reg),
             Binary::Subtract => Op::Subtract(a.reg, b.reg),
@@ -601,7 +702,7 @@ impl<'a> Lower<'a> {
                 None => return Value::Refused,
             },
         };
-        self.number(op, whole)
+        self.number(op, whole, measure, range)
     }
 
     fn call(&mut self, name: &str, args: &[Node], place: Place) -> Value {
@@ -736,13 +837,52 @@ impl<'a> Lower<'a> {
         if numbers.len() != args.len() {
             return Value::Refused;
         }
+        let Some(measure) = self.native_measure(function, &numbers, place) else {
+            return Value::Refused;
+        };
+        let range = match (function.name, numbers.as_slice()) {
+            ("abs", [a]) => {
+                let greatest = a.range.0.abs().max(a.range.1.abs());
+                let least = a.range.0.max(-a.range.1).max(0.0);
+                (least, greatest)
+            }
+            ("min", [a, b]) => (a.range.0.min(b.range.0), a.range.1.min(b.range.1)),
+            ("max", [a, b]) => (a.range.0.max(b.range.0), a.range.1.max(b.range.1)),
+            ("sqrt", [a]) => (0.0, a.range.1.max(0.0).sqrt()),
+            _ => ANYTHING,
+        };
         let op = match (function.call, numbers.as_slice()) {
             (Call::One(_), [a]) => Op::One(idx, a.reg),
             (Call::Two(_), [a, b]) => Op::Two(idx, a.reg, b.reg),
             (Call::Three(_), [a, b, c]) => Op::Three(idx, a.reg, b.reg, c.reg),
             _ => return Value::Refused,
         };
-        self.number(op, None)
+        self.number(op, None, measure, range)
+    }
+
+    fn native_measure(
+        &mut self,
+        function: &functions::Function,
+        numbers: &[Number],
+        place: Place,
+    ) -> Option<Measure> {
+        let use_of = format!("{}()", function.name);
+        let first = &numbers.first()?.measure;
+        let checked = match function.unit {
+            UnitRule::Sign => Ok(Measure::sign()),
+            UnitRule::Root => Ok(first.root()),
+            UnitRule::Plain => numbers
+                .iter()
+                .try_fold(Measure::Free, |_, number| number.measure.plain(&use_of)),
+            UnitRule::Power => {
+                let second = numbers.get(1)?;
+                first.power(&second.measure, self.builder.constant(second.reg))
+            }
+            UnitRule::Same => numbers.iter().try_fold(Measure::Free, |so_far, number| {
+                so_far.alike(&number.measure, &use_of)
+            }),
+        };
+        self.measure(checked, place)
     }
 }
 

@@ -3,6 +3,7 @@
 use crate::about::{self, Dialect, Entries, literal_map, refuse_kind, span, text};
 use crate::problem::{Findings, Place, one_of, suggestion};
 use crate::syntax::{Function, Kind, Node};
+use crate::units::Measure;
 use crate::{Environment, Input, Read, Statistic, pane_ms};
 use wheeltap_model::{ChannelDef, ChannelKind, ChannelName, ConsistRole, UnitState, format_span};
 
@@ -191,8 +192,8 @@ pub(crate) struct Placed {
     pub input: Input,
     pub place: Place,
     /// Least and greatest value it can have, where the catalogue tells.
-    #[expect(dead_code, reason = "the check of limits against ranges reads it")]
     pub bounds: (f64, f64),
+    pub measure: Measure,
 }
 
 /// Plans every input; what cannot be right goes to `findings`.
@@ -280,8 +281,16 @@ impl<'a> Planner<'a> {
             );
             return None;
         }
-        let make = |read, text, ucum, bounds| {
+        let make = |read, text, ucum: String, bounds| {
+            let difference = !matches!(
+                read,
+                Read::Window {
+                    statistic: Statistic::Last | Statistic::Mean | Statistic::Min | Statistic::Max,
+                    ..
+                }
+            );
             Some(Placed {
+                measure: Measure::of(&ucum, difference),
                 input: Input {
                     name: name.to_owned(),
                     read,
@@ -333,12 +342,11 @@ impl<'a> Planner<'a> {
                     );
                     return None;
                 }
-                let most = self.axles as f64;
                 make(
                     Read::PartNumber,
                     "part_number()".to_owned(),
                     "1".to_owned(),
-                    (1.0, most.max(1.0)),
+                    (1.0, f64::INFINITY),
                 )
             }
             _ => {
@@ -459,12 +467,7 @@ impl<'a> Planner<'a> {
             pane_ms: pane_ms(tick_ms, window_ms),
             min_share,
         };
-        Some((
-            read,
-            text,
-            ucum,
-            bounds(reader.unit, statistic, def, window_ms),
-        ))
+        Some((read, text, ucum, bounds(reader.unit, statistic, def)))
     }
 
     /// Takes the trailing option map off.
@@ -772,15 +775,15 @@ fn input_ucum(unit: UnitOf, def: &ChannelDef, field: Option<&(usize, String)>) -
     }
 }
 
-fn bounds(unit: UnitOf, statistic: Statistic, def: &ChannelDef, window_ms: i64) -> (f64, f64) {
+fn bounds(unit: UnitOf, statistic: Statistic, def: &ChannelDef) -> (f64, f64) {
     let (low, high) = def.range;
     match (unit, statistic) {
         (UnitOf::Channel, _) => (low, high),
         (UnitOf::Difference, Statistic::Range) => (0.0, high - low),
         // The sample standard deviation of two values at the ends is their distance over root 2.
         (UnitOf::Difference, _) => (0.0, (high - low) * std::f64::consts::FRAC_1_SQRT_2),
-        (UnitOf::Seconds, _) => (0.0, window_ms as f64 / 1_000.0),
-        (UnitOf::Count, _) => (0.0, f64::INFINITY),
+        // More samples than promised count for more than the window's length.
+        (UnitOf::Seconds | UnitOf::Count, _) => (0.0, f64::INFINITY),
         _ => (f64::NEG_INFINITY, f64::INFINITY),
     }
 }

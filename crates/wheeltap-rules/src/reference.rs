@@ -107,6 +107,17 @@ pub fn reference() -> String {
     );
     say("dividing two of them is refused: write `7.0 / 2.0`.");
     say("");
+    say(
+        "Units are followed: sides of a comparison, a sum or a difference measure the same in the same",
+    );
+    say(
+        "steps. Points on a scale with its own zero, such as Cel, have differences (K) and no sums. A",
+    );
+    say(
+        "number written out goes with anything, and so does what is multiplied by one. A comparison",
+    );
+    say("that the channel's range decides is refused.");
+    say("");
     say("| function | unit | what | example |");
     say("|---|---|---|---|");
     for function in &FUNCTIONS {

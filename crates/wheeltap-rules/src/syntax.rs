@@ -117,6 +117,18 @@ impl Binary {
             .map_or("", |(_, symbol)| symbol)
     }
 
+    pub fn compares(self) -> bool {
+        matches!(
+            self,
+            Self::Less
+                | Self::LessOrEqual
+                | Self::Greater
+                | Self::GreaterOrEqual
+                | Self::Equal
+                | Self::NotEqual
+        )
+    }
+
     fn of(symbol: &str) -> Option<Self> {
         Self::ALL
             .iter()

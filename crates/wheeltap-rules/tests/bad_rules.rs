@@ -5,7 +5,7 @@ use wheeltap_catalogue::Catalogue;
 use wheeltap_rules::{Environment, Problem, vet};
 
 const ABOUT: &str = "fn about() { #{ title: \"T\", system: \"s\", component: \"c\", priority: \"low\", tick: \"10 s\", cause: \"c\", consequence: \"c\", action: \"a\", respond_within: \"1 d\" } }\n";
-const READS: &str = "fn reads() { #{ oil: mean(\"engine.oil.temperature\", \"5 min\"), coolant: mean(\"engine.coolant.temperature\", \"5 min\"), slips: count(\"wheel.slip\", \"1 h\"), working: in_state(\"working\"), pressure: last(\"engine.oil.pressure\") } }\n";
+const READS: &str = "fn reads() { #{ oil: mean(\"engine.oil.temperature\", \"5 min\"), coolant: mean(\"engine.coolant.temperature\", \"5 min\"), slips: count(\"wheel.slip\", \"1 h\"), working: in_state(\"working\"), pressure: last(\"engine.oil.pressure\"), trend: slope(\"engine.coolant.temperature\", \"30 min\") } }\n";
 
 fn problems(source: &str) -> Vec<Problem> {
     let catalogue = Catalogue::builtin();
@@ -190,6 +190,89 @@ fn verdicts() {
     table.refused(
         &format!("{ABOUT}{READS}fn raise(seen) {{ seen.slips > 1\n^"),
         "close every brace",
+    );
+}
+
+#[test]
+fn units_of_measure() {
+    let mut table = Table::default();
+    table.raise(
+        "fn raise(seen) { seen.oil ^> seen.pressure }",
+        "Cel > kPa; they measure different things",
+    );
+    table.raise(
+        "fn raise(seen) { seen.oil ^+ seen.pressure > 3.0 }",
+        "Cel + kPa",
+    );
+    table.raise(
+        "fn raise(seen) { seen.oil ^+ seen.coolant > 150.0 }",
+        "differences, not sums",
+    );
+    table.raise(
+        "fn raise(seen) { seen.oil - seen.coolant ^> seen.oil }",
+        "a point on a scale",
+    );
+    table.raise(
+        "fn raise(seen) { (seen.oil - seen.coolant) ^- seen.oil > 1.0 }",
+        "turn the sides round",
+    );
+    table.raise(
+        "fn raise(seen) { (seen.oil - seen.coolant) ^> seen.pressure }",
+        "K > kPa",
+    );
+    table.raise(
+        "fn raise(seen) { ^max(seen.oil, seen.pressure) > 1.0 }",
+        "max()",
+    );
+    table.raise(
+        "fn raise(seen) { ^ln(seen.pressure) > 1.0 }",
+        "divide by a reference",
+    );
+    table.raise(
+        "fn raise(seen) { seen.pressure * seen.pressure ^> seen.pressure }",
+        "kPa.kPa > kPa",
+    );
+    table.raise(
+        "fn raise(seen) { let a = ^if seen.working { seen.oil } else { seen.pressure }; a > 3.0 }",
+        "if .. else",
+    );
+    table.refused(
+        &format!("{ABOUT}fn reads() {{ #{{ a: last(\"engine.hours\"), b: time_above(\"engine.oil.temperature\", 110, \"1 h\") }} }}\nfn raise(seen) {{ seen.a ^> seen.b }}"),
+        "multiply the side in s by 0.000277",
+    );
+    // What fits together is left alone.
+    let fine = format!(
+        "{ABOUT}{READS}fn raise(seen) {{ let rise = seen.oil - seen.coolant; abs(rise) > 5.0 + 0.1 * rise && seen.coolant + 3600.0 * seen.trend < 4.0 && seen.coolant + rise > 80.0 && seen.oil * 1.8 + 32.0 > 200.0 && seen.pressure / 100.0 > 1.5 && ln(seen.pressure / 100.0 / seen.pressure) < 2.0 && seen.pressure ** 2 < seen.pressure * seen.pressure * 2.0 && max(seen.oil, seen.coolant) > 60 }}"
+    );
+    assert_eq!(problems(&fine), []);
+}
+
+#[test]
+fn limits_that_the_range_decides() {
+    let mut table = Table::default();
+    // The catalogue has oil from -60 to 180 Cel.
+    table.raise("fn raise(seen) { seen.oil ^> 250.0 }", "never holds");
+    table.raise(
+        "fn raise(seen) { seen.oil - seen.coolant ^> 300.0 }",
+        "never holds",
+    );
+    table.raise(
+        "fn raise(seen) { 200.0 ^< max(seen.oil, seen.coolant) }",
+        "never holds",
+    );
+    table.raise(
+        "fn raise(seen) { seen.slips ^< 0 || seen.working }",
+        "never holds",
+    );
+    let catalogue = Catalogue::builtin();
+    let source =
+        format!("{ABOUT}{READS}fn raise(seen) {{ seen.slips > -1 && seen.oil > 180.0 - 0.5 }}");
+    let vetted = vet("rule.rhai", &source, &Environment::new(&catalogue));
+    assert_eq!(vetted.problems, []);
+    let said: Vec<String> = vetted.warnings.iter().map(ToString::to_string).collect();
+    assert!(
+        said.iter().any(|line| line.contains("always holds")),
+        "{said:#?}"
     );
 }
 

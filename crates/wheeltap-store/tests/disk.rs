@@ -277,3 +277,48 @@ fn damaged_or_newer_books_are_refused_by_name() {
     check(b's', |_| 3, "source's record fails its check");
     check(b'm', |_| 0, "run the version that wrote it, or newer");
 }
+
+#[test]
+fn a_folder_keeps_the_period_it_was_made_with() {
+    let folder = tempfile::tempdir().unwrap();
+    let times: Vec<i64> = (0..360).map(|idx| T0 + idx * 10_000).collect();
+    let values: Vec<f64> = (0..360).map(f64::from).collect();
+    let later = ServerTime::from_unix_ms(T0 + 2 * HOUR);
+    let store = SledStore::open(folder.path(), options()).unwrap();
+    submit(&store, vec![batch(1, 1, 1, &times, values.clone())]);
+    assert!(store.upkeep(later).unwrap().blocks_sealed > 0);
+    drop(store);
+    let other = Options {
+        period_ms: 5 * HOUR,
+        ..options()
+    };
+    let store = SledStore::open(folder.path(), other).unwrap();
+    submit(&store, vec![batch(1, 2, 2, &times, values)]);
+    store.upkeep(later).unwrap();
+    assert_eq!(all(&store, 1, 1).unwrap(), 360);
+    assert_eq!(all(&store, 1, 2).unwrap(), 360);
+    let n_raw = std::fs::read_dir(folder.path().join("cold"))
+        .unwrap()
+        .filter(|entry| {
+            let name = entry.as_ref().unwrap().file_name();
+            name.to_string_lossy().starts_with("raw@")
+        })
+        .count();
+    assert_eq!(n_raw, 1, "both channels went to the folder of that hour");
+}
+
+#[test]
+fn a_caller_that_panics_stops_the_store_and_hangs_nobody() {
+    let folder = tempfile::tempdir().unwrap();
+    let store = SledStore::open(folder.path(), options()).unwrap();
+    submit(&store, vec![batch(1, 1, 1, &[T0], vec![1.0])]);
+    store.submit(Vec::new(), Box::new(|_| panic!("a broken caller")));
+    // Whichever comes first, the panic or this commit, it is answered.
+    let answers = [0, 1].map(|_| store.commit(Commit::default()));
+    assert!(
+        matches!(&answers[1], Err(StoreError::Stopped { cause }) if cause.contains("a broken caller"))
+    );
+    drop(store);
+    let store = SledStore::open(folder.path(), options()).unwrap();
+    assert_eq!(all(&store, 1, 1).unwrap(), 1);
+}

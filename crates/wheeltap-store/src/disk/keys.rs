@@ -18,6 +18,8 @@ pub(crate) const QUARANTINE: u8 = b'q';
 pub(crate) const QUARANTINE_INDEX: u8 = b'Q';
 /// The store's identity.
 pub(crate) const META_ID: &[u8] = b"mid";
+/// Length of a period, for the life of the folder.
+pub(crate) const META_PERIOD: &[u8] = b"mperiod";
 /// What retention has dropped.
 pub(crate) const META_FLOORS: &[u8] = b"mfloors";
 /// The last quarantine number given.

@@ -48,8 +48,7 @@ const GROUP_WAIT: Duration = Duration::from_millis(5);
 const HOUR_MS: i64 = 3_600_000;
 const DAY_MS: i64 = 24 * HOUR_MS;
 
-/// How a [`SledStore`] keeps its data. All but the retentions must suit the machine, not the fleet;
-/// `period_ms` must stay the same for the life of a folder.
+/// How a [`SledStore`] keeps its data. All but the retentions suit the machine rather than the fleet.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct Options {
     /// How long samples and events are kept, in milliseconds of event time before the server's
@@ -61,7 +60,7 @@ pub struct Options {
     /// How long rows of an hour are kept; ten years by default.
     pub hour_ms: i64,
     /// Length of a cold folder of samples; whole hours, 7 days by default. Rows of a minute get
-    /// folders of 4 such lengths, rows of an hour 52.
+    /// folders of 4 such lengths, rows of an hour 52. A folder keeps the length it was made with.
     pub period_ms: i64,
     /// Points of a full block, 1 to 65,536; 4,096 by default.
     pub block_points: usize,
@@ -72,7 +71,8 @@ pub struct Options {
     /// short blocks, by upkeep's clock; 15 minutes by default.
     pub linger_ms: i64,
     /// Bytes of memory that batches which are in no strip yet may take; strips are cut at half of
-    /// it, and by the writer itself when it is exceeded. 128 MiB by default.
+    /// it, and by the writer itself when it is exceeded; at twice this, batches wait. 128 MiB by
+    /// default.
     pub head_bytes: usize,
     /// Page cache of the hot tree in bytes; 128 MiB by default.
     pub cache_bytes: u64,
@@ -188,7 +188,7 @@ impl SledStore {
         let book = opened.book;
         let writer = std::thread::Builder::new()
             .name("store-writer".to_owned())
-            .spawn(move || write_until_closed(&for_writer, book))
+            .spawn(move || run_writer(&for_writer, book))
             .map_err(crate::engine::io_error(path, "opened"))?;
         Ok(Self {
             id: opened.id,
@@ -284,9 +284,32 @@ impl Shared {
         Err(stopped("its writer has ended"))
     }
 
+    /// Takes changes alone, while batches have to wait for memory; waits a moment for one.
+    fn next_changes(&self) -> Vec<Job> {
+        let is_change = |(job, _): &(Job, usize)| matches!(job, Job::Change(_));
+        let (mut queue, _) = self
+            .filled
+            .wait_timeout_while(self.queue(), GROUP_WAIT, |queue| {
+                !queue.closed && !queue.jobs.iter().any(is_change)
+            })
+            .unwrap_or_else(PoisonError::into_inner);
+        let (changes, batches) = queue.jobs.drain(..).partition(is_change);
+        queue.jobs = batches;
+        drop(queue);
+        self.drained.notify_all();
+        let changes: VecDeque<(Job, usize)> = changes;
+        changes.into_iter().map(|(job, _)| job).collect()
+    }
+
     /// Takes what makes one group; `None` once the queue is closed and empty.
     fn next_jobs(&self, was_busy: bool) -> Option<Vec<Job>> {
         let mut queue = self.queue();
+        // Whoever is in upkeep needs the writer to make room, so changes go on.
+        let is_over = self.read_layout().head_bytes > self.options.head_bytes.saturating_mul(2);
+        if is_over && !queue.closed && self.check_running().is_ok() {
+            drop(queue);
+            return Some(self.next_changes());
+        }
         while queue.jobs.is_empty() {
             if queue.closed {
                 return None;
@@ -366,6 +389,26 @@ impl Shared {
                 }
                 self.drained.notify_all();
             }
+        }
+    }
+}
+
+/// Runs the writer; should it panic, whoever waits for it learns that the store has stopped.
+fn run_writer(shared: &Shared, book: Book) {
+    let Err(panic) = catch_unwind(AssertUnwindSafe(|| write_until_closed(shared, book))) else {
+        return;
+    };
+    let cause = format!("the writer ended: {}", panic_text(panic.as_ref()));
+    shared.stop(cause.clone());
+    let jobs = {
+        let mut queue = shared.queue();
+        queue.closed = true;
+        std::mem::take(&mut queue.jobs)
+    };
+    shared.drained.notify_all();
+    for (job, _) in jobs {
+        if let Job::Append { done, .. } = job {
+            done(Err(stopped(&cause)));
         }
     }
 }

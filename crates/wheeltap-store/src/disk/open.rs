@@ -54,7 +54,7 @@ pub(super) fn open(path: &Path, mut options: Options) -> Result<Opened, StoreErr
     let lock = lock(path)?;
     let hot = Engine::open(&path.join("hot"), SEGMENT_BYTES, options.cache_bytes)?;
     let cold = Cold::open(path.join("cold"))?;
-    let id = identity(&hot)?;
+    let id = identity(&hot, &mut options)?;
     let (mut layout, mut book) = (Layout::default(), Book::default());
     load_books(&hot, &mut layout, &mut book)?;
     let units: HashMap<u32, UnitId> = book
@@ -87,12 +87,21 @@ pub(super) fn open(path: &Path, mut options: Options) -> Result<Opened, StoreErr
     })
 }
 
-fn identity(hot: &Engine) -> Result<StoreId, StoreError> {
+/// The store's identity, and the length of its periods; both are made with the folder.
+fn identity(hot: &Engine, options: &mut Options) -> Result<StoreId, StoreError> {
     if let Some(record) = hot.get(keys::META_ID)? {
         let body = open_record("store identity", keys::META_ID, &record)?;
         let id = body
             .try_into()
             .map_err(|_| corrupt("store identity", "it is not 16 bytes"))?;
+        let what = "length of the periods";
+        let record = hot
+            .get(keys::META_PERIOD)?
+            .ok_or_else(|| corrupt(what, "it is missing"))?;
+        options.period_ms = Reader::new(open_record(what, keys::META_PERIOD, &record)?)
+            .i64()
+            .filter(|period_ms| *period_ms > 0 && period_ms % HOUR_MS == 0)
+            .ok_or_else(|| corrupt(what, "it is not in whole hours"))?;
         return Ok(StoreId(id));
     }
     // A folder with data but no identity was not made by this program's first commit.
@@ -105,6 +114,8 @@ fn identity(hot: &Engine) -> Result<StoreId, StoreError> {
     let id = new_store_id()?;
     let mut batch = sled::Batch::default();
     batch.insert(keys::META_ID, seal(keys::META_ID, &id.0));
+    let period = options.period_ms.to_be_bytes();
+    batch.insert(keys::META_PERIOD, seal(keys::META_PERIOD, &period));
     hot.apply(batch)?;
     hot.sync()?;
     Ok(id)

@@ -5,7 +5,34 @@
 //! Windows and delays are planned here and kept by `wheeltap-judge`. This crate alone depends on
 //! `rhai`, whose features are subtractive and unify across the graph.
 //!
-//! Start with [`compile`] and [`Rule`].
+//! Start with [`compile`] and [`Rule`]. What a rule may say is in `REFERENCE.md`, see [`reference`].
+//!
+//! ```
+//! use wheeltap_catalogue::Catalogue;
+//! use wheeltap_rules::{Environment, Seen, Truth, compile};
+//!
+//! let text = r#"
+//!     fn about() { #{
+//!         title: "Oil hot", system: "engine / lubrication", component: "oil cooler",
+//!         priority: "high", tick: "10 s", on_delay: "3 min",
+//!         cause: "Cooler fouled.", consequence: "Bearing wear.", action: "Check the cooler.",
+//!         respond_within: "4 h",
+//!     } }
+//!     fn reads() { #{ oil: mean("engine.oil.temperature", "5 min"), on: in_state("working") } }
+//!     fn raise(seen) { seen.on && seen.oil > 110.0 }
+//! "#;
+//! let catalogue = Catalogue::builtin();
+//! let rule = compile("oil-hot.rhai", text, &Environment::new(&catalogue)).map_err(|all| {
+//!     all.iter().map(ToString::to_string).collect::<Vec<_>>().join("\n")
+//! })?;
+//! // An unknown state does not hide that the oil is cool.
+//! let row = [Seen::Number(82.5), Seen::Unknown];
+//! assert_eq!(rule.raise.judge(&row), Ok(Truth::False));
+//! # Ok::<(), String>(())
+//! ```
+//!
+//! Times are Unix milliseconds, spans milliseconds. A program allocates nothing when it is judged; a
+//! script's cost is bounded by the limits in the reference.
 
 mod about;
 mod functions;

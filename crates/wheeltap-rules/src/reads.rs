@@ -664,7 +664,8 @@ impl<'a> Planner<'a> {
         if let ChannelKind::Sampled { interval_ms } = def.kind
             && window_ms < interval_ms
         {
-            self.findings.refuse(
+            // Only a warning: a map of files may say another spacing.
+            self.findings.warn(
                 place,
                 format!("a window of {}", format_span(window_ms)),
                 format!(
@@ -674,7 +675,6 @@ impl<'a> Planner<'a> {
                 ),
                 format!("use at least {}", format_span(interval_ms)),
             );
-            return None;
         }
         Some(())
     }

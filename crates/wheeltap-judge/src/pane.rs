@@ -115,6 +115,36 @@ struct Ends {
     sampled: bool,
 }
 
+/// Most bytes that panes of a ring with these needs can take, windows of `windows` included.
+pub(crate) fn most_bytes(needs: &Needs, windows: &[(i64, bool)]) -> usize {
+    let longest = windows
+        .iter()
+        .map(|(n_panes, _)| *n_panes)
+        .max()
+        .unwrap_or(0);
+    let longest = usize::try_from(longest).unwrap_or(usize::MAX);
+    let extra = (needs.limits.len() * 2 + needs.n_fields) * size_of::<i128>();
+    let more = if needs.anything() {
+        size_of::<More>() + extra
+    } else {
+        0
+    };
+    let extremes = windows
+        .iter()
+        .filter(|(_, extremes)| *extremes)
+        .map(|(n_panes, _)| {
+            usize::try_from(*n_panes)
+                .unwrap_or(usize::MAX)
+                .saturating_mul(2 * size_of::<(i64, f64)>())
+        });
+    // One pane more than the longest window is open.
+    longest
+        .saturating_add(1)
+        .saturating_mul(size_of::<Pane>() + more)
+        .saturating_add(windows.len() * (size_of::<Window>() + extra))
+        .saturating_add(extremes.fold(0, usize::saturating_add))
+}
+
 /// One window over a ring.
 #[derive(Clone, Debug, Default)]
 struct Window {

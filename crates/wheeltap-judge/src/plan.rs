@@ -1,6 +1,6 @@
 //! What is to be judged for a unit: shared by all units of the same class and rules.
 
-use crate::pane::{Needs, Ring};
+use crate::pane::{Needs, Ring, most_bytes};
 use std::{collections::BTreeMap, sync::Arc};
 use wheeltap_catalogue::Catalogue;
 use wheeltap_model::{
@@ -227,6 +227,15 @@ impl UnitPlan {
     /// How far back a judgement can look, in milliseconds: longest window and hold.
     pub const fn reach_ms(&self) -> i64 {
         self.reach_ms
+    }
+
+    /// Most bytes of window state that a unit with this plan keeps when every pane is filled; what
+    /// waits between two ticks comes on top.
+    pub fn window_bytes(&self) -> usize {
+        let rings = self.channels.iter().flat_map(|channel| &channel.rings);
+        rings
+            .map(|ring| most_bytes(&ring.needs, &ring.windows))
+            .fold(0, usize::saturating_add)
     }
 
     /// How many rules, counted once for each part, are judged.

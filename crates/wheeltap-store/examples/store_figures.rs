@@ -13,7 +13,7 @@ use std::error::Error;
 use std::fs::File;
 use std::path::Path;
 use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
-use std::sync::{Arc, Mutex, mpsc};
+use std::sync::{Arc, mpsc};
 use std::time::{Duration, Instant};
 use wheeltap_model::{Batch, ChannelId, ChannelName, Column, EventTime, ServerTime, UnitId};
 use wheeltap_store::{Epoch, Incoming, Options, PayloadDigest, SledStore, Store};
@@ -220,28 +220,28 @@ fn append(folder: &Path, millions: u64, noise: bool) -> Result<(), Failure> {
             Ok((longest, n_sealed))
         })
     };
-    let latencies = Arc::new(Mutex::new(Vec::new()));
+    let (told, answers) = mpsc::channel();
     let began = Instant::now();
     for (second, jobs) in (0..).zip(receiver) {
         second_now.store(second, Ordering::Relaxed);
         for job in jobs {
-            let (sent, latencies) = (Instant::now(), Arc::clone(&latencies));
+            let (sent, told) = (Instant::now(), told.clone());
             store.submit(
                 job,
                 Box::new(move |outcome| {
                     assert!(outcome.is_ok(), "{outcome:?}");
-                    latencies.lock().expect("no panic").push(sent.elapsed());
+                    let _ = told.send(sent.elapsed());
                 }),
             );
         }
     }
-    // A commit of its own comes after everything that is queued.
-    store.commit(wheeltap_store::Commit::default())?;
+    drop(told);
+    // Ends when the last answer has been given.
+    let mut latencies: Vec<Duration> = answers.iter().collect();
     let took = began.elapsed();
     ended.store(true, Ordering::Relaxed);
     maker.join().map_err(|_| "the maker panicked")?;
     let (longest, n_sealed) = keeper.join().map_err(|_| "the keeper panicked")??;
-    let mut latencies = std::mem::take(&mut *latencies.lock().expect("no panic"));
     latencies.sort_unstable();
     let figures = store.figures()?;
     println!(

@@ -71,7 +71,7 @@ pub struct Options {
     /// short blocks, by upkeep's clock; 15 minutes by default.
     pub linger_ms: i64,
     /// Bytes of memory that batches which are in no strip yet may take; strips are cut at half of
-    /// it, and by the writer itself when it is exceeded; at twice this, batches wait. 128 MiB by
+    /// it, and by the writer itself when it is exceeded; at twice this, batches wait. 96 MiB by
     /// default.
     pub head_bytes: usize,
     /// Page cache of the hot tree in bytes; 128 MiB by default.
@@ -88,7 +88,7 @@ impl Default for Options {
             block_points: 4_096,
             strip_ms: 120_000,
             linger_ms: 900_000,
-            head_bytes: 128 * 1024 * 1024,
+            head_bytes: 96 * 1024 * 1024,
             cache_bytes: 128 * 1024 * 1024,
         }
     }

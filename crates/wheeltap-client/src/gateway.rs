@@ -423,8 +423,8 @@ impl Driver {
             let refused = error
                 .as_ref()
                 .filter(|error| error.reason == "UNKNOWN_UNIT")
-                .and_then(|error| error.fact("unit"))
-                .and_then(|unit| self.park(unit));
+                .and_then(|_| session.first_unwelcomed())
+                .and_then(|state| self.park(&state));
             if let (Some(unit), Some(error)) = (refused, &error) {
                 (self.on_event)(GatewayEvent::SourceRefused {
                     unit,
@@ -459,13 +459,8 @@ impl Driver {
         .wait(n_failures)
     }
 
-    /// Leaves out the source of this unit for a while; `None` when it is not ours or already so.
-    fn park(&mut self, unit: &str) -> Option<UnitId> {
-        let unit = unit.strip_prefix("units/").unwrap_or(unit);
-        let state = lock(&self.shared.sources)
-            .iter()
-            .find(|state| state.unit.as_str() == unit)
-            .cloned()?;
+    /// Leaves a source out for a while; `None` when it is left out already.
+    fn park(&mut self, state: &SourceState) -> Option<UnitId> {
         let until = Instant::now() + self.options.longest_backoff;
         self.parked
             .insert(state.idx, until)
@@ -565,6 +560,7 @@ impl Driver {
                 promise: None,
             },
         );
+        session.hellos.push(state.idx);
         session.n_unwelcomed += 1;
         session.outbox.push_back(v1::StreamTelemetryRequest {
             item: Some(v1::stream_telemetry_request::Item::Hello(v1::Hello {
@@ -850,6 +846,8 @@ fn source_idx(number: u32) -> usize {
 /// What is known of one stream while it lasts.
 struct Session {
     sources: HashMap<usize, SessionSource>,
+    /// In the order of their Hellos.
+    hellos: Vec<usize>,
     outbox: VecDeque<v1::StreamTelemetryRequest>,
     /// Sources that may have something to send, taken in turn.
     ready: VecDeque<usize>,
@@ -881,6 +879,7 @@ impl Session {
     fn new(limit: usize) -> Self {
         Self {
             sources: HashMap::new(),
+            hellos: Vec::new(),
             outbox: VecDeque::new(),
             ready: VecDeque::new(),
             delays: Vec::new(),
@@ -899,6 +898,16 @@ impl Session {
 
     fn owes_answer(&self) -> bool {
         self.n_in_flight > 0 || self.n_unwelcomed > 0
+    }
+
+    /// The source whose Hello the service did not take: it reads them in order, answers each, and
+    /// ends the stream at the first that it refuses.
+    fn first_unwelcomed(&self) -> Option<Arc<SourceState>> {
+        self.hellos
+            .iter()
+            .filter_map(|idx| self.sources.get(idx))
+            .find(|source| !source.welcomed)
+            .map(|source| Arc::clone(&source.state))
     }
 
     fn queue(&mut self, idx: usize) {

@@ -209,11 +209,7 @@ impl Stream {
         let unknown = self.service.trouble.unknown_unit.as_deref();
         let id = hello.unit.strip_prefix("units/").unwrap().to_owned();
         if unknown == Some(id.as_str()) {
-            let details = ErrorDetails::with_error_info(
-                "UNKNOWN_UNIT",
-                "wheeltap",
-                [("unit".to_owned(), id)],
-            );
+            let details = ErrorDetails::with_error_info("UNKNOWN_UNIT", "wheeltap", []);
             return Err(Status::with_error_details(
                 tonic::Code::NotFound,
                 "no such unit",

@@ -115,7 +115,7 @@ const fn hex_digit(nibble: u8) -> char {
 fn from_hex(text: &str) -> Option<Vec<u8>> {
     let digits = text.as_bytes();
     // Bounded before anything is allocated for it: no position of ours is longer.
-    if digits.len() % 2 != 0 || digits.len() > 1_024 {
+    if !digits.len().is_multiple_of(2) || digits.len() > 1_024 {
         return None;
     }
     let nibble = |digit: u8| match digit {

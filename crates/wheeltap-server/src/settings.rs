@@ -234,7 +234,7 @@ impl Settings {
         let folder = path.parent().unwrap_or_else(|| Path::new(""));
         // Joining leaves an absolute path as it is.
         settings.data = folder.join(&settings.data);
-        for path in settings.catalogue.iter_mut() {
+        for path in &mut settings.catalogue {
             *path = folder.join(&*path);
         }
         settings.roster = settings.roster.map(|path| folder.join(path));

@@ -64,7 +64,10 @@ pub fn precondition(reason: &str, message: impl Into<String>) -> Status {
 }
 
 /// ABORTED: changed meanwhile by another writer.
-#[cfg_attr(not(test), expect(dead_code, reason = "the services that take etags come next"))]
+#[cfg_attr(
+    not(test),
+    expect(dead_code, reason = "the services that take etags come next")
+)]
 pub fn stale_etag(message: impl Into<String>) -> Status {
     with_reason(Code::Aborted, "STALE_ETAG", message)
 }

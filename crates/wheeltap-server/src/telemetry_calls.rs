@@ -6,7 +6,7 @@ use crate::{Shared, status};
 use prost::Message;
 use std::sync::Arc;
 use tonic::{Request, Response, Status};
-use wheeltap_model::{ChannelDef, ChannelId, ChannelKind, EventTime, UnitId};
+use wheeltap_model::{ChannelDef, ChannelId, ChannelKind, EventTime, Quality, UnitId};
 use wheeltap_proto::convert::{self, InvalidField};
 use wheeltap_proto::v1;
 use wheeltap_proto::v1::telemetry_service_server::TelemetryService;
@@ -191,6 +191,13 @@ impl TelemetryService for TelemetryCalls {
         series.times_ms.truncate(page.size);
         series.values.truncate(page.size);
         series.qualities.truncate(page.size);
+        if series
+            .qualities
+            .iter()
+            .all(|quality| *quality == Quality::Good)
+        {
+            series.qualities.clear();
+        }
         let next_page_token = match series.times_ms.last() {
             Some(last) if more => token_after(&page, *last),
             _ => String::new(),

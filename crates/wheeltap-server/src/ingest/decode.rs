@@ -235,14 +235,14 @@ fn read_axes(axes: &[v1::TimeAxis]) -> Result<Vec<Arc<[i64]>>, Fault> {
                 )));
             }
             let mut times_ms = Vec::with_capacity(n_here);
-            let mut time_ms = *first_unix_ms;
-            times_ms.push(time_ms);
+            let mut at_ms = *first_unix_ms;
+            times_ms.push(at_ms);
             for idx in 1..n_here {
                 let delta = deltas_ms.get(idx - 1).unwrap_or(step_ms);
                 // A step back shows as a huge delta, as deltas are unsigned.
-                time_ms = i64::try_from(*delta)
+                at_ms = i64::try_from(*delta)
                     .ok()
-                    .and_then(|delta| time_ms.checked_add(delta))
+                    .and_then(|delta| at_ms.checked_add(delta))
                     .ok_or_else(|| {
                         Fault::new(
                             "UNSORTED",
@@ -251,9 +251,8 @@ fn read_axes(axes: &[v1::TimeAxis]) -> Result<Vec<Arc<[i64]>>, Fault> {
                                  send times in ascending order"
                             ),
                         )
-                        .at_sample(idx)
                     })?;
-                times_ms.push(time_ms);
+                times_ms.push(at_ms);
             }
             Ok(times_ms.into())
         })
@@ -486,4 +485,132 @@ fn place_of(batch: &Batch, time: EventTime) -> Option<(usize, usize)> {
                 .position(|ms| *ms == time.unix_ms())?;
             Some((column_idx, sample_idx))
         })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use wheeltap_model::ChannelId;
+
+    struct Two([SchemaEntry; 2]);
+
+    impl SchemaView for Two {
+        fn entry(&self, idx: usize) -> Option<&SchemaEntry> {
+            self.0.get(idx)
+        }
+
+        fn len(&self) -> usize {
+            self.0.len()
+        }
+    }
+
+    fn schema() -> Two {
+        Two([
+            SchemaEntry::Samples {
+                id: ChannelId(0),
+                name: ChannelName::new("engine.oil.temperature").unwrap(),
+                conversion: None,
+                range: (-50.0, 150.0),
+            },
+            SchemaEntry::Events {
+                id: ChannelId(1),
+                name: ChannelName::new("wheel.slip").unwrap(),
+                places: vec![1, 0],
+                n_fields: 2,
+            },
+        ])
+    }
+
+    const LIMITS: Limits = Limits {
+        commissioned: EventTime::from_unix_ms(1_000),
+        now: ServerTime::from_unix_ms(10_000_000),
+    };
+
+    fn batch(payload: Vec<u8>) -> v1::TelemetryBatch {
+        v1::TelemetryBatch {
+            encoding: v1::Encoding::Columns.into(),
+            crc32c: crc32c::crc32c(&payload),
+            payload: payload.into(),
+            ..Default::default()
+        }
+    }
+
+    fn whole() -> Vec<u8> {
+        v1::TelemetryPayload {
+            axes: vec![v1::TimeAxis {
+                first_unix_ms: 5_000,
+                deltas_ms: vec![1_000, 0, 2_000],
+                step_ms: 0,
+                count: 0,
+            }],
+            columns: vec![v1::PayloadColumn {
+                channel: 0,
+                axis: 0,
+                values: vec![80.0, 81.0, 82.0, 83.0],
+                qualities: vec![3, 3, 2, 3].into(),
+            }],
+            events: vec![v1::EventRow {
+                channel: 1,
+                time_unix_ms: 6_500,
+                fields: vec![
+                    v1::EventField { value: Some(2.0) },
+                    v1::EventField { value: None },
+                ],
+            }],
+        }
+        .encode_to_vec()
+    }
+
+    /// What any batch that was let in has to be.
+    fn assert_checked(checked: &Batch) {
+        assert!(!checked.is_empty());
+        for column in &checked.columns {
+            assert_eq!(column.values.len(), column.times_ms.len());
+            assert!(column.qualities.is_empty() || column.qualities.len() == column.values.len());
+            assert!(column.times_ms.is_sorted());
+            assert!(column.values.iter().all(|value| value.is_finite()));
+            for sample in column.samples() {
+                let in_range = (-50.0..=150.0).contains(&sample.value);
+                assert!(in_range || sample.quality == Quality::Bad);
+            }
+        }
+        let (first, last) = checked.span().unwrap();
+        assert!(first.unix_ms() >= 1_000 && last.unix_ms() <= 10_300_000);
+    }
+
+    // The law: whatever the bytes, decoding gives a checked batch or a fault, and never panics.
+    #[test]
+    fn every_cut_and_every_flipped_bit_is_a_checked_batch_or_a_fault() {
+        let whole = whole();
+        let sound = decode(&batch(whole.clone()), &schema(), LIMITS).unwrap();
+        assert_eq!(sound.len(), 5);
+        assert_checked(&sound);
+        let mut n_faults = 0;
+        let mut try_bytes = |bytes: Vec<u8>| match decode(&batch(bytes), &schema(), LIMITS) {
+            Ok(checked) => assert_checked(&checked),
+            Err(fault) => {
+                n_faults += 1;
+                assert!(!fault.message.is_empty());
+            }
+        };
+        for len in 0..whole.len() {
+            try_bytes(whole[..len].to_vec());
+        }
+        for bit in 0..whole.len() * 8 {
+            let mut bytes = whole.clone();
+            bytes[bit / 8] ^= 1 << (bit % 8);
+            try_bytes(bytes);
+        }
+        assert!(n_faults > whole.len(), "{n_faults}");
+    }
+
+    #[test]
+    fn a_damaged_payload_is_told_by_its_checksum() {
+        let mut damaged = batch(whole());
+        damaged.crc32c ^= 1;
+        let fault = decode(&damaged, &schema(), LIMITS).unwrap_err();
+        assert_eq!(fault.reason, "BAD_CHECKSUM");
+        // CRC-32C check value of "123456789", RFC 3720 appendix B.4 family; the value from memory.
+        assert_eq!(crc32c::crc32c(b"123456789"), 0xe306_9283);
+    }
 }

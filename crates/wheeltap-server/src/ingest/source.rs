@@ -89,14 +89,17 @@ impl Source {
     }
 }
 
+/// A unit's newest source, and where its stream is told.
+type Newest = HashMap<UnitId, (Arc<Source>, WeakUnboundedSender<Note>)>;
+
 /// The newest source of every unit that has a stream.
 #[derive(Default)]
 pub struct Registry {
-    newest: Mutex<HashMap<UnitId, (Arc<Source>, WeakUnboundedSender<Note>)>>,
+    newest: Mutex<Newest>,
 }
 
 impl Registry {
-    fn newest(&self) -> MutexGuard<'_, HashMap<UnitId, (Arc<Source>, WeakUnboundedSender<Note>)>> {
+    fn newest(&self) -> MutexGuard<'_, Newest> {
         self.newest.lock().unwrap_or_else(PoisonError::into_inner)
     }
 

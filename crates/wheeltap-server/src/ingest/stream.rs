@@ -67,8 +67,8 @@ pub async fn run(
     incoming: Streaming<v1::StreamTelemetryRequest>,
     answers: mpsc::Sender<Result<v1::StreamTelemetryResponse, Status>>,
 ) {
-    let (notes, noted) = mpsc::unbounded_channel();
-    let writer = tokio::spawn(write(Arc::clone(&ingest), noted, answers.clone()));
+    let (notes, inbox) = mpsc::unbounded_channel();
+    let writer = tokio::spawn(write(Arc::clone(&ingest), inbox, answers.clone()));
     let mut reader = Reader {
         slots: Arc::new(Semaphore::new(ingest.slots())),
         ingest,
@@ -137,7 +137,6 @@ impl Reader {
             patience = limits.idle.duration();
             let message = match item {
                 Ok(Some(message)) => message,
-                Ok(None) => return Ok(()),
                 // What tonic makes of a broken message has no reason of ours.
                 Err(error) if is_malformed(&error) => {
                     return Err(malformed(format!(
@@ -145,8 +144,8 @@ impl Reader {
                         error.message()
                     )));
                 }
-                // The gateway is gone; there is nobody to answer.
-                Err(_) => return Ok(()),
+                // It has sent all it wants to, or it is gone and there is nobody to answer.
+                Ok(None) | Err(_) => return Ok(()),
             };
             match message.item {
                 Some(Asked::Hello(hello)) => self.hello(hello).await?,

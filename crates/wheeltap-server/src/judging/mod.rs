@@ -31,6 +31,7 @@ impl Judging {
     ///
     /// # Errors
     /// A stop of the store, or rules that cannot be read.
+    #[expect(clippy::needless_pass_by_value, reason = "judging keeps it")]
     pub fn start(shared: Arc<Shared>) -> Result<Self, StartError> {
         let _ = shared;
         Ok(Self {})

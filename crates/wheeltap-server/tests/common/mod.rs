@@ -20,7 +20,7 @@ use wheeltap_proto::v1;
 use wheeltap_proto::v1::ingest_service_client::IngestServiceClient;
 use wheeltap_proto::v1::stream_telemetry_request::Item as Asked;
 use wheeltap_proto::v1::stream_telemetry_response::Item as Answer;
-use wheeltap_server::{ManualClock, RunError, Settings, Shared, run};
+use wheeltap_server::{Access, ManualClock, RunError, Settings, Shared, run};
 use wheeltap_store::{MemoryStore, Store};
 
 /// 2026-01-01T00:00:00Z, when the server's clock stands and units send.
@@ -98,14 +98,20 @@ impl Served {
 
     /// On a store that may have served before.
     pub async fn on(store: Arc<dyn Store>, settings: Settings) -> Self {
+        Self::with(store, settings, Access::default()).await
+    }
+
+    /// With identities of the test's own.
+    pub async fn with(store: Arc<dyn Store>, settings: Settings, access: Access) -> Self {
         let clock = Arc::new(ManualClock::new(ServerTime::from_unix_ms(NOW_MS)));
-        let shared = Shared::with_catalogue(
+        let mut shared = Shared::with_catalogue(
             Arc::clone(&store),
             settings,
             Arc::clone(&clock) as Arc<dyn wheeltap_server::Clock>,
             catalogue(),
         )
         .unwrap();
+        Arc::get_mut(&mut shared).unwrap().access = access;
         for number in 1..=8 {
             let unit = Unit {
                 id: unit(number),

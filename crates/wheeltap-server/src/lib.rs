@@ -8,6 +8,7 @@
 mod access;
 mod blocking;
 mod clock;
+mod cut;
 mod fleet;
 mod fleet_calls;
 mod ingest;

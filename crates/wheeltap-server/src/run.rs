@@ -4,6 +4,7 @@
 //! what was taken in, end. Streams that do not end by themselves get a deadline.
 
 use crate::access::AccessLayer;
+use crate::cut::Scissors;
 use crate::fleet_calls::FleetCalls;
 use crate::ingest::{Ingest, IngestCalls, MAX_MESSAGE};
 use crate::judging::Judging;
@@ -14,6 +15,7 @@ use std::sync::mpsc::{RecvTimeoutError, Sender, channel};
 use std::thread::JoinHandle;
 use std::time::Duration;
 use tokio::net::TcpListener;
+use tokio_stream::StreamExt;
 use tonic::transport::Server;
 use tonic::transport::server::TcpIncoming;
 use tonic_health::ServingStatus;
@@ -144,7 +146,10 @@ pub async fn run(
         )));
     tracing::info!(%address, store = ?shared.store.id(), units = shared.fleet.len(), "serving");
 
-    let incoming = TcpIncoming::from(listener).with_nodelay(Some(true));
+    let scissors = Scissors::new();
+    let incoming = TcpIncoming::from(listener)
+        .with_nodelay(Some(true))
+        .map(|accepted| accepted.map(|io| scissors.connection(io)));
     let stopping = Arc::clone(&shared);
     let told = async {
         tokio::select! {
@@ -159,27 +164,29 @@ pub async fn run(
         shared.shutdown.wait().await;
         tokio::time::sleep(shared.settings.limits.drain.duration()).await;
     };
+    let mut serving = std::pin::pin!(router.serve_with_incoming_shutdown(incoming, told));
     let served = tokio::select! {
-        served = router.serve_with_incoming_shutdown(incoming, told) => {
-            served.map_err(|source| RunError::Transport { source })
-        }
+        served = &mut serving => served,
         () = deadline => {
-            tracing::warn!("connections that stayed open are left behind");
-            Ok(())
+            tracing::warn!("connections that stayed open are cut");
+            scissors.cut();
+            serving.await
         }
     };
     shared.shutdown.begin();
     ingest.stop().await;
-    off_thread("the end of the intake", move || intake_thread.join())
-        .await?
-        .ok();
+    let ended = off_thread("the end of the intake", move || intake_thread.join()).await?;
+    if ended.is_err() {
+        shared.shutdown.fail("the intake failed; see the log");
+    }
     off_thread("the end of judging", move || judging.stop()).await?;
     drop(upkeep);
-    off_thread("the end of upkeep", move || upkeep_thread.join())
-        .await?
-        .ok();
+    let ended = off_thread("the end of upkeep", move || upkeep_thread.join()).await?;
+    if ended.is_err() {
+        shared.shutdown.fail("the upkeep failed; see the log");
+    }
     tracing::info!("stopped");
-    served?;
+    served.map_err(|source| RunError::Transport { source })?;
     match shared.shutdown.cause() {
         Some(cause) => Err(RunError::Failed {
             cause: cause.to_owned(),

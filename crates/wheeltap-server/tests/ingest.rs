@@ -685,7 +685,7 @@ async fn ten_thousand_streams_are_refused_politely_beyond_the_bound() {
 
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]
 async fn a_gateway_that_does_not_read_is_held_back_and_harms_nobody() {
-    const N: u64 = 3_000;
+    const N: u64 = 600;
     let mut settings = Settings::default();
     settings.limits.batches_in_flight = 4;
     settings.limits.in_flight_mib = 1;
@@ -781,7 +781,8 @@ async fn stopping_tells_open_streams_and_keeps_what_was_acknowledged() {
 async fn stopping_does_not_wait_for_ever_for_a_gateway_that_does_not_read() {
     let mut settings = Settings::default();
     settings.limits.drain = Span::from_ms(50);
-    let mut served = Served::start(settings).await;
+    let store: Arc<dyn Store> = Arc::new(MemoryStore::new());
+    let mut served = Served::on(Arc::clone(&store), settings).await;
     let (gateway, schema) = ready(&served).await;
     let Gateway { asks, answers } = gateway;
     let sent = schema.clone();
@@ -809,6 +810,41 @@ async fn stopping_does_not_wait_for_ever_for_a_gateway_that_does_not_read() {
     served.begin_stop();
     // Its end is the claim; without the deadline this would wait for the answers to be read.
     served.ended().await.unwrap();
+    // Nothing holds on to the store, so that another server can open its folder.
+    assert_eq!(Arc::strong_count(&store), 1);
     sending.abort();
     drop(answers);
+}
+
+#[tokio::test]
+async fn a_full_disk_stops_the_service_and_nothing_more_is_acknowledged() {
+    let store = Arc::new(common::FullDisk::after(2));
+    let served = Served::on(Arc::clone(&store) as Arc<dyn Store>, Settings::default()).await;
+    let (mut gateway, schema) = ready(&served).await;
+    for sequence in [1, 2] {
+        assert_eq!(
+            gateway.send(good(&schema, sequence)).await.outcome(),
+            Outcome::Stored
+        );
+    }
+    gateway.ask(Asked::Batch(good(&schema, 3))).await;
+    let mut outcomes = Vec::new();
+    let status = loop {
+        match gateway.answers.message().await {
+            Ok(Some(message)) => outcomes.push(message),
+            Ok(None) => panic!("the stream ended well"),
+            Err(status) => break status,
+        }
+    };
+    assert_eq!(outcomes, []);
+    assert_eq!(
+        (&*reason(&status), status.code()),
+        ("STORE_STOPPED", Code::Unavailable)
+    );
+    let error = served.ended().await.unwrap_err().to_string();
+    assert!(
+        error.contains("the service had to stop") && error.contains("no space"),
+        "{error}"
+    );
+    assert_eq!(store.sources(&unit(1)).unwrap()[0].ranges, [(1, 2)]);
 }

@@ -120,7 +120,6 @@ fn submit(group: Vec<Pending>, shared: &Arc<Shared>, judging: &Arc<Judging>) {
         }
         Err(error) => {
             let status = status::store(&error);
-            told.shutdown.fail(&status::chain(&error));
             for pending in group {
                 match pending.waiting {
                     Waiting::Stream { notes, .. } => {
@@ -132,6 +131,8 @@ fn submit(group: Vec<Pending>, shared: &Arc<Shared>, judging: &Arc<Judging>) {
                     }
                 }
             }
+            // After the streams were told, so that they end with this and not with the stop.
+            told.shutdown.fail(&status::chain(&error));
         }
     };
     shared.store.submit(incoming, Box::new(done));
@@ -158,6 +159,10 @@ fn settle(pending: Pending, appended: Appended, shared: &Shared, judging: &Judgi
         Appended::Refused => metrics.batches_refused.add(1),
     }
     let stored = appended == Appended::Stored;
+    tracing::debug!(
+        unit = %incoming.unit, seq = incoming.sequence, n = incoming.batch.len(), ?appended,
+        "a batch is settled"
+    );
     // Nobody may be left to tell, which changes nothing.
     match waiting {
         Waiting::Stream {

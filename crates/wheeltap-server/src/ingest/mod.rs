@@ -14,6 +14,7 @@ pub use intake::IntakeThread;
 use schema::Schemas;
 use source::Registry;
 use std::sync::Arc;
+use std::time::Duration;
 use tokio::sync::{OwnedSemaphorePermit, Semaphore, mpsc};
 use tokio_stream::wrappers::ReceiverStream;
 use tonic::{Request, Response, Status, Streaming};
@@ -26,6 +27,8 @@ use wheeltap_store::StoreError;
 const PERMIT: usize = 1_024;
 /// Permits of one MiB.
 const PERMITS_PER_MIB: usize = 1_024;
+/// How long streams may take to end after their connections.
+const STREAMS_END: Duration = Duration::from_secs(2);
 /// Answers that wait for the transport; the rest waits in the notes, bounded by the slots.
 const ANSWERS: usize = 4;
 /// Largest message of a stream: the largest payload and what surrounds it.
@@ -93,9 +96,25 @@ impl Ingest {
         Ok((Arc::new(ingest), thread))
     }
 
-    /// Stores what was taken in and ends the intake thread.
+    /// Waits for the streams to end, stores what was taken in and ends the intake thread.
     pub async fn stop(&self) {
+        // Streams end by themselves once the connections have; the bound is for a bug there.
+        let all = self
+            .streams
+            .acquire_many(self.shared.settings.limits.streams);
+        if tokio::time::timeout(STREAMS_END, all).await.is_err() {
+            tracing::error!("some streams did not end");
+        }
         self.intake.stop().await;
+    }
+
+    /// What a call or stream is told when the intake takes no more. Before a stop this is a bug, and
+    /// a service that cannot store must not go on as if it could.
+    fn intake_stopped(&self) -> Status {
+        if !self.shared.shutdown.is_stopping() {
+            self.shared.shutdown.fail("the intake failed; see the log");
+        }
+        status::shutting_down()
     }
 
     fn slots(&self) -> usize {
@@ -147,6 +166,7 @@ impl IngestService for IngestCalls {
             let shared = Arc::clone(&ingest.shared);
             stream::run(ingest, request.into_inner(), answers).await;
             shared.metrics.streams_now.sub(1);
+            drop(shared);
             drop(open);
         });
         Ok(Response::new(ReceiverStream::new(answered)))

@@ -187,10 +187,10 @@ impl Ingest {
         self.intake
             .store(pending)
             .await
-            .map_err(|_| status::shutting_down())?;
+            .map_err(|_| self.intake_stopped())?;
         let appended = answered
             .await
-            .map_err(|_| status::shutting_down())?
+            .map_err(|_| self.intake_stopped())?
             .map_err(|error| status::store(&error))?;
         let n_stored = match appended {
             Appended::Stored => n_stored,

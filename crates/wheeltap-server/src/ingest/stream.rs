@@ -317,7 +317,7 @@ impl Reader {
             .intake
             .store(pending)
             .await
-            .map_err(|_| status::shutting_down())
+            .map_err(|_| self.ingest.intake_stopped())
     }
 
     /// Puts a bad batch in quarantine and answers it by name.

@@ -6,6 +6,7 @@
 )]
 
 use std::sync::Arc;
+use std::sync::atomic::{AtomicUsize, Ordering};
 use tokio::sync::{mpsc, oneshot};
 use tokio::task::JoinHandle;
 use tokio_stream::wrappers::ReceiverStream;
@@ -13,15 +14,18 @@ use tonic::transport::{Channel, Endpoint};
 use tonic::{Status, Streaming};
 use wheeltap_catalogue::Catalogue;
 use wheeltap_model::{
-    Axle, ChannelDef, ChannelKind, ChannelName, ClassDef, ClassName, EventTime, Resolution,
-    ServerTime, Unit, UnitId,
+    Axle, ChannelDef, ChannelId, ChannelKind, ChannelName, ClassDef, ClassName, Event, EventTime,
+    Resolution, Sample, Series, ServerTime, Unit, UnitId,
 };
 use wheeltap_proto::v1;
 use wheeltap_proto::v1::ingest_service_client::IngestServiceClient;
 use wheeltap_proto::v1::stream_telemetry_request::Item as Asked;
 use wheeltap_proto::v1::stream_telemetry_response::Item as Answer;
 use wheeltap_server::{Access, ManualClock, RunError, Settings, Shared, run};
-use wheeltap_store::{MemoryStore, Store};
+use wheeltap_store::{
+    Commit, DocumentKey, Done, Figures, Incoming, MemoryStore, QuarantineId, Quarantined, Rollup,
+    SourceRanges, Store, StoreError, StoreId, Tier, Upkeep,
+};
 
 /// 2026-01-01T00:00:00Z, when the server's clock stands and units send.
 pub const NOW_MS: i64 = 1_767_225_600_000;
@@ -302,5 +306,74 @@ pub fn column(channel: u32, first_ms: i64, step_ms: u64, values: &[f64]) -> v1::
             qualities: Vec::new().into(),
         }],
         events: Vec::new(),
+    }
+}
+
+/// A store whose disk is full after some batches; all else is a store in memory.
+pub struct FullDisk {
+    inner: MemoryStore,
+    left: AtomicUsize,
+}
+
+impl FullDisk {
+    pub fn after(n_batches: usize) -> Self {
+        Self {
+            inner: MemoryStore::new(),
+            left: AtomicUsize::new(n_batches),
+        }
+    }
+}
+
+macro_rules! pass_on {
+    ($($name:ident($($arg:ident: $ty:ty),*) -> $out:ty;)+) => {
+        $(fn $name(&self, $($arg: $ty),*) -> Result<$out, StoreError> {
+            self.inner.$name($($arg),*)
+        })+
+    };
+}
+
+impl Store for FullDisk {
+    fn id(&self) -> StoreId {
+        self.inner.id()
+    }
+
+    fn submit(&self, batches: Vec<Incoming>, done: Done) {
+        let n_batches = batches.len();
+        let take = |left: usize| left.checked_sub(n_batches);
+        if self
+            .left
+            .fetch_update(Ordering::SeqCst, Ordering::SeqCst, take)
+            .is_ok()
+        {
+            self.inner.submit(batches, done);
+        } else {
+            done(Err(StoreError::Io {
+                path: "the folder".to_owned(),
+                doing: "written to",
+                source: std::io::Error::other("no space left on device"),
+            }));
+        }
+    }
+
+    pass_on! {
+        channel_ids(names: &[ChannelName]) -> Vec<ChannelId>;
+        sources(unit: &UnitId) -> Vec<SourceRanges>;
+        quarantine(batch: Quarantined) -> QuarantineId;
+        quarantined(after: Option<QuarantineId>, limit: usize) -> Vec<(QuarantineId, Quarantined)>;
+        discard_quarantined(id: QuarantineId) -> bool;
+        read(unit: &UnitId, channel: ChannelId, from: EventTime, to: EventTime, limit: usize)
+            -> Series;
+        newest_before(unit: &UnitId, channel: ChannelId, before: EventTime) -> Option<Sample>;
+        read_events(unit: &UnitId, channel: ChannelId, from: EventTime, to: EventTime, limit: usize)
+            -> Vec<Event>;
+        rollups(unit: &UnitId, channel: ChannelId, tier: Tier, from: EventTime, to: EventTime, limit: usize)
+            -> Vec<Rollup>;
+        extent(unit: &UnitId) -> Option<(EventTime, EventTime)>;
+        commit(commit: Commit) -> u64;
+        ledger(after: u64, limit: usize) -> Vec<(u64, Vec<u8>)>;
+        document(key: &DocumentKey) -> Option<Vec<u8>>;
+        documents(kind: &'static str, prefix: &[u8]) -> Vec<(DocumentKey, Vec<u8>)>;
+        upkeep(now: ServerTime) -> Upkeep;
+        figures() -> Figures;
     }
 }

@@ -198,7 +198,8 @@ impl UnitPlan {
             let back = back.max().unwrap_or(0);
             reach_ms = reach_ms.max(back + about.tick_ms);
             let delay = about.on_delay_ms.max(about.off_delay_ms);
-            settle_ms = settle_ms.max(back + delay + slot.silent_ms + 2 * about.tick_ms);
+            let quiet_ms = (back + delay + 2 * about.tick_ms).saturating_add(slot.silent_ms);
+            settle_ms = settle_ms.max(quiet_ms);
             slots.push(slot);
         }
         let longest_hold = channels.iter().map(|channel| match channel.speaks {
@@ -340,7 +341,10 @@ fn plan_slot(
                 match found.and_then(|(id, def)| Some((ids.binary_search(&id).ok()?, def))) {
                     None => Source::Nothing,
                     Some((channel, def)) => {
-                        silent_ms = silent_ms.max(def.silent_ms);
+                        // Events are never due, so they say nothing about silence.
+                        if !matches!(def.kind, ChannelKind::Event { .. }) {
+                            silent_ms = silent_ms.max(def.silent_ms);
+                        }
                         if *statistic == Statistic::Last {
                             Source::Last {
                                 channel,

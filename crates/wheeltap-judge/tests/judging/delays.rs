@@ -65,8 +65,12 @@ const PLAIN: &str = "fn reads() { #{ x: last(\"sampled\", \"1 s\") } }
 #[test]
 fn unknown_ticks_do_not_break_a_run_until_the_channel_is_silent() {
     // The silent time is 5 s. A gap of 4 s is bridged, one of 8 s starts the run anew.
-    let check = |gap: i64, expected: &[(i64, Option<i64>)]| {
-        let mut judge = judge(&[("plain", rule_text("1 s", "10 s", "", PLAIN))]);
+    // Reading an event as well, which is never silent, changes nothing.
+    let with_event =
+        "fn reads() { #{ x: last(\"sampled\", \"1 s\"), n: count(\"event\", \"1 s\") } }
+        fn raise(seen) { seen.x > 100.0 && seen.n < 1.0 }";
+    let check = |body: &str, gap: i64, expected: &[(i64, Option<i64>)]| {
+        let mut judge = judge(&[("gap", rule_text("1 s", "10 s", "", body))]);
         let mut samples: Vec<(i64, f64)> = (0..4).map(|s| ((START + s) * 1_000, 101.0)).collect();
         samples.extend((4 + gap..40).map(|s| ((START + s) * 1_000, 101.0)));
         assert_eq!(
@@ -74,8 +78,10 @@ fn unknown_ticks_do_not_break_a_run_until_the_channel_is_silent() {
             expected
         );
     };
-    check(4, &[(10, None)]);
-    check(8, &[(22, None)]);
+    for body in [PLAIN, with_event] {
+        check(body, 4, &[(10, None)]);
+        check(body, 8, &[(22, None)]);
+    }
 }
 
 #[test]

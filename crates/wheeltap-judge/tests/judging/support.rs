@@ -32,7 +32,7 @@ fn channel(name: &str, kind: ChannelKind, den: u32) -> ChannelDef {
 }
 
 pub fn catalogue() -> Catalogue {
-    let channels = vec![
+    let mut channels = vec![
         channel("sampled", ChannelKind::Sampled { interval_ms: 1_000 }, 100),
         channel("held", ChannelKind::Held { hold_ms: HOLD_MS }, 10),
         channel(
@@ -50,6 +50,8 @@ pub fn catalogue() -> Catalogue {
             1,
         ),
     ];
+    // What a catalogue file gives an event channel: it is never due, so it is never silent.
+    channels[2].silent_ms = i64::MAX;
     Catalogue::from_parts(channels, vec![])
 }
 

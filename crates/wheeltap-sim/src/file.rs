@@ -154,9 +154,26 @@ pub struct RosterUnit {
     /// Where a unit that is in no train stands: a line's name.
     #[serde(default)]
     pub stands_at: Option<String>,
+    /// Stretches in which its diesel is stopped.
+    #[serde(default)]
+    pub stops: Vec<Stop>,
     /// It may stop its diesel by itself when it stands long in mild weather.
     #[serde(default)]
     pub auto_stop: bool,
+}
+
+/// A stretch of the run in which a unit's diesel is stopped, wherever the unit is.
+#[derive(Clone, Debug, PartialEq, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Stop {
+    /// It starts after this span of the run, ms.
+    #[serde(deserialize_with = "needed_span")]
+    pub after: i64,
+    /// It ends after this span of the run, ms.
+    #[serde(deserialize_with = "needed_span")]
+    pub until: i64,
+    /// Why: `stopped_manual`, `stopped_auto` or `stopped_trip`.
+    pub state: UnitState,
 }
 
 fn working() -> UnitState {
@@ -210,6 +227,17 @@ impl RailwayFile {
             if days_of(&unit.commissioned).is_none() {
                 let what = format!("\"{}\" is no date: write YYYY-MM-DD", unit.commissioned);
                 return Err(refuse(file, text, &unit.commissioned, what));
+            }
+        }
+        for unit in &railway.unit {
+            let stopped =
+                |stop: &Stop| stop.state.as_str().starts_with("stopped") && stop.after < stop.until;
+            if !unit.stops.iter().all(stopped) {
+                let what = format!(
+                    "unit \"{}\" has a stop that ends before it starts or is none",
+                    unit.id
+                );
+                return Err(refuse(file, text, unit.id.as_str(), what));
             }
         }
         let mut coupled = BTreeSet::new();

@@ -25,7 +25,7 @@ mod weather;
 
 pub use file::{
     ConsistEntry, Failure, FailureKind, Failures, FileError, Line, Place, RailwayFile, RosterUnit,
-    Stretch, Train,
+    Stop, Stretch, Train,
 };
 pub use railway::{Delivery, Railway, Settings, SimError, SimUnit};
 pub use score::{Outcome, Ring, Score};

@@ -318,6 +318,10 @@ impl Railway {
             states.set(dated(from_s, UnitState::StoppedAuto, "unit"));
             states.set(dated(until_s, UnitState::Working, "unit"));
         }
+        for stop in &roster.stops {
+            states.set(dated(stop.after / 1_000, stop.state, "crew"));
+            states.set(dated(stop.until / 1_000, roster.state, "crew"));
+        }
         let mut consist = Timeline::default();
         if let Some(coupled) = &self.coupled[unit_idx] {
             let train = &self.file.train[coupled.train_idx];
@@ -370,7 +374,7 @@ impl Railway {
         let standings = plan.standings().into_iter();
         standings
             .filter(|(from_s, until_s)| until_s - from_s > 4_500)
-            .map(|(from_s, until_s)| (from_s + 1_500, until_s - 1_500))
+            .map(|(from_s, until_s)| (from_s + 420, until_s - 1_500))
             .filter(|(from_s, until_s)| {
                 *from_s > 0 && *until_s < self.settings.duration_s && *until_s < coupled.until_s
             })
@@ -521,7 +525,7 @@ impl Radio {
         if silent {
             self.backlog.push(delivery);
         } else {
-            self.send_backlog(delivery.from, deliver);
+            self.send_backlog(delivery.until, deliver);
             deliver(delivery);
         }
     }

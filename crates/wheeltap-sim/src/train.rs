@@ -153,7 +153,7 @@ impl Plan {
                 aim_m_s,
                 reduction,
                 test_at_s: None,
-                hand_sanding: hard && random.chance(0.5),
+                hand_sanding: hard && random.chance(0.75),
             });
         }
         end_s

@@ -488,7 +488,7 @@ impl Locomotive {
         // Of the fuel's heat a fifth goes into iron and water and 6.5 % into oil.
         let into_iron_kw = fuel_kw * 0.20;
         let into_oil_kw = fuel_kw * 0.065;
-        let iron_water_kw = (self.iron_cel - self.coolant_cel) * scale * (12.0 + 80.0 * flow);
+        let iron_water_kw = (self.iron_cel - self.coolant_cel) * scale * (10.0 + 40.0 * flow);
         let oil_water_kw =
             (self.oil_cel - self.coolant_cel) * scale * (1.5 + 60.0 * flow * ail.oil_cooler);
         // Fans by thermostat, one after the other, each with 4 K of hysteresis.
@@ -509,10 +509,10 @@ impl Locomotive {
         self.fan_rpm += (fans / FANS * FULL_FAN_RPM - self.fan_rpm) * 0.3;
         let away_kw = (self.coolant_cel - now.air_cel)
             * scale
-            * ((2.6 + 18.0 * fans) * open * level + 0.35)
-            * if now.in_tunnel { 0.55 } else { 1.0 };
+            * ((2.6 + 19.5 * fans) * open * level + 0.35)
+            * if now.in_tunnel { 0.78 } else { 1.0 };
         let bare_kw = (self.oil_cel - now.air_cel) * scale * 0.4;
-        self.iron_cel += (into_iron_kw - iron_water_kw) / (4_000.0 * scale);
+        self.iron_cel += (into_iron_kw - iron_water_kw) / (8_000.0 * scale);
         self.coolant_cel += (iron_water_kw + oil_water_kw - away_kw) / (9_000.0 * scale);
         self.oil_cel += (into_oil_kw - oil_water_kw - bare_kw) / (4_500.0 * scale);
         // A gear pump with a relief valve; thin hot oil leaks back.
@@ -604,5 +604,45 @@ impl Locomotive {
             self.cab_db = 48.0 + 16.0 * speed_share + 9.0 * load + 0.35 * now.speed_m_s;
             self.vibration_m_s2 = 0.15 + 1.1 * speed_share + 0.05 * now.speed_m_s;
         }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::physics::Rail;
+
+    // Heat soak, common practice: with the pump stopped the iron's heat goes into standing water.
+    #[test]
+    fn coolant_rises_before_it_falls_after_a_stop_under_load() {
+        let mut loco = Locomotive::new(Build::usual(), Random::named(1, "soak"), true, 12.0);
+        let now = Now {
+            mode: Mode::Notch(8),
+            moving: true,
+            speed_m_s: 12.0,
+            mile: 0.0,
+            in_tunnel: false,
+            rail: Rail::Dry,
+            air_cel: 12.0,
+            hand_sanding: false,
+            pipe_kpa: 620.0,
+            rear_kpa: 610.0,
+            equalizing_kpa: 620.0,
+            feed_l_s: 6.0,
+            feed_cut: false,
+        };
+        let sound = Ailment::none(6);
+        let mut run = |from_s: i64, until_s: i64, state| -> f64 {
+            for at_s in from_s..until_s {
+                loco.step(&now, state, 3.0, &sound, at_s, false);
+            }
+            loco.coolant_cel
+        };
+        let loaded = run(0, 2_400, UnitState::Working);
+        let soaked = run(2_400, 2_700, UnitState::StoppedManual);
+        let cooled = run(2_700, 12_000, UnitState::StoppedManual);
+        assert!((80.0..90.0).contains(&loaded), "{loaded}");
+        assert!(soaked > loaded + 3.0, "{loaded} to {soaked}");
+        assert!(cooled < loaded, "{soaked} to {cooled}");
     }
 }

@@ -1,0 +1,5 @@
+//! The invented railway as a whole: its physics, and what its rule book finds.
+
+mod common;
+mod demo_day;
+mod physics;

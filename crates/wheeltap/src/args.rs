@@ -1,0 +1,647 @@
+//! What can be said on the command line.
+
+use clap::{Args, Parser, Subcommand, ValueEnum, ValueHint};
+use std::{net::SocketAddr, path::PathBuf};
+use wheeltap_proto::v1;
+
+/// Condition monitoring for a fleet of diesel-electric locomotives
+#[derive(Debug, Parser)]
+#[command(
+    version,
+    about,
+    long_about = "Condition monitoring for a fleet of diesel-electric locomotives.\n\n\
+        Alerts advise; they never declare a unit safe. Data goes to stdout, notes and progress to stderr.",
+    after_help = "Exit codes: 0 fine, 1 a problem or a finding, 2 the command line or the configuration is wrong.",
+    subcommand_required = true,
+    arg_required_else_help = true,
+    max_term_width = 100
+)]
+pub struct Cli {
+    /// What to log to stderr: error, warn, info, debug, trace, or directives such as
+    /// wheeltap_server=debug
+    #[arg(
+        long,
+        global = true,
+        env = "WHEELTAP_LOG",
+        hide_env_values = true,
+        value_name = "LEVEL",
+        default_value = "warn",
+        hide_default_value = true,
+        display_order = 900
+    )]
+    pub log: String,
+
+    #[command(subcommand)]
+    pub command: Command,
+}
+
+#[derive(Debug, Subcommand)]
+pub enum Command {
+    /// Run the service
+    Serve(ServeArgs),
+    /// Send measurements from CSV files, as a unit's gateway would; goes on where it left off
+    Send(SendArgs),
+    /// Follow alerts live
+    Watch(WatchArgs),
+    /// List, show and acknowledge alerts
+    Alerts {
+        #[command(flatten)]
+        list: AlertListArgs,
+        #[command(subcommand)]
+        command: Option<AlertsCommand>,
+    },
+    /// List and show defects, report one, record what the shop found
+    Defects {
+        #[command(flatten)]
+        list: DefectListArgs,
+        #[command(subcommand)]
+        command: Option<DefectsCommand>,
+    },
+    /// List and show units, add one, record what it does
+    Units {
+        #[command(flatten)]
+        list: UnitListArgs,
+        #[command(subcommand)]
+        command: Option<UnitsCommand>,
+    },
+    /// Check rules, try them on history, keep and promote them
+    #[command(subcommand_required = true, arg_required_else_help = true)]
+    Rules {
+        #[command(subcommand)]
+        command: RulesCommand,
+    },
+    /// List, release and delete batches that the service set aside
+    #[command(subcommand_required = true, arg_required_else_help = true)]
+    Quarantine {
+        #[command(subcommand)]
+        command: QuarantineCommand,
+    },
+    /// Print a completion script for a shell
+    #[command(
+        after_help = "Bash, for the running shell: source <(wheeltap completions bash)\n\
+            Zsh, in a folder of $fpath: wheeltap completions zsh > _wheeltap"
+    )]
+    Completions {
+        /// The shell to write it for
+        shell: clap_complete::Shell,
+    },
+}
+
+#[derive(Debug, Subcommand)]
+pub enum RulesCommand {
+    /// Check rule files: say what is wrong, where, and the mend
+    Vet(VetArgs),
+    /// Judge measurements from CSV files, exactly as the service would have; needs no server
+    Replay(ReplayArgs),
+    /// List the service's rules
+    List(RuleListArgs),
+    /// Give rule files to the service, which keeps them as drafts
+    Lodge(LodgeArgs),
+    /// Move a rule to another stage
+    Promote(PromoteArgs),
+}
+
+/// Which catalogue the rules are checked against.
+#[derive(Debug, Args)]
+pub struct CatalogueArgs {
+    /// Catalogue files (TOML) that add channels and classes to the built-in ones
+    #[arg(long, value_name = "FILE", num_args = 1.., value_hint = ValueHint::FilePath)]
+    pub catalogue: Vec<PathBuf>,
+}
+
+#[derive(Debug, Args)]
+pub struct VetArgs {
+    /// Rule files (.rhai), or folders that hold them
+    #[arg(required = true, value_name = "PATH", value_hint = ValueHint::AnyPath)]
+    pub paths: Vec<PathBuf>,
+
+    #[command(flatten)]
+    pub catalogue: CatalogueArgs,
+
+    /// Units to state the memory for
+    #[arg(long, value_name = "UNITS", default_value_t = 1_000)]
+    pub fleet: u64,
+
+    /// Print one JSON object a line
+    #[arg(long)]
+    pub json: bool,
+}
+
+#[derive(Debug, Args)]
+#[command(
+    after_help = "Example:\n  wheeltap rules replay --rules rules --map map.toml day.csv.gz\n\n\
+    Several files of one unit are one history; they may come in any order."
+)]
+pub struct ReplayArgs {
+    /// Measurements: CSV, plain or gzip (.gz)
+    #[arg(required = true, value_name = "FILE", value_hint = ValueHint::FilePath)]
+    pub files: Vec<PathBuf>,
+
+    /// Rule files (.rhai), or folders that hold them
+    #[arg(long, required = true, value_name = "PATH", num_args = 1.., value_hint = ValueHint::AnyPath)]
+    pub rules: Vec<PathBuf>,
+
+    /// How the columns become channels (TOML)
+    #[arg(long, value_name = "FILE", value_hint = ValueHint::FilePath)]
+    pub map: PathBuf,
+
+    #[command(flatten)]
+    pub catalogue: CatalogueArgs,
+
+    /// Judge only this rule; may be given several times
+    #[arg(long, value_name = "NAME")]
+    pub rule: Vec<String>,
+
+    /// Print one JSON object a line
+    #[arg(long)]
+    pub json: bool,
+}
+
+/// Which service to speak to.
+#[derive(Debug, Args)]
+pub struct ServerArgs {
+    /// The service's address
+    #[arg(long, env = "WHEELTAP_SERVER", value_name = "URL", default_value = "http://127.0.0.1:7417", value_hint = ValueHint::Url)]
+    pub server: String,
+}
+
+#[derive(Debug, Args)]
+pub struct ServeArgs {
+    /// Settings (TOML); without it, the defaults
+    #[arg(long, value_name = "FILE", value_hint = ValueHint::FilePath)]
+    pub config: Option<PathBuf>,
+    /// Where to listen, instead of what the settings say
+    #[arg(long, value_name = "ADDRESS:PORT")]
+    pub listen: Option<SocketAddr>,
+    /// The store's folder, instead of what the settings say
+    #[arg(long, value_name = "FOLDER", value_hint = ValueHint::DirPath)]
+    pub data: Option<PathBuf>,
+}
+
+#[derive(Debug, Args)]
+#[command(
+    after_help = "Interrupted or cut off, run the same command again: what is on disk at the service is not sent again."
+)]
+pub struct SendArgs {
+    /// Measurements: CSV, plain or gzip (.gz)
+    #[arg(required = true, value_name = "FILE", value_hint = ValueHint::FilePath)]
+    pub files: Vec<PathBuf>,
+    /// How the columns become channels (TOML)
+    #[arg(long, value_name = "FILE", value_hint = ValueHint::FilePath)]
+    pub map: PathBuf,
+    #[command(flatten)]
+    pub catalogue: CatalogueArgs,
+    /// Folder that keeps what the service does not hold yet
+    #[arg(long, value_name = "FOLDER", default_value = "wheeltap-spool", value_hint = ValueHint::DirPath)]
+    pub spool: PathBuf,
+    #[command(flatten)]
+    pub server: ServerArgs,
+    /// Print the summary as one JSON object
+    #[arg(long)]
+    pub json: bool,
+}
+
+/// Which alerts.
+#[derive(Debug, Args)]
+pub struct AlertFilterArgs {
+    /// Only of this unit
+    #[arg(long, value_name = "UNIT")]
+    pub unit: Option<String>,
+    /// Only by this rule
+    #[arg(long, value_name = "NAME")]
+    pub rule: Option<String>,
+    /// Only in this condition
+    #[arg(long, value_enum)]
+    pub condition: Option<ConditionArg>,
+    /// Only of this priority or a higher one
+    #[arg(long, value_enum)]
+    pub priority: Option<PriorityArg>,
+    /// Trial alerts too
+    #[arg(long)]
+    pub trial: bool,
+}
+
+#[derive(Debug, Args)]
+#[command(
+    after_help = "With --cursor-file, alerts that change while nobody watches are told at the next start, each once."
+)]
+pub struct WatchArgs {
+    #[command(flatten)]
+    pub filter: AlertFilterArgs,
+    /// Resume after this cursor, from an earlier watch
+    #[arg(long, value_name = "CURSOR", conflicts_with = "cursor_file")]
+    pub cursor: Option<String>,
+    /// Keep the cursor in this file and resume from it
+    #[arg(long, value_name = "FILE", value_hint = ValueHint::FilePath)]
+    pub cursor_file: Option<PathBuf>,
+    /// Stop once everything up to now was told
+    #[arg(long)]
+    pub catch_up: bool,
+    #[command(flatten)]
+    pub server: ServerArgs,
+    /// Print one JSON object a line
+    #[arg(long)]
+    pub json: bool,
+}
+
+#[derive(Debug, Args)]
+pub struct AlertListArgs {
+    #[command(flatten)]
+    pub filter: AlertFilterArgs,
+    /// Raised at or after: a time, or a span back from now, such as "24 h"
+    #[arg(long, value_name = "TIME", value_parser = time)]
+    pub since: Option<i64>,
+    /// Raised before: a time, or a span back from now
+    #[arg(long, value_name = "TIME", value_parser = time)]
+    pub until: Option<i64>,
+    /// Withdrawn alerts too
+    #[arg(long)]
+    pub withdrawn: bool,
+    /// Most alerts to print
+    #[arg(long, value_name = "N", default_value_t = 100)]
+    pub limit: usize,
+    #[command(flatten)]
+    pub server: ServerArgs,
+    /// Print one JSON object a line
+    #[arg(long)]
+    pub json: bool,
+}
+
+#[derive(Debug, Subcommand)]
+pub enum AlertsCommand {
+    /// Show all that is known of an alert
+    Show(ShowArgs),
+    /// Take an alert on
+    Acknowledge(AcknowledgeArgs),
+}
+
+#[derive(Debug, Args)]
+pub struct ShowArgs {
+    /// Its number
+    #[arg(value_name = "NUMBER")]
+    pub number: u64,
+    #[command(flatten)]
+    pub server: ServerArgs,
+    /// Print one JSON object
+    #[arg(long)]
+    pub json: bool,
+}
+
+#[derive(Debug, Args)]
+pub struct AcknowledgeArgs {
+    /// Its number
+    #[arg(value_name = "NUMBER")]
+    pub number: u64,
+    /// What to write down with it
+    #[arg(long, default_value = "", hide_default_value = true)]
+    pub note: String,
+    #[command(flatten)]
+    pub server: ServerArgs,
+}
+
+#[derive(Debug, Args)]
+pub struct DefectListArgs {
+    /// Only of this unit
+    #[arg(long, value_name = "UNIT")]
+    pub unit: Option<String>,
+    /// Only in this status; all without it
+    #[arg(long, value_enum)]
+    pub status: Option<DefectStatusArg>,
+    /// Only of this priority or a higher one
+    #[arg(long, value_enum)]
+    pub priority: Option<PriorityArg>,
+    /// Only of this component
+    #[arg(long, value_name = "NAME")]
+    pub component: Option<String>,
+    /// Most defects to print
+    #[arg(long, value_name = "N", default_value_t = 100)]
+    pub limit: usize,
+    #[command(flatten)]
+    pub server: ServerArgs,
+    /// Print one JSON object a line
+    #[arg(long)]
+    pub json: bool,
+}
+
+#[derive(Debug, Subcommand)]
+pub enum DefectsCommand {
+    /// Show all that is known of a defect
+    Show(ShowArgs),
+    /// Report a defect that no rule raised
+    Report(ReportArgs),
+    /// Record what the shop found, which closes the defect
+    Find(FindArgs),
+    /// Print changes after a cursor, oldest first, for a system that pulls
+    Changes(ChangesArgs),
+}
+
+#[derive(Debug, Args)]
+pub struct ReportArgs {
+    /// The unit
+    #[arg(value_name = "UNIT")]
+    pub unit: String,
+    /// What was seen
+    #[arg(value_name = "TITLE")]
+    pub title: String,
+    /// The component, such as "air compressor"; joins the open defect of the same one
+    #[arg(long, value_name = "NAME")]
+    pub component: String,
+    /// The system, such as "air / brake"
+    #[arg(
+        long,
+        value_name = "NAME",
+        default_value = "",
+        hide_default_value = true
+    )]
+    pub system: String,
+    /// Who reports it
+    #[arg(long, value_enum, default_value = "crew-report")]
+    pub origin: OriginArg,
+    /// How soon to look
+    #[arg(long, value_enum, default_value = "medium")]
+    pub priority: PriorityArg,
+    /// When it first showed: a time, or a span back from now
+    #[arg(long, value_name = "TIME", value_parser = time)]
+    pub first_sign: Option<i64>,
+    #[command(flatten)]
+    pub server: ServerArgs,
+}
+
+#[derive(Debug, Args)]
+pub struct FindArgs {
+    /// The defect's number
+    #[arg(value_name = "NUMBER")]
+    pub number: u64,
+    /// What was found
+    #[arg(value_enum)]
+    pub finding: FindingArg,
+    /// In the shop's words
+    #[arg(long, default_value = "", hide_default_value = true)]
+    pub note: String,
+    /// When the work was done: a time, or a span back from now; now without it
+    #[arg(long, value_name = "TIME", value_parser = time)]
+    pub repaired: Option<i64>,
+    #[command(flatten)]
+    pub server: ServerArgs,
+}
+
+#[derive(Debug, Args)]
+pub struct ChangesArgs {
+    /// Start after this cursor, which the last line of an earlier run gave; without it, from the first change
+    #[arg(long, value_name = "CURSOR")]
+    pub cursor: Option<String>,
+    #[command(flatten)]
+    pub server: ServerArgs,
+}
+
+#[derive(Debug, Args)]
+pub struct UnitListArgs {
+    /// Only of this class
+    #[arg(long, value_name = "NAME")]
+    pub class: Option<String>,
+    #[command(flatten)]
+    pub server: ServerArgs,
+    /// Print one JSON object a line
+    #[arg(long)]
+    pub json: bool,
+}
+
+#[derive(Debug, Subcommand)]
+pub enum UnitsCommand {
+    /// Show all that is known of a unit
+    Show(UnitShowArgs),
+    /// Add a unit
+    Add(UnitAddArgs),
+    /// Record what a unit does
+    State(UnitStateArgs),
+}
+
+#[derive(Debug, Args)]
+pub struct UnitShowArgs {
+    /// Its id
+    #[arg(value_name = "UNIT")]
+    pub unit: String,
+    #[command(flatten)]
+    pub server: ServerArgs,
+    /// Print one JSON object
+    #[arg(long)]
+    pub json: bool,
+}
+
+#[derive(Debug, Args)]
+pub struct UnitAddArgs {
+    /// Its id, which stays for good, such as "ZVR 4117"
+    #[arg(value_name = "UNIT")]
+    pub unit: String,
+    /// Its class
+    #[arg(long, value_name = "NAME")]
+    pub class: String,
+    /// The number painted on it; its id without this
+    #[arg(long, value_name = "NUMBER")]
+    pub road_number: Option<String>,
+    /// Measurements before this time are set aside: a time, or a span back from now
+    #[arg(long, value_name = "TIME", value_parser = time, default_value = "1970-01-01T00:00:00Z")]
+    pub commissioned: i64,
+    #[command(flatten)]
+    pub server: ServerArgs,
+}
+
+#[derive(Debug, Args)]
+pub struct UnitStateArgs {
+    /// Its id
+    #[arg(value_name = "UNIT")]
+    pub unit: String,
+    /// What it does
+    #[arg(value_enum)]
+    pub state: UnitStateArg,
+    /// Since when: a time, or a span back from now; now without it
+    #[arg(long, value_name = "TIME", value_parser = time)]
+    pub from: Option<i64>,
+    /// Who or what says so
+    #[arg(long, value_name = "TEXT", default_value = "command line")]
+    pub source: String,
+    #[command(flatten)]
+    pub server: ServerArgs,
+}
+
+#[derive(Debug, Args)]
+pub struct RuleListArgs {
+    #[command(flatten)]
+    pub server: ServerArgs,
+    /// Print one JSON object a line
+    #[arg(long)]
+    pub json: bool,
+}
+
+#[derive(Debug, Args)]
+pub struct LodgeArgs {
+    /// Rule files (.rhai), or folders that hold them
+    #[arg(required = true, value_name = "PATH", value_hint = ValueHint::AnyPath)]
+    pub paths: Vec<PathBuf>,
+    #[command(flatten)]
+    pub server: ServerArgs,
+}
+
+#[derive(Debug, Args)]
+pub struct PromoteArgs {
+    /// The rule
+    #[arg(value_name = "NAME")]
+    pub rule: String,
+    /// The stage to move it to
+    #[arg(value_enum)]
+    pub stage: StageArg,
+    /// The version; the newest without it
+    #[arg(long, value_name = "VERSION")]
+    pub version: Option<String>,
+    #[command(flatten)]
+    pub server: ServerArgs,
+}
+
+#[derive(Debug, Subcommand)]
+pub enum QuarantineCommand {
+    /// List them, with the reason
+    List(QuarantineListArgs),
+    /// Check batches again and store them, after what was wrong was mended
+    Release(QuarantineArgs),
+    /// Delete batches for good
+    Delete(QuarantineArgs),
+}
+
+#[derive(Debug, Args)]
+pub struct QuarantineListArgs {
+    #[command(flatten)]
+    pub server: ServerArgs,
+    /// Print one JSON object a line
+    #[arg(long)]
+    pub json: bool,
+}
+
+#[derive(Debug, Args)]
+pub struct QuarantineArgs {
+    /// Their numbers
+    #[arg(required = true, value_name = "NUMBER")]
+    pub numbers: Vec<u64>,
+    #[command(flatten)]
+    pub server: ServerArgs,
+}
+
+macro_rules! words {
+    ($($(#[$doc:meta])* $name:ident => $target:ty { $($(#[$variant_doc:meta])* $variant:ident => $to:ident),* $(,)? })*) => {$(
+        $(#[$doc])*
+        #[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum)]
+        pub enum $name { $($(#[$variant_doc])* $variant),* }
+
+        impl From<$name> for $target {
+            fn from(word: $name) -> Self {
+                match word { $($name::$variant => Self::$to),* }
+            }
+        }
+    )*};
+}
+
+words! {
+    /// Of an alert.
+    ConditionArg => v1::Condition {
+        Standing => Standing, Ended => Ended, Withdrawn => Withdrawn,
+    }
+    /// How soon to look.
+    PriorityArg => v1::Priority {
+        /// At the next planned stop
+        Low => Low,
+        /// Today
+        Medium => Medium,
+        /// This trip
+        High => High,
+        /// Now; people may be at risk
+        Urgent => Urgent,
+    }
+    /// Of a defect.
+    DefectStatusArg => v1::DefectStatus {
+        /// Open; what it is has not been seen yet
+        Suspected => Suspected,
+        /// Closed with a finding
+        Closed => Closed,
+        /// Late data took back every alert behind it
+        Void => Void,
+    }
+    /// Who reports a defect.
+    OriginArg => v1::DefectOrigin {
+        CrewReport => CrewReport,
+        DailyInspection => DailyInspection,
+        ShopFind => ShopFind,
+        RoadFailure => RoadFailure,
+    }
+    /// What the shop found.
+    FindingArg => v1::FindingKind {
+        /// As the rule called it
+        AsCalled => AsCalled,
+        AnotherFault => AnotherFault,
+        /// The sensor or its wiring
+        SensorOrWiring => SensorOrWiring,
+        NoFaultFound => NoFaultFound,
+        CouldNotTest => CouldNotTest,
+        NotLookedAt => NotLookedAt,
+    }
+    /// What a unit does.
+    UnitStateArg => v1::UnitState {
+        Unknown => Unknown,
+        Working => Working,
+        /// On line, not loading
+        Isolated => Isolated,
+        StoppedManual => StoppedManual,
+        /// Stopped by the automatic stop: it can crank
+        StoppedAuto => StoppedAuto,
+        StoppedTrip => StoppedTrip,
+        DeadInTow => DeadInTow,
+        Stored => Stored,
+        InShop => InShop,
+        /// On another railway
+        OffLine => OffLine,
+    }
+    /// Where a rule stands.
+    StageArg => v1::RuleStage {
+        /// Kept, not judged
+        Draft => Draft,
+        /// Judged on live data; rings nobody
+        Trial => Trial,
+        /// Judged and announced
+        Live => Live,
+        /// Kept for its past alerts
+        Retired => Retired,
+    }
+}
+
+/// Unix milliseconds from RFC 3339, or from a span back from now.
+fn time(text: &str) -> Result<i64, String> {
+    let now_ms = jiff::Timestamp::now().as_millisecond();
+    if let Ok(span_ms) = wheeltap_model::parse_span(text) {
+        return Ok(now_ms.saturating_sub(span_ms));
+    }
+    text.parse::<jiff::Timestamp>()
+        .map(jiff::Timestamp::as_millisecond)
+        .map_err(|_| {
+            "write a time such as 2026-03-02T14:00:00Z, or a span back from now such as \"24 h\""
+                .to_owned()
+        })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use clap::CommandFactory;
+
+    #[test]
+    fn the_command_line_is_consistent() {
+        Cli::command().debug_assert();
+    }
+
+    #[test]
+    fn times_are_instants_or_spans_back_from_now() {
+        assert_eq!(time("1970-01-01T00:00:01Z"), Ok(1_000));
+        assert_eq!(time("1970-01-01T01:00:01+01:00"), Ok(1_000));
+        let hour_ago = time("1 h").unwrap();
+        let now_ms = jiff::Timestamp::now().as_millisecond();
+        assert!((now_ms - hour_ago - 3_600_000).abs() < 60_000);
+        assert!(time("noon").unwrap_err().contains("24 h"));
+    }
+}

@@ -1,0 +1,78 @@
+//! Files named on the command line, read whole, with errors that name them.
+
+use crate::Stop;
+use anyhow::{Context, anyhow};
+use std::{
+    fs,
+    path::{Path, PathBuf},
+};
+
+/// A text file and the name to call it by.
+pub struct TextFile {
+    pub name: String,
+    pub path: PathBuf,
+    pub text: String,
+}
+
+/// Reads a text file; a byte-order mark is taken off.
+pub fn read_text(path: &Path) -> anyhow::Result<TextFile> {
+    let name = path.display().to_string();
+    let bytes = fs::read(path).with_context(|| format!("{name} could not be read"))?;
+    let text = String::from_utf8(bytes).map_err(|error| {
+        let valid = &error.as_bytes()[..error.utf8_error().valid_up_to()];
+        let line = 1 + valid.split(|byte| *byte == b'\n').skip(1).count();
+        anyhow!("{name}:{line}: this is no UTF-8 text; save the file as UTF-8")
+    })?;
+    let text = match text.strip_prefix('\u{feff}') {
+        Some(rest) => rest.to_owned(),
+        None => text,
+    };
+    Ok(TextFile {
+        name,
+        path: path.to_owned(),
+        text,
+    })
+}
+
+/// All rule files named or held by the folders named, each once, by name of the rule.
+pub fn rule_files(paths: &[PathBuf]) -> Result<Vec<TextFile>, Stop> {
+    let mut found = Vec::new();
+    for path in paths {
+        if path.is_dir() {
+            let entries = fs::read_dir(path)
+                .with_context(|| format!("{} could not be read", path.display()))?;
+            let before = found.len();
+            for entry in entries {
+                let entry = entry
+                    .with_context(|| format!("{} could not be read", path.display()))?
+                    .path();
+                if entry.extension().is_some_and(|end| end == "rhai") && entry.is_file() {
+                    found.push(entry);
+                }
+            }
+            if found.len() == before {
+                return Err(Stop::Usage(anyhow!(
+                    "{} holds no rule: a rule is a file that ends in .rhai",
+                    path.display()
+                )));
+            }
+        } else {
+            found.push(path.clone());
+        }
+    }
+    found.sort_by(|a, b| a.file_name().cmp(&b.file_name()).then_with(|| a.cmp(b)));
+    found.dedup();
+    for pair in found.windows(2) {
+        if pair[0].file_name() == pair[1].file_name() {
+            return Err(Stop::Usage(anyhow!(
+                "{} and {} are two rules of one name; rename one",
+                pair[0].display(),
+                pair[1].display()
+            )));
+        }
+    }
+    Ok(found
+        .iter()
+        .map(|path| read_text(path))
+        .collect::<Result<_, _>>()?)
+}

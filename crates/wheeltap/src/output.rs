@@ -1,0 +1,177 @@
+//! What people and programs see: data on stdout, notes and progress on stderr.
+
+use comfy_table::{ContentArrangement, Table, presets};
+use indicatif::{ProgressBar, ProgressStyle};
+use serde::Serialize;
+use std::io::{self, BufWriter, IsTerminal, StdoutLock, Write};
+
+/// Data on stdout, buffered: call [`Out::flush`] at the end, and after each line that someone waits for.
+pub struct Out {
+    to: BufWriter<StdoutLock<'static>>,
+}
+
+impl Out {
+    pub fn new() -> Self {
+        Self {
+            to: BufWriter::new(io::stdout().lock()),
+        }
+    }
+
+    /// One JSON object on one line.
+    pub fn json(&mut self, value: &impl Serialize) -> anyhow::Result<()> {
+        serde_json::to_writer(&mut self.to, value).map_err(io::Error::from)?;
+        self.to.write_all(b"\n")?;
+        Ok(())
+    }
+
+    pub fn line(&mut self, text: impl AsRef<str>) -> anyhow::Result<()> {
+        self.to.write_all(text.as_ref().as_bytes())?;
+        self.to.write_all(b"\n")?;
+        Ok(())
+    }
+
+    /// Columns under a head, as wide as the terminal allows; into a file or pipe never wrapped.
+    pub fn table(&mut self, head: &[&str], rows: Vec<Vec<String>>) -> anyhow::Result<()> {
+        let mut table = Table::new();
+        table.load_preset(presets::NOTHING);
+        if io::stdout().is_terminal() {
+            table.set_content_arrangement(ContentArrangement::Dynamic);
+        }
+        table.set_header(head.iter().map(|title| title.to_uppercase()));
+        for row in rows {
+            table.add_row(row);
+        }
+        for column in table.column_iter_mut() {
+            column.set_padding((0, 2));
+        }
+        for line in table.lines() {
+            self.line(line.trim_end())?;
+        }
+        Ok(())
+    }
+
+    /// Names with their values, one a line.
+    pub fn facts(&mut self, facts: &[(&str, String)]) -> anyhow::Result<()> {
+        let width = facts.iter().map(|(name, _)| name.len()).max().unwrap_or(0);
+        for (name, value) in facts {
+            self.line(format!("{name:width$}  {value}").trim_end())?;
+        }
+        Ok(())
+    }
+
+    pub fn flush(&mut self) -> anyhow::Result<()> {
+        self.to.flush()?;
+        Ok(())
+    }
+}
+
+/// A note for people on stderr. A closed stderr is nobody's loss.
+pub fn note(text: impl AsRef<str>) {
+    let _ = writeln!(io::stderr(), "{}", text.as_ref());
+}
+
+/// A bar over bytes on stderr; it hides itself where stderr is no terminal.
+pub fn bytes_bar(total: u64, verb: &'static str) -> ProgressBar {
+    let style = "{prefix} {wide_bar} {bytes} of {total_bytes}, {eta} left";
+    bar(total, style, verb)
+}
+
+/// A bar over things on stderr.
+pub fn count_bar(total: u64, verb: &'static str, things: &str) -> ProgressBar {
+    let style = format!("{{prefix}} {{wide_bar}} {{pos}} of {{len}} {things}, {{eta}} left");
+    bar(total, &style, verb)
+}
+
+fn bar(total: u64, style: &str, verb: &'static str) -> ProgressBar {
+    let bar = ProgressBar::new(total);
+    if let Ok(style) = ProgressStyle::with_template(style) {
+        bar.set_style(style.progress_chars("=> "));
+    }
+    bar.set_prefix(verb);
+    bar
+}
+
+/// `1 alert`, `2 alerts`, `2 batches`.
+pub fn counted(n: usize, one: &str) -> String {
+    let ending = match (n, one.ends_with("ch")) {
+        (1, _) => "",
+        (_, true) => "es",
+        (_, false) => "s",
+    };
+    format!("{} {one}{ending}", grouped(n as u64))
+}
+
+/// Digits in groups of three: `1,234,567`.
+pub fn grouped(n: u64) -> String {
+    let digits = n.to_string();
+    let mut text = String::with_capacity(digits.len() + digits.len() / 3);
+    for (idx, digit) in digits.chars().enumerate() {
+        if idx > 0 && (digits.len() - idx).is_multiple_of(3) {
+            text.push(',');
+        }
+        text.push(digit);
+    }
+    text
+}
+
+/// A stretch of time for people, in its two greatest units: `3 d 4 h`, `12 min`, `8 s`.
+pub fn duration(ms: i64) -> String {
+    const UNITS: [(i64, &str); 4] = [
+        (86_400_000, "d"),
+        (3_600_000, "h"),
+        (60_000, "min"),
+        (1_000, "s"),
+    ];
+    if ms < 1_000 {
+        return format!("{} ms", ms.max(0));
+    }
+    let mut parts = Vec::new();
+    let mut left = ms;
+    for (size, name) in UNITS {
+        if left >= size && parts.len() < 2 {
+            parts.push(format!("{} {name}", left / size));
+            left %= size;
+        } else if !parts.is_empty() {
+            break;
+        }
+    }
+    parts.join(" ")
+}
+
+/// A number as a person would write it: five digits, and all of them before the point.
+pub fn number(value: f64) -> String {
+    if value.abs() >= 10_000.0 {
+        return format!("{}", value.round());
+    }
+    let rounded: f64 = format!("{value:.4e}").parse().unwrap_or(value);
+    format!("{rounded}")
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn numbers_read_easily() {
+        for (value, text) in [
+            (0.0, "0"),
+            (61.230_000_1, "61.23"),
+            (-2400.0, "-2400"),
+            (0.012_345_678, "0.012346"),
+            (123_456_789.4, "123456789"),
+            (-0.25, "-0.25"),
+        ] {
+            assert_eq!(number(value), text);
+        }
+        assert_eq!(counted(1, "batch"), "1 batch");
+        assert_eq!(counted(0, "batch"), "0 batches");
+        assert_eq!(counted(2_000, "alert"), "2,000 alerts");
+        assert_eq!(grouped(0), "0");
+        assert_eq!(grouped(999), "999");
+        assert_eq!(grouped(1_234_567), "1,234,567");
+        assert_eq!(duration(93_784_000), "1 d 2 h");
+        assert_eq!(duration(3_605_000), "1 h");
+        assert_eq!(duration(59_999), "59 s");
+        assert_eq!(duration(250), "250 ms");
+    }
+}

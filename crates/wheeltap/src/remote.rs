@@ -1,0 +1,81 @@
+//! Speaking to a service: the connection, and its words in ours.
+
+use crate::{Stop, args::ServerArgs};
+use futures::{Stream, StreamExt};
+use std::future::Future;
+use wheeltap_client::{CallError, ConnectError, Connection, connect};
+use wheeltap_model::EventTime;
+use wheeltap_proto::v1;
+
+/// Runs a command that waits for things.
+pub fn block_on<T>(command: impl Future<Output = Result<T, Stop>>) -> Result<T, Stop> {
+    tokio::runtime::Builder::new_multi_thread()
+        .enable_all()
+        .build()?
+        .block_on(command)
+}
+
+/// Connects to the service named on the command line.
+pub async fn connected(args: &ServerArgs) -> Result<Connection, Stop> {
+    connect(&args.server).await.map_err(|error| match error {
+        // The transport's own words add nothing for whoever typed the address.
+        error @ ConnectError::BadEndpoint { .. } => Stop::Usage(anyhow::anyhow!("{error}")),
+        error @ ConnectError::Unreachable { .. } => Stop::Failed(anyhow::anyhow!("{error}")),
+    })
+}
+
+/// The answer of one call, or what to do about its refusal.
+pub fn answer<T>(result: Result<tonic::Response<T>, tonic::Status>) -> anyhow::Result<T> {
+    match result {
+        Ok(response) => Ok(response.into_inner()),
+        Err(status) => Err(CallError::from(status).into()),
+    }
+}
+
+/// The first `limit` items of a list, and whether there are more.
+pub async fn first<T>(
+    mut list: impl Stream<Item = Result<T, CallError>> + Unpin,
+    limit: usize,
+) -> Result<(Vec<T>, bool), CallError> {
+    let mut items = Vec::new();
+    while let Some(item) = list.next().await {
+        if items.len() == limit {
+            return Ok((items, true));
+        }
+        items.push(item?);
+    }
+    Ok((items, false))
+}
+
+/// `17` of `alerts/17`, `ZVR 4117` of `units/ZVR 4117`.
+pub fn tail(name: &str) -> &str {
+    name.split_once('/').map_or(name, |(_, tail)| tail)
+}
+
+/// A wire enum's word as people write it: `PRIORITY_HIGH` becomes `high`, `UNIT_STATE_IN_SHOP`
+/// becomes `in_shop`; unset is `unknown`.
+pub fn word(wire_name: &str, prefix: &str) -> String {
+    match wire_name.strip_prefix(prefix) {
+        None | Some("UNSPECIFIED") => "unknown".to_owned(),
+        Some(word) => word.to_lowercase(),
+    }
+}
+
+pub fn priority(number: i32) -> String {
+    let priority = v1::Priority::try_from(number).unwrap_or_default();
+    word(priority.as_str_name(), "PRIORITY_")
+}
+
+pub fn instant(unix_ms: i64) -> String {
+    EventTime::from_unix_ms(unix_ms).to_string()
+}
+
+/// An instant for tables: without the date when it is `today`, seconds only.
+pub fn short_instant(unix_ms: i64) -> String {
+    let text = EventTime::from_unix_ms(unix_ms.div_euclid(1_000) * 1_000).to_string();
+    text.replace('T', " ").trim_end_matches('Z').to_owned()
+}
+
+pub fn now_ms() -> i64 {
+    jiff::Timestamp::now().as_millisecond()
+}

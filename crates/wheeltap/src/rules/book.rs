@@ -1,0 +1,157 @@
+//! `wheeltap rules list`, `lodge`, `promote`: the service's rule book.
+
+use crate::{
+    Outcome, Stop,
+    alert_json::rule_and_version,
+    args::{LodgeArgs, PromoteArgs, RuleListArgs},
+    files,
+    output::{Out, counted, note},
+    remote::{self, answer, connected, instant, priority, word},
+};
+use futures::TryStreamExt;
+use serde::Serialize;
+use wheeltap_client::CallError;
+use wheeltap_proto::v1;
+
+/// One rule as printed by `--json`.
+#[derive(Serialize)]
+struct Line<'a> {
+    rule: &'a str,
+    version: &'a str,
+    stage: String,
+    title: &'a str,
+    system: &'a str,
+    component: &'a str,
+    priority: String,
+    safety: bool,
+    stage_from: String,
+    stage_by: &'a str,
+    units_faulted: u32,
+    last_fault: &'a str,
+}
+
+fn stage(rule: &v1::Rule) -> String {
+    word(rule.stage().as_str_name(), "RULE_STAGE_")
+}
+
+pub fn list(args: &RuleListArgs) -> Result<Outcome, Stop> {
+    remote::block_on(async {
+        let connection = connected(&args.server).await?;
+        let rules: Vec<v1::Rule> = connection.list_rules().try_collect().await?;
+        let mut out = Out::new();
+        if args.json {
+            for rule in &rules {
+                let (name, version) = rule_and_version(&rule.name);
+                out.json(&Line {
+                    rule: name,
+                    version,
+                    stage: stage(rule),
+                    title: &rule.title,
+                    system: &rule.system,
+                    component: &rule.component,
+                    priority: priority(rule.priority),
+                    safety: rule.safety,
+                    stage_from: instant(rule.stage_from_unix_ms),
+                    stage_by: &rule.stage_by,
+                    units_faulted: rule.n_units_faulted,
+                    last_fault: &rule.last_fault,
+                })?;
+            }
+        } else if !rules.is_empty() {
+            let head = ["rule", "stage", "priority", "title", "component", "faulted"];
+            out.table(&head, rules.iter().map(row).collect())?;
+        }
+        out.flush()?;
+        if !args.json {
+            note(counted(rules.len(), "rule"));
+        }
+        Ok(Outcome::Fine)
+    })
+}
+
+fn row(rule: &v1::Rule) -> Vec<String> {
+    let (name, _) = rule_and_version(&rule.name);
+    vec![
+        name.to_owned(),
+        stage(rule),
+        priority(rule.priority),
+        rule.title.clone(),
+        rule.component.clone(),
+        match rule.n_units_faulted {
+            0 => "-".to_owned(),
+            n => format!("on {}: {}", counted(n as usize, "unit"), rule.last_fault),
+        },
+    ]
+}
+
+/// Goes on after a refusal, so that one wrong rule does not hold up the others.
+pub fn lodge(args: &LodgeArgs) -> Result<Outcome, Stop> {
+    let files = files::rule_files(&args.paths)?;
+    remote::block_on(async {
+        let connection = connected(&args.server).await?;
+        let mut outcome = Outcome::Fine;
+        for file in files {
+            let request = v1::LodgeRuleRequest {
+                name: format!("rules/{}", super::rule_name(&file)),
+                source: file.text,
+                ..Default::default()
+            };
+            match answer(connection.rules().lodge_rule(request).await) {
+                Ok(rule) => {
+                    let (name, version) = rule_and_version(&rule.name);
+                    note(format!(
+                        "{name}: version {version} is kept as {}",
+                        stage(&rule)
+                    ));
+                }
+                Err(error) => {
+                    outcome = Outcome::Findings;
+                    refused(&file.name, &error);
+                }
+            }
+        }
+        Ok(outcome)
+    })
+}
+
+fn refused(file: &str, error: &anyhow::Error) {
+    // A wrong rule comes with a field for each place in it.
+    let places = error
+        .downcast_ref::<CallError>()
+        .map_or(&[][..], |error| &error.fields);
+    if places.is_empty() {
+        note(format!("{file}: {error}"));
+    }
+    for (place, problem) in places {
+        note(format!("{file}: {place}: {problem}"));
+    }
+}
+
+pub fn promote(args: &PromoteArgs) -> Result<Outcome, Stop> {
+    remote::block_on(async {
+        let connection = connected(&args.server).await?;
+        let name = match &args.version {
+            Some(version) => format!("rules/{}/versions/{version}", args.rule),
+            None => format!("rules/{}", args.rule),
+        };
+        let rule = answer(
+            connection
+                .rules()
+                .get_rule(v1::GetRuleRequest { name })
+                .await,
+        )?;
+        let request = v1::PromoteRuleRequest {
+            name: rule.name,
+            stage: v1::RuleStage::from(args.stage).into(),
+            etag: rule.etag,
+        };
+        let rule = answer(connection.rules().promote_rule(request).await)?;
+        let (name, version) = rule_and_version(&rule.name);
+        note(format!(
+            "{name}: version {version} is {} from {} on",
+            stage(&rule),
+            instant(rule.stage_from_unix_ms)
+        ));
+        Ok(Outcome::Fine)
+    })
+}

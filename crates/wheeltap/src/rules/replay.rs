@@ -1,0 +1,353 @@
+//! `wheeltap rules replay`: measurements from files, judged exactly as the service would have.
+
+use crate::{
+    Outcome, Stop,
+    alert_json::{self, Reads, Values},
+    args::ReplayArgs,
+    files,
+    output::{Out, bytes_bar, counted, duration, grouped, note},
+};
+use anyhow::{Context, anyhow};
+use std::{
+    collections::{BTreeMap, BTreeSet},
+    fs::File,
+    ops::ControlFlow,
+    sync::Arc,
+};
+use wheeltap_catalogue::{BoundMap, Catalogue, CsvMap};
+use wheeltap_judge::{
+    EffectiveRule, FaultReport, Judgement, Occurrence, UnitContext, UnitData, UnitPlan, replay_unit,
+};
+use wheeltap_model::{ChannelId, ClassName, EventTime, Sample, Series, UnitId};
+use wheeltap_rules::{Environment, Read, Rule, compile};
+
+/// What was read of one unit.
+#[derive(Default)]
+struct UnitRead {
+    class: Option<ClassName>,
+    samples: BTreeMap<ChannelId, Vec<Sample>>,
+}
+
+/// Totals over all files.
+#[derive(Default)]
+struct Totals {
+    rows: u64,
+    samples: u64,
+    out_of_range: u64,
+    steps_back: u64,
+    span: Option<(EventTime, EventTime)>,
+}
+
+/// One occurrence and whose it is.
+struct Found {
+    unit: UnitId,
+    occurrence: Occurrence,
+}
+
+pub fn run(args: &ReplayArgs) -> Result<Outcome, Stop> {
+    let map = bound_map(args)?;
+    let rules = rules(args, map.catalogue())?;
+    let (mut units, totals) = read(args, &map)?;
+    say_what_was_read(&units, &totals);
+    let mut found = Vec::new();
+    let mut faults = Vec::new();
+    for (unit, read) in &mut units {
+        let judgement = judge(unit, read, &rules, map.catalogue());
+        let whose = |occurrence| Found {
+            unit: unit.clone(),
+            occurrence,
+        };
+        found.extend(judgement.occurrences().into_iter().map(whose));
+        for fault in judgement.faults {
+            faults.push((unit.clone(), fault));
+        }
+    }
+    found.sort_by(|a, b| key(a).cmp(&key(b)));
+    let mut out = Out::new();
+    if args.json {
+        for found in &found {
+            out.json(&line(found, &rules))?;
+        }
+    } else if !found.is_empty() {
+        let head = ["raised", "ended", "unit", "rule", "evidence"];
+        out.table(&head, found.iter().map(row).collect())?;
+    }
+    out.flush()?;
+    say_what_was_judged(&units, &rules, &map, &found, &faults);
+    Ok(Outcome::Fine)
+}
+
+fn key(found: &Found) -> impl Ord + '_ {
+    let Found { unit, occurrence } = found;
+    (
+        occurrence.raised_at,
+        unit,
+        &occurrence.rule,
+        &occurrence.part,
+    )
+}
+
+fn bound_map(args: &ReplayArgs) -> Result<BoundMap, Stop> {
+    let catalogue = super::catalogue(&args.catalogue)?;
+    CsvMap::load(&args.map)
+        .and_then(|map| map.bind(&catalogue))
+        .map_err(|problems| super::problems_in("the map", problems.iter(), problems.len()))
+}
+
+fn rules(args: &ReplayArgs, catalogue: &Catalogue) -> Result<Vec<EffectiveRule>, Stop> {
+    let mut files = files::rule_files(&args.rules)?;
+    let names: Vec<String> = files.iter().map(super::rule_name).collect();
+    if let Some(unknown) = args.rule.iter().find(|name| !names.contains(name)) {
+        return Err(Stop::Usage(anyhow!(
+            "there is no rule {unknown}: there are {}",
+            names.join(", ")
+        )));
+    }
+    if !args.rule.is_empty() {
+        files.retain(|file| args.rule.contains(&super::rule_name(file)));
+    }
+    let env = Environment::new(catalogue);
+    let mut rules = Vec::new();
+    let mut problems = Vec::new();
+    for file in &files {
+        match compile(&file.name, &file.text, &env) {
+            Ok(rule) => rules.push(EffectiveRule::always(Arc::new(rule))),
+            Err(found) => problems.extend(found),
+        }
+    }
+    if problems.is_empty() {
+        Ok(rules)
+    } else {
+        Err(super::problems_in(
+            "the rules",
+            problems.iter(),
+            problems.len(),
+        ))
+    }
+}
+
+fn read(args: &ReplayArgs, map: &BoundMap) -> Result<(BTreeMap<UnitId, UnitRead>, Totals), Stop> {
+    let mut opened = Vec::new();
+    let mut total_bytes = 0;
+    for path in &args.files {
+        let name = path.display().to_string();
+        let file = File::open(path).with_context(|| format!("{name} could not be read"))?;
+        total_bytes += file.metadata().map_or(0, |about| about.len());
+        opened.push((name, file));
+    }
+    let bar = bytes_bar(total_bytes, "reading");
+    let mut units: BTreeMap<UnitId, UnitRead> = BTreeMap::new();
+    let mut totals = Totals::default();
+    for (name, file) in opened {
+        let summary = map.read(&name, bar.wrap_read(file), &mut |row| {
+            if !units.contains_key(row.unit) {
+                units.insert(row.unit.clone(), UnitRead::default());
+            }
+            if let Some(unit) = units.get_mut(row.unit) {
+                if unit.class.is_none() {
+                    unit.class = row.class.cloned();
+                }
+                for &(channel, value, quality) in row.samples {
+                    unit.samples.entry(channel).or_default().push(Sample {
+                        time: row.time,
+                        value,
+                        quality,
+                    });
+                }
+            }
+            ControlFlow::Continue(())
+        })?;
+        totals.rows += summary.rows;
+        totals.samples += summary.samples;
+        totals.out_of_range += summary.out_of_range;
+        totals.steps_back += summary.steps_back;
+        totals.span = match (totals.span, summary.span) {
+            (Some(a), Some(b)) => Some((a.0.min(b.0), a.1.max(b.1))),
+            (a, b) => a.or(b),
+        };
+    }
+    bar.finish_and_clear();
+    Ok((units, totals))
+}
+
+fn plan(
+    unit: &UnitId,
+    read: &UnitRead,
+    rules: &[EffectiveRule],
+    catalogue: &Catalogue,
+) -> UnitPlan {
+    let class_def = read.class.as_ref().and_then(|class| catalogue.class(class));
+    UnitPlan::new(rules, unit, read.class.as_ref(), class_def, catalogue)
+}
+
+/// Takes the samples out of what was read: the judge keeps its own.
+fn judge(
+    unit: &UnitId,
+    read: &mut UnitRead,
+    rules: &[EffectiveRule],
+    catalogue: &Catalogue,
+) -> Judgement {
+    let plan = plan(unit, read, rules, catalogue);
+    let data = UnitData {
+        series: std::mem::take(&mut read.samples)
+            .into_iter()
+            .map(|(channel, samples)| (channel, Series::from_samples(samples)))
+            .collect(),
+        events: Vec::new(),
+    };
+    replay_unit(Arc::new(plan), Arc::new(UnitContext::default()), &data)
+}
+
+fn line(found: &Found, rules: &[EffectiveRule]) -> alert_json::Core {
+    let Found { unit, occurrence } = found;
+    let about = rules
+        .iter()
+        .map(|effective| &effective.rule)
+        .find(|rule| rule.reference == occurrence.rule)
+        .map(|rule| &rule.about);
+    let evidence = &occurrence.evidence;
+    alert_json::Core {
+        rule: occurrence.rule.name.to_string(),
+        version: occurrence.rule.version.clone(),
+        title: about.map_or(String::new(), |about| about.title.clone()),
+        priority: about.map_or(String::new(), |about| about.priority.to_string()),
+        unit: unit.to_string(),
+        part: occurrence.part.as_ref().map(ToString::to_string),
+        since: evidence.since.to_string(),
+        raised_at: occurrence.raised_at.to_string(),
+        ended_at: occurrence.ended_at.map(|at| at.to_string()),
+        suppressed_by_design: occurrence.unsuppressed_at.is_none(),
+        evidence: Values(evidence.inputs.clone()),
+        end_evidence: occurrence
+            .end_evidence
+            .as_ref()
+            .map(|evidence| Values(evidence.inputs.clone())),
+        reads: Reads(evidence.inputs.clone()),
+    }
+}
+
+fn row(found: &Found) -> Vec<String> {
+    let Found { unit, occurrence } = found;
+    let ended = match occurrence.ended_at {
+        Some(at) => format!("after {}", duration(at.ms_since(occurrence.raised_at))),
+        None => "stands".to_owned(),
+    };
+    let whose = match &occurrence.part {
+        Some(part) => format!("{unit}, {part}"),
+        None => unit.to_string(),
+    };
+    let mut evidence = alert_json::told(&occurrence.evidence.inputs);
+    if occurrence.unsuppressed_at.is_none() {
+        evidence.push_str(" (suppressed by design)");
+    }
+    vec![
+        occurrence.raised_at.to_string(),
+        ended,
+        whose,
+        occurrence.rule.name.to_string(),
+        evidence,
+    ]
+}
+
+fn say_what_was_read(units: &BTreeMap<UnitId, UnitRead>, totals: &Totals) {
+    let channels: BTreeSet<ChannelId> = units
+        .values()
+        .flat_map(|unit| unit.samples.keys().copied())
+        .collect();
+    let span = totals
+        .span
+        .map_or_else(String::new, |(first, last)| format!(", {first} to {last}"));
+    note(format!(
+        "read {} rows, {} samples of {}, {}{span}",
+        grouped(totals.rows),
+        grouped(totals.samples),
+        counted(channels.len(), "channel"),
+        counted(units.len(), "unit"),
+    ));
+    if totals.out_of_range > 0 {
+        note(format!(
+            "{} samples are out of their channel's range and feed no rule",
+            grouped(totals.out_of_range)
+        ));
+    }
+    if totals.steps_back > 0 {
+        note(format!(
+            "{} rows are earlier than the row before; they were judged in order of time",
+            grouped(totals.steps_back)
+        ));
+    }
+}
+
+fn say_what_was_judged(
+    units: &BTreeMap<UnitId, UnitRead>,
+    rules: &[EffectiveRule],
+    map: &BoundMap,
+    found: &[Found],
+    faults: &[(UnitId, FaultReport)],
+) {
+    for effective in rules {
+        let rule = &effective.rule;
+        let alone = std::slice::from_ref(effective);
+        let is_judged = |(unit, read): (&UnitId, &UnitRead)| {
+            plan(unit, read, alone, map.catalogue()).n_slots() > 0
+        };
+        let name = &rule.reference.name;
+        if !units.iter().any(is_judged) {
+            note(format!("{name} applies to no unit in these files"));
+            continue;
+        }
+        let missing = missing_channels(rule, map);
+        if !missing.is_empty() {
+            note(format!(
+                "{name} reads {}, which the map does not fill",
+                missing.join(" and ")
+            ));
+        }
+    }
+    for (unit, fault) in faults {
+        if fault.n_in_a_row > 0 {
+            note(format!(
+                "{} failed on {unit} at {}: {}",
+                fault.rule.name, fault.at, fault.message
+            ));
+        }
+    }
+    let standing = found
+        .iter()
+        .filter(|found| found.occurrence.ended_at.is_none())
+        .count();
+    let standing = match standing {
+        0 => String::new(),
+        n => format!(", {} standing at the end", grouped(n as u64)),
+    };
+    note(format!(
+        "judged {}: {}{standing}",
+        counted(rules.len(), "rule"),
+        counted(found.len(), "alert"),
+    ));
+}
+
+/// Channels that a rule reads and no column fills, as the rule writes them.
+fn missing_channels(rule: &Rule, map: &BoundMap) -> Vec<String> {
+    let filled: BTreeSet<&str> = map
+        .channels()
+        .filter_map(|id| map.catalogue().by_id(id))
+        .map(|def| def.name.as_str())
+        .collect();
+    let mut missing = Vec::new();
+    for input in &rule.inputs {
+        let Read::Window { channel, .. } = &input.read else {
+            continue;
+        };
+        let is_filled = match channel.split_once("{axle}") {
+            Some((head, tail)) => filled
+                .iter()
+                .any(|name| name.starts_with(head) && name.ends_with(tail)),
+            None => filled.contains(channel.as_str()),
+        };
+        if !is_filled && !missing.contains(channel) {
+            missing.push(channel.clone());
+        }
+    }
+    missing
+}

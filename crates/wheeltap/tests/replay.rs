@@ -1,0 +1,184 @@
+//! `rules replay` prints what the rules say of measurements from files, whatever shape the files
+//! come in, and refuses what it cannot read by file, line and mend.
+
+mod common;
+
+use common::{Bench, Ran, csv};
+use flate2::{Compression, write::GzEncoder};
+use serde_json::json;
+use std::io::Write;
+
+/// `rules replay` of these files as JSON.
+fn replay(bench: &Bench, files: &[&str]) -> Ran {
+    let words = [
+        "rules", "replay", "--json", "--rules", "rules", "--map", "map.toml",
+    ];
+    bench.run(words.into_iter().chain(files.iter().copied()))
+}
+
+fn gzip(text: &str) -> Vec<u8> {
+    let mut gzip = GzEncoder::new(Vec::new(), Compression::fast());
+    gzip.write_all(text.as_bytes()).expect("memory takes all");
+    gzip.finish().expect("memory takes all")
+}
+
+// By hand: of the 60 samples in (t - 60 s, t], t - 599 s are at 60 degC once t is past 600 s, so the
+// mean exceeds 50 from tick 630 s on, and after the delay of 60 s the alert is raised at 690 s. It is
+// below 45 from tick 1,250 s on, so it ends at 1,310 s.
+#[test]
+fn an_alert_is_one_json_object_a_line() {
+    let ran = replay(&Bench::new(), &["day.csv"]);
+    assert_eq!(ran.code, 0, "{ran:#?}");
+    let alerts = ran.json();
+    assert_eq!(alerts.len(), 1, "{}", ran.stdout);
+    let alert = &alerts[0];
+    for (key, value) in [
+        ("rule", json!("oil-warm")),
+        ("title", json!("Oil warm")),
+        ("priority", json!("high")),
+        ("unit", json!("ZVR 4117")),
+        ("part", json!(null)),
+        ("since", json!("2026-01-01T00:10:30Z")),
+        ("raised_at", json!("2026-01-01T00:11:30Z")),
+        ("ended_at", json!("2026-01-01T00:21:50Z")),
+        ("suppressed_by_design", json!(false)),
+        ("evidence", json!({"oil": 60.0})),
+        ("end_evidence", json!({"oil": 40.0})),
+    ] {
+        assert_eq!(alert[key], value, "{key}");
+    }
+    assert_eq!(alert["reads"]["oil"]["ucum"], "Cel");
+    ran.says(
+        0,
+        &[
+            "read 1,800 rows, 1,800 samples of 1 channel, 1 unit",
+            "judged 1 rule: 1 alert",
+        ],
+    );
+}
+
+#[test]
+fn an_alert_that_stands_has_no_end() {
+    let bench = Bench::new();
+    bench.write("day.csv", csv(0..1_000));
+    let ran = replay(&bench, &["day.csv"]);
+    assert_eq!(ran.json()[0]["ended_at"], json!(null));
+    ran.says(0, &["1 alert, 1 standing at the end"]);
+}
+
+#[test]
+fn people_get_a_table() {
+    let ran = Bench::new().run([
+        "rules", "replay", "--rules", "rules", "--map", "map.toml", "day.csv",
+    ]);
+    let lines: Vec<&str> = ran.stdout.lines().collect();
+    assert_eq!(lines.len(), 2, "{}", ran.stdout);
+    for word in [
+        "2026-01-01T00:11:30Z",
+        "after 10 min 20 s",
+        "ZVR 4117",
+        "oil-warm",
+        "oil 60 Cel",
+    ] {
+        assert!(lines[1].contains(word), "{word} in {}", lines[1]);
+    }
+}
+
+#[test]
+fn the_shape_of_the_files_changes_nothing() {
+    let bench = Bench::new();
+    let expected = replay(&bench, &["day.csv"]).stdout;
+    let text = csv(0..1_800);
+    bench.write("packed.csv.gz", gzip(&text));
+    bench.write("marked.csv", format!("\u{feff}{text}"));
+    let mut mixed = String::new();
+    for (line, end) in text.lines().zip(["\n", "\r\n"].into_iter().cycle()) {
+        mixed.push_str(line);
+        mixed.push_str(end);
+    }
+    bench.write("mixed.csv", mixed);
+    bench.write("early.csv", csv(0..700));
+    bench.write("late.csv", csv(700..1_800));
+    for files in [
+        &["packed.csv.gz"][..],
+        &["marked.csv"],
+        &["mixed.csv"],
+        &["early.csv", "late.csv"],
+        &["late.csv", "early.csv"],
+    ] {
+        let ran = replay(&bench, files);
+        assert_eq!(ran.stdout, expected, "{files:?}: {}", ran.stderr);
+    }
+}
+
+#[test]
+fn bad_measurements_are_refused_by_place_and_mend() {
+    let bench = Bench::new();
+    let check = |file: &str, content: &[u8], words: &[&str]| {
+        bench.write(file, content);
+        let ran = replay(&bench, &[file]);
+        assert_eq!(ran.stdout, "");
+        ran.says(1, words);
+    };
+    check(
+        "no-oil.csv",
+        b"t_s,water\n0,40\n",
+        &["no-oil.csv:1", "oil", "water"],
+    );
+    check(
+        "number.csv",
+        b"t_s,oil\n0,40\n1,warm\n",
+        &["number.csv:3", "cell 2", "warm"],
+    );
+    check(
+        "time.csv",
+        b"t_s,oil\nnoon,40\n",
+        &["time.csv:2", "cell 1", "noon"],
+    );
+    check("empty.csv", b"", &["empty.csv", "empty"]);
+    let packed = gzip(&csv(0..1_800));
+    check("half.csv.gz", &packed[..packed.len() / 2], &["half.csv.gz"]);
+    let ran = replay(&bench, &["gone.csv"]);
+    ran.says(1, &["gone.csv could not be read"]);
+}
+
+#[test]
+fn a_bad_map_is_refused_by_place_and_mend() {
+    let bench = Bench::new();
+    bench.write("map.toml", common::MAP.replace("spacing", "spaceing"));
+    replay(&bench, &["day.csv"]).says(1, &["map.toml:12:1", "spaceing", "1 problem in the map"]);
+}
+
+#[test]
+fn a_rule_for_others_and_a_channel_that_nobody_fills_are_named() {
+    let bench = Bench::new();
+    bench.write(
+        "rules/other.rhai",
+        common::RULE.replace("priority:", "applies: #{ class: [\"Stoat\"] }, priority:"),
+    );
+    bench.write(
+        "rules/water.rhai",
+        common::RULE.replace("engine.oil.temperature", "engine.coolant.temperature"),
+    );
+    let ran = replay(&bench, &["day.csv"]);
+    assert_eq!(ran.json().len(), 1);
+    ran.says(
+        0,
+        &[
+            "other applies to no unit in these files",
+            "water reads engine.coolant.temperature, which the map does not fill",
+        ],
+    );
+}
+
+#[test]
+fn only_the_rules_asked_for_are_judged() {
+    let bench = Bench::new();
+    bench.write("rules/again.rhai", common::RULE);
+    assert_eq!(replay(&bench, &["day.csv"]).json().len(), 2);
+    let ran = replay(&bench, &["--rule", "again", "day.csv"]);
+    assert_eq!(ran.json()[0]["rule"], "again");
+    assert_eq!(ran.json().len(), 1);
+    replay(&bench, &["--rule", "agian", "day.csv"])
+        .says(2, &["there is no rule agian", "again, oil-warm"]);
+}

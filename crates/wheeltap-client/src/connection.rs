@@ -45,7 +45,7 @@ fn endpoint(text: &str) -> Result<Endpoint, ConnectError> {
         .initial_connection_window_size(4 * 1024 * 1024))
 }
 
-/// Connects to a service, such as `http://127.0.0.1:7410`.
+/// Connects to a service, such as `http://127.0.0.1:7417`.
 ///
 /// # Errors
 /// [`ConnectError`] when the text is no address or nobody answers there within 5 s.

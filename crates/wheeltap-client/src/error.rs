@@ -122,7 +122,7 @@ impl From<Status> for CallError {
 #[derive(Debug, thiserror::Error)]
 pub enum ConnectError {
     /// The text is no address.
-    #[error("\"{endpoint}\" is no address: write http://HOST:PORT, such as http://127.0.0.1:7410")]
+    #[error("\"{endpoint}\" is no address: write http://HOST:PORT, such as http://127.0.0.1:7417")]
     BadEndpoint {
         /// The text as given.
         endpoint: String,

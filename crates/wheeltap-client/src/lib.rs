@@ -14,7 +14,7 @@
 //! use wheeltap_model::{ChannelName, UnitId};
 //! # #[tokio::main]
 //! # async fn main() -> Result<(), Box<dyn std::error::Error>> {
-//! let connection = connect_lazy("http://127.0.0.1:7410")?;
+//! let connection = connect_lazy("http://127.0.0.1:7417")?;
 //! let gateway = Gateway::start(connection, GatewayOptions::default(), |event| {
 //!     eprintln!("{event:?}");
 //! });

@@ -70,7 +70,7 @@ pub enum WatchItem {
 /// use wheeltap_client::{WatchItem, connect, watch_alerts};
 /// # #[tokio::main]
 /// # async fn main() -> Result<(), Box<dyn std::error::Error>> {
-/// let connection = connect("http://127.0.0.1:7410").await?;
+/// let connection = connect("http://127.0.0.1:7417").await?;
 /// let mut alerts = watch_alerts(&connection, wheeltap_proto::v1::AlertFilter::default(), None);
 /// while let Some(item) = alerts.next().await {
 ///     if let WatchItem::Change { alert, .. } = item? {

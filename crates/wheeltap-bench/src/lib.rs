@@ -1,1 +1,0 @@
-//! Benches and their yardsticks.

@@ -1,0 +1,56 @@
+//! Benches and their yardsticks: what the service carries on this machine, and what a bare stream
+//! would.
+//!
+//! `ingest` asks how many samples a second go through gRPC to an acknowledgement after fsync, with
+//! 20 live rules, and how long an alert takes from the sending of its last sample to a watcher.
+//! `restart` asks how long the service takes from a `kill -9` to serving again.
+//!
+//! The service runs in a child process of its own, so that its memory is its own. Client and service
+//! share the machine, so the figures are what both together manage.
+
+mod child;
+mod fleet;
+mod ingest;
+mod restart;
+mod serve;
+mod yardstick;
+
+use clap::{Parser, Subcommand};
+use std::path::PathBuf;
+
+#[derive(Parser)]
+#[command(about = "Benches of the service and their yardsticks")]
+struct Cli {
+    #[command(subcommand)]
+    bench: Bench,
+}
+
+#[derive(Subcommand)]
+enum Bench {
+    /// Samples a second through gRPC with acknowledgement after fsync, memory, delay of alerts
+    Ingest(ingest::Args),
+    /// Time from a kill to serving, with so much stored
+    Restart(restart::Args),
+    /// The service, as the child of the others
+    #[command(hide = true)]
+    Serve {
+        /// Settings file
+        #[arg(long)]
+        config: PathBuf,
+    },
+    /// The yardstick's other end, as the child of the others
+    #[command(hide = true)]
+    Bare,
+}
+
+fn main() -> anyhow::Result<()> {
+    let runtime = tokio::runtime::Builder::new_multi_thread()
+        .enable_all()
+        .build()?;
+    match Cli::parse().bench {
+        Bench::Ingest(args) => runtime.block_on(ingest::run(&args)),
+        Bench::Restart(args) => runtime.block_on(restart::run(&args)),
+        Bench::Serve { config } => runtime.block_on(serve::run(&config)),
+        Bench::Bare => runtime.block_on(yardstick::serve()),
+    }
+}

@@ -937,11 +937,10 @@ impl Session {
         if let Some(source) = self.sources.get_mut(&idx) {
             source.in_flight.insert(sequence, digest);
             let is_out = |sequence| source.in_flight.contains_key(&sequence);
-            let more_waits = source.state.spool.next(order, &is_out).is_some();
             // The promise says that nothing older is to come, so it goes with the last batch of a
             // backlog that is sent in another order, or around one that is held back.
             let must_wait = match order {
-                SendOrder::NewestFirst => more_waits,
+                SendOrder::NewestFirst => source.state.spool.next(order, &is_out).is_some(),
                 SendOrder::OldestFirst => !source.delayed.is_empty(),
             };
             let promise = source.promise.max(complete_through);

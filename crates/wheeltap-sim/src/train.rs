@@ -130,7 +130,7 @@ impl Plan {
         let mut end_s = at_s;
         for (mode, dealt_s) in deck {
             end_s += dealt_s;
-            let hard = mode == Mode::Notch(8) && random.chance(0.3);
+            let hard = mode == Mode::Notch(8) && random.chance(0.45);
             let aim_m_s = match mode {
                 Mode::Notch(8) if hard => random.between(4.6, 7.0),
                 Mode::Notch(8) => random.between(7.5, 18.0),
@@ -153,7 +153,7 @@ impl Plan {
                 aim_m_s,
                 reduction,
                 test_at_s: None,
-                hand_sanding: hard && random.chance(0.75),
+                hand_sanding: hard,
             });
         }
         end_s

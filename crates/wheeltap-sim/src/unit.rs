@@ -5,7 +5,7 @@
 //! its cooler, fans hold the coolant, and after a stop the iron's heat soaks into standing water.
 
 use crate::physics::{
-    BRAKE_EFFICIENCY, FUEL_KWH_PER_L, GRAVITY_M_S2, Governor, KPA_PER_PSI, Mode, POWER_SHARE,
+    BRAKE_EFFICIENCY, FUEL_KWH_PER_L, GRAVITY_M_S2, Governor, KPA_PER_PSI, Mode, POWER_SHARE, Rail,
     SAND_G_PER_S_PER_NOZZLE, SPEED_SHARE, adhesion_limit, pressure_rate_kpa_s, tractive_effort_n,
 };
 use crate::random::Random;
@@ -472,13 +472,14 @@ impl Locomotive {
         } else {
             (self.hold_back + 0.012).min(1.0)
         };
-        // Sand comes by itself on slip, and by hand on a grade; in the wet also at a hard pull.
+        // Sand comes by itself on slip, by hand on a grade, and in the wet at any hard pull.
         if slipping {
             self.sand_s = 7;
         }
         self.sand_s = (self.sand_s - 1).max(0);
-        self.sanding =
-            ail.sander_open || (pulls && (self.sand_s > 0 || (now.hand_sanding && notch == 8)));
+        let hard = notch >= 7 && speed < 9.0;
+        let by_hand = hard && (now.hand_sanding || now.rail != Rail::Dry);
+        self.sanding = ail.sander_open || (pulls && (self.sand_s > 0 || by_hand));
     }
 
     fn heat(&mut self, now: &Now, ail: &Ailment) {
@@ -610,7 +611,6 @@ impl Locomotive {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::physics::Rail;
 
     // Heat soak, common practice: with the pump stopped the iron's heat goes into standing water.
     #[test]

@@ -1,7 +1,7 @@
 //! Every planted failure is found by the demonstration's rule book, and nothing else rings.
 
 use crate::common;
-use wheeltap_sim::Settings;
+use wheeltap_sim::{Season, Settings};
 
 #[test]
 fn the_rule_book_finds_what_was_planted() {
@@ -10,4 +10,19 @@ fn the_rule_book_finds_what_was_planted() {
     assert!(score.outcomes.len() >= 11, "{table}");
     assert_eq!(score.missed(), 0, "{table}");
     assert_eq!(score.false_rings.len(), 0, "{table}");
+}
+
+#[test]
+fn a_healthy_fleet_rings_nobody_in_any_season() {
+    for (season, word) in Season::ALL {
+        let settings = Settings {
+            seed: 4,
+            duration_s: 8 * 3_600,
+            weather: season.weather(),
+            ..Settings::default()
+        };
+        let score = common::play(settings, false);
+        let table = common::table(&score);
+        assert_eq!(score.false_rings.len(), 0, "{word}: {table}");
+    }
 }

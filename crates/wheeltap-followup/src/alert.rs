@@ -304,7 +304,7 @@ impl KeptAlert {
 
     /// Quoted, as RFC 9110 has it; covers what people did, not what telemetry changed.
     pub fn etag(&self) -> String {
-        format!("\"{}\"", self.response_revision)
+        format!("\"{}-{}\"", self.id.0, self.response_revision)
     }
 
     /// The condition axis.

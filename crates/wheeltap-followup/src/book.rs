@@ -129,6 +129,11 @@ impl History {
         }
     }
 
+    fn n_after(&self, seq: u64) -> usize {
+        let changes = &self.changes;
+        changes.len() - changes.partition_point(|(notice, _)| notice.seq() <= seq)
+    }
+
     fn after(&self, seq: u64, limit: usize) -> Result<Vec<ChangeNotice>, HistoryGone> {
         if seq < self.forgotten_through {
             return Err(HistoryGone {
@@ -835,6 +840,16 @@ impl Book {
     /// [`HistoryGone`] when some of them are no longer kept.
     pub fn alert_changes(&self, seq: u64, limit: usize) -> Result<Vec<ChangeNotice>, HistoryGone> {
         self.alert_history.after(seq, limit)
+    }
+
+    /// How many changes of alerts after `seq` are kept.
+    pub fn n_alert_changes(&self, seq: u64) -> usize {
+        self.alert_history.n_after(seq)
+    }
+
+    /// How many changes of defects after `seq` are kept.
+    pub fn n_defect_changes(&self, seq: u64) -> usize {
+        self.defect_history.n_after(seq)
     }
 
     /// Changes of defects by ledger entries after `seq`, oldest first.

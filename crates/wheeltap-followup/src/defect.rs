@@ -56,7 +56,7 @@ impl KeptDefect {
 
     /// Quoted, as RFC 9110 has it; changes with the defect.
     pub fn etag(&self) -> String {
-        format!("\"{}\"", self.defect.revision)
+        format!("\"{}-{}\"", self.defect.id.0, self.defect.revision)
     }
 
     /// Not closed and not void.

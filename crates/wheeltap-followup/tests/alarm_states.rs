@@ -1,0 +1,225 @@
+//! The state view follows the transitions of ISA-18.2 / IEC 62682 as far as an alert here can take
+//! them: it is one occurrence, so "abnormal again" is a new alert, and answers are not taken back.
+
+#![allow(
+    clippy::unwrap_used,
+    reason = "a test that cannot go on says so by a panic"
+)]
+
+mod common;
+
+use common::{Desk, at, facts, occurred, rule};
+use wheeltap_followup::{Refusal, Terms};
+use wheeltap_model::{AlertChange, AlertId, AlertView, Priority, RuleStage};
+
+fn desk() -> Desk {
+    Desk::with(&[("oil", facts("oil cooler", Priority::High, false, 1_000))])
+}
+
+fn view(desk: &Desk, id: AlertId) -> AlertView {
+    let view = desk.book.alert(id).unwrap().alert().view();
+    // What was known is known again by construction.
+    assert_eq!(desk.rebuilt().alert(id).unwrap().alert().view(), view);
+    view
+}
+
+// Rows of the transition table in ISA-18.2 / IEC 62682 as two open implementations quote it
+// (check-values 5.1; letters A to D seen, F from memory).
+#[test]
+fn a_becomes_abnormal_b() {
+    let mut desk = desk();
+    let id = desk.raise(occurred("oil", 100, None), Terms::default());
+    assert_eq!(view(&desk, id), AlertView::Unacknowledged);
+}
+
+#[test]
+fn b_acknowledge_c_becomes_normal_a() {
+    let mut desk = desk();
+    let id = desk.raise(occurred("oil", 100, None), Terms::default());
+    desk.acknowledge(id, "desk");
+    assert_eq!(view(&desk, id), AlertView::Acknowledged);
+    desk.end(id, occurred("oil", 100, Some(200)));
+    assert_eq!(view(&desk, id), AlertView::Normal);
+}
+
+#[test]
+fn b_becomes_normal_d_acknowledge_a() {
+    let mut desk = desk();
+    let id = desk.raise(occurred("oil", 100, None), Terms::default());
+    desk.end(id, occurred("oil", 100, Some(200)));
+    // The usual bug: what came and went before anybody answered must still be seen.
+    assert_eq!(view(&desk, id), AlertView::ReturnedUnacknowledged);
+    desk.acknowledge(id, "desk");
+    assert_eq!(view(&desk, id), AlertView::Normal);
+}
+
+#[test]
+fn d_becomes_abnormal_again_b() {
+    let mut desk = desk();
+    let first = desk.raise(occurred("oil", 100, None), Terms::default());
+    desk.end(first, occurred("oil", 100, Some(200)));
+    let second = desk.raise(occurred("oil", 300, None), Terms::default());
+    assert_eq!(view(&desk, first), AlertView::ReturnedUnacknowledged);
+    assert_eq!(view(&desk, second), AlertView::Unacknowledged);
+    let defect = |id| desk.book.alert(id).unwrap().defect();
+    assert_eq!(defect(first), defect(second), "one item for the shop");
+}
+
+#[test]
+fn b_same_value_again_no_change_no_second_annunciation() {
+    let mut desk = desk();
+    let id = desk.raise(occurred("oil", 100, None), Terms::default());
+    assert!(desk.book.alert(id).unwrap().announced_at().is_some());
+    let ((), notices) = desk.write("telemetry", |planner| {
+        let alert = planner.book().alert(id).unwrap();
+        planner.revise(alert, occurred("oil", 100, None), Terms::default());
+    });
+    let announced = desk.book.alert(id).unwrap().announced_at();
+    assert!(notices.iter().all(|notice| !matches!(
+        notice,
+        wheeltap_followup::ChangeNotice::Alert {
+            change: AlertChange::Announced | AlertChange::Raised,
+            ..
+        }
+    )));
+    assert_eq!(announced, Some(wheeltap_model::ServerTime::from_unix_ms(0)));
+}
+
+#[test]
+fn a_acknowledge_no_change_no_event() {
+    let mut desk = desk();
+    let id = desk.raise(occurred("oil", 100, None), Terms::default());
+    desk.acknowledge(id, "desk");
+    desk.end(id, occurred("oil", 100, Some(200)));
+    assert_eq!(view(&desk, id), AlertView::Normal);
+    let (again, notices) = desk.write("desk", |planner| planner.acknowledge(id, "", "", ""));
+    assert_eq!((again, notices), (Ok(()), vec![]));
+}
+
+#[test]
+fn any_suppressed_f_and_back() {
+    let mut desk = desk();
+    let mut suppressed = occurred("oil", 100, None);
+    suppressed.unsuppressed_at = None;
+    let id = desk.raise(suppressed, Terms::default());
+    assert_eq!(view(&desk, id), AlertView::SuppressedByDesign);
+    assert_eq!(desk.book.alert(id).unwrap().announced_at(), None);
+    desk.now = 50;
+    desk.write("telemetry", |planner| {
+        let alert = planner.book().alert(id).unwrap();
+        planner.unsuppress(alert, at(150), Terms::default());
+    });
+    assert_eq!(view(&desk, id), AlertView::Unacknowledged);
+    assert!(desk.book.alert(id).unwrap().announced_at().is_some());
+}
+
+#[test]
+fn safety_is_never_muted() {
+    let mut desk = Desk::with(&[("axle", facts("axle", Priority::Urgent, true, 0))]);
+    let mut suppressed = occurred("axle", 100, None);
+    suppressed.unsuppressed_at = None;
+    let terms = Terms {
+        withhold: true,
+        ..Terms::default()
+    };
+    let id = desk.raise(suppressed, terms);
+    assert_eq!(view(&desk, id), AlertView::Unacknowledged);
+    assert!(desk.book.alert(id).unwrap().announced_at().is_some());
+}
+
+#[test]
+fn an_answer_has_one_author_and_needs_the_state_it_was_given_for() {
+    let mut desk = desk();
+    let id = desk.raise(occurred("oil", 100, None), Terms::default());
+    let etag = desk.book.alert(id).unwrap().etag();
+    let answer = |desk: &mut Desk, by: &str, etag: &str, request: &str| {
+        desk.write(by, |planner| planner.acknowledge(id, "", etag, request))
+            .0
+    };
+    let stale = answer(&mut desk, "desk", "\"9\"", "");
+    assert!(matches!(stale, Err(Refusal::StaleEtag { .. })), "{stale:?}");
+    assert_eq!(answer(&mut desk, "desk", &etag, "r-1"), Ok(()));
+    // The answer to a request that was answered, whatever the etag is by now.
+    assert_eq!(answer(&mut desk, "desk", &etag, "r-1"), Ok(()));
+    let other = answer(&mut desk, "other", "", "");
+    assert!(matches!(other, Err(Refusal::AlreadyAcknowledged { by, .. }) if by == "desk"));
+    let second = desk.raise(occurred("oil", 300, None), Terms::default());
+    let reused = desk.write("desk", |planner| planner.acknowledge(second, "", "", "r-1"));
+    assert!(matches!(reused.0, Err(Refusal::RequestIdReused { .. })));
+    desk.withdraw(second);
+    let gone = desk.write("desk", |planner| planner.acknowledge(second, "", "", ""));
+    assert_eq!(gone.0, Err(Refusal::Withdrawn { id: second }));
+    let none = desk.write("desk", |planner| {
+        planner.acknowledge(AlertId(99), "", "", "")
+    });
+    assert_eq!(none.0, Err(Refusal::UnknownAlert { id: AlertId(99) }));
+}
+
+#[test]
+fn what_ended_before_it_was_learned_of_is_late_news() {
+    let mut desk = desk();
+    let id = desk.raise(occurred("oil", 100, Some(200)), Terms::default());
+    let alert = desk.book.alert(id).unwrap().alert();
+    assert!(alert.late_news && alert.announced_at.is_none());
+    // Withheld while standing, and over before anybody was told.
+    let terms = Terms {
+        withhold: true,
+        ..Terms::default()
+    };
+    let id = desk.raise(occurred("oil", 300, None), terms);
+    assert!(desk.book.alert(id).unwrap().is_to_announce());
+    desk.end(id, occurred("oil", 300, Some(400)));
+    assert!(desk.book.alert(id).unwrap().alert().late_news);
+}
+
+#[test]
+fn a_trial_rings_nobody_until_its_rule_is_live() {
+    let mut desk = Desk::default();
+    let rule_facts = facts("oil cooler", Priority::High, false, 1_000);
+    desk.write("author", |planner| {
+        planner.lodge(&rule("oil"), "text", rule_facts, "").unwrap();
+    });
+    desk.stage("oil", RuleStage::Trial);
+    let id = desk.raise(occurred("oil", 100, None), Terms::default());
+    let alert = desk.book.alert(id).unwrap().alert();
+    assert!(alert.trial && alert.announced_at.is_none() && alert.defect.0 == 0);
+    assert_eq!(desk.book.counts(), (1, 0));
+    desk.write("author", |planner| {
+        planner
+            .stage(&rule("oil"), RuleStage::Live, at(150), "")
+            .unwrap();
+    });
+    let alert = desk.book.alert(id).unwrap().alert();
+    assert!(!alert.trial && alert.announced_at.is_some());
+    assert_eq!(desk.book.counts(), (1, 1));
+    assert_eq!(
+        desk.book.defect(alert.defect).unwrap().defect().alerts,
+        [id]
+    );
+    // What was over before the rule went live stays a trial.
+    let old = desk.raise(occurred("oil", 10, Some(20)), Terms::default());
+    assert!(desk.book.alert(old).unwrap().is_trial());
+}
+
+#[test]
+fn a_promise_of_completeness_settles() {
+    let mut desk = desk();
+    let id = desk.raise(occurred("oil", 100, None), Terms::default());
+    let to_settle = |desk: &Desk, through: i64| {
+        let unit = common::unit();
+        let found = desk.book.to_settle(&unit, at(through));
+        found.map(|alert| alert.id()).collect::<Vec<_>>()
+    };
+    assert_eq!(to_settle(&desk, 99), []);
+    assert_eq!(to_settle(&desk, 100), [id]);
+    desk.write("telemetry", |planner| {
+        let alert = planner.book().alert(id).unwrap();
+        planner.settle(alert);
+    });
+    assert!(desk.book.alert(id).unwrap().alert().settled);
+    assert_eq!(to_settle(&desk, 100), []);
+    // Its end is another matter, and may still be revised.
+    desk.end(id, occurred("oil", 100, Some(200)));
+    assert_eq!(to_settle(&desk, 199), []);
+    assert_eq!(to_settle(&desk, 200), [id]);
+}

@@ -6,9 +6,11 @@
 //! Start with [`Settings`], [`Shared`] and [`run`].
 
 mod access;
+mod alerts;
 mod blocking;
 mod clock;
 mod cut;
+mod defects;
 mod fleet;
 mod fleet_calls;
 mod ingest;
@@ -17,6 +19,7 @@ mod metrics;
 mod paging;
 mod request_ids;
 mod roster;
+mod rules;
 mod run;
 mod settings;
 mod shared;

@@ -4,10 +4,13 @@
 //! what was taken in, end. Streams that do not end by themselves get a deadline.
 
 use crate::access::AccessLayer;
+use crate::alerts::AlertCalls;
 use crate::cut::Scissors;
+use crate::defects::DefectCalls;
 use crate::fleet_calls::FleetCalls;
 use crate::ingest::{Ingest, IngestCalls, MAX_MESSAGE};
 use crate::judging::Judging;
+use crate::rules::RuleCalls;
 use crate::telemetry_calls::TelemetryCalls;
 use crate::{Shared, StartError, request_ids, status};
 use std::sync::Arc;
@@ -20,8 +23,11 @@ use tonic::transport::Server;
 use tonic::transport::server::TcpIncoming;
 use tonic_health::ServingStatus;
 use wheeltap_model::ServerTime;
+use wheeltap_proto::v1::alert_service_server::AlertServiceServer;
+use wheeltap_proto::v1::defect_service_server::DefectServiceServer;
 use wheeltap_proto::v1::fleet_service_server::FleetServiceServer;
 use wheeltap_proto::v1::ingest_service_server::IngestServiceServer;
+use wheeltap_proto::v1::rule_service_server::RuleServiceServer;
 use wheeltap_proto::v1::telemetry_service_server::TelemetryServiceServer;
 use wheeltap_store::StoreError;
 
@@ -141,6 +147,18 @@ pub async fn run(
             Arc::clone(&shared),
         )))
         .add_service(FleetServiceServer::new(FleetCalls::new(
+            Arc::clone(&shared),
+            Arc::clone(&judging),
+        )))
+        .add_service(AlertServiceServer::new(AlertCalls::new(
+            Arc::clone(&shared),
+            Arc::clone(&judging),
+        )))
+        .add_service(DefectServiceServer::new(DefectCalls::new(
+            Arc::clone(&shared),
+            Arc::clone(&judging),
+        )))
+        .add_service(RuleServiceServer::new(RuleCalls::new(
             Arc::clone(&shared),
             Arc::clone(&judging),
         )));

@@ -4,10 +4,12 @@
 //! a google.rpc.BadRequest (AIP-193).
 
 use crate::access::Denied;
+use crate::judging::LedgerError;
 use rand::TryRngCore;
 use std::time::Duration;
 use tonic::{Code, Status};
 use tonic_types::{ErrorDetails, StatusExt};
+use wheeltap_followup::Refusal;
 use wheeltap_store::StoreError;
 
 /// The domain of every reason.
@@ -64,10 +66,6 @@ pub fn precondition(reason: &str, message: impl Into<String>) -> Status {
 }
 
 /// ABORTED: changed meanwhile by another writer.
-#[cfg_attr(
-    not(test),
-    expect(dead_code, reason = "the services that take etags come next")
-)]
 pub fn stale_etag(message: impl Into<String>) -> Status {
     with_reason(Code::Aborted, "STALE_ETAG", message)
 }
@@ -140,6 +138,38 @@ pub fn store(error: &StoreError) -> Status {
             "STORE_STOPPED",
             "the store takes no more work; the operator of the service must look",
         ),
+    }
+}
+
+/// What a failure of the ledger is on the wire.
+pub fn ledger(error: &LedgerError) -> Status {
+    match error {
+        LedgerError::Store { source } => store(source),
+        LedgerError::Record { .. } | LedgerError::Book { .. } => {
+            tracing::error!(error = chain(error), "the ledger failed");
+            with_reason(
+                Code::DataLoss,
+                "STORE_CORRUPT",
+                format!("{error}; call the operator of the service"),
+            )
+        }
+    }
+}
+
+/// Why a person's act was refused, on the wire.
+pub fn refusal(refusal: &Refusal) -> Status {
+    let message = refusal.to_string();
+    match refusal {
+        Refusal::UnknownAlert { .. } => not_found("UNKNOWN_ALERT", message),
+        Refusal::UnknownDefect { .. } => not_found("UNKNOWN_DEFECT", message),
+        Refusal::UnknownRule { .. } => not_found("UNKNOWN_RULE", message),
+        Refusal::Withdrawn { .. } => precondition("WITHDRAWN", message),
+        Refusal::AlreadyAcknowledged { .. } => precondition("ALREADY_ACKNOWLEDGED", message),
+        Refusal::AlreadyClosed { .. } => precondition("ALREADY_CLOSED", message),
+        Refusal::BackToDraft { .. } => precondition("BAD_STAGE", message),
+        Refusal::StaleEtag { .. } => stale_etag(message),
+        Refusal::RepairAhead { .. } => bad_field("BAD_FIELD", "finding.repaired_unix_ms", message),
+        Refusal::RequestIdReused { .. } => bad_field("REQUEST_ID_REUSED", "request_id", message),
     }
 }
 

@@ -1,10 +1,45 @@
-//! Judges what was stored and keeps alerts and defects.
+//! Judges what was stored, and keeps alerts and defects.
+//!
+//! Each unit belongs to one of a few threads, which owns the unit's judge. A batch that is on disk is
+//! fed to it; what the judge finds is committed to the ledger together with what the judge
+//! remembers, and only then anybody sees it. Data that comes late, what is recorded of a unit, a changed
+//! rule book and a restart are all taken in the same way: the unit is judged again from the newest
+//! checkpoint that is of use, with what is stored, and the ledger is made to agree (`rejudge`).
+//!
+//! What a killed service had stored and not judged is told by the sequences: each commit says which
+//! were judged. Sequences that are stored and not among them make the unit be judged again over the
+//! whole settlement horizon, since nobody knows how late their data is.
 
-use crate::{Shared, StartError};
-use std::sync::Arc;
-use tokio::sync::OwnedSemaphorePermit;
-use wheeltap_model::{Batch, EventTime, ServerTime, UnitId};
+mod cursor;
+mod ledger;
+mod memory;
+mod ranges;
+mod rejudge;
+mod rulebook;
+mod shard;
+
+pub(crate) use cursor::{Cursors, Place, expired, foreign};
+pub use ledger::{Documents, Ledger, LedgerError};
+pub(crate) use rulebook::{check, facts, vetted};
+
+use crate::{Shared, StartError, status};
+use rulebook::{Compiled, RuleBook};
+use shard::{Message, Shard};
+use std::collections::BTreeMap;
+use std::hash::{DefaultHasher, Hash, Hasher};
+use std::sync::mpsc::{Sender, channel};
+use std::sync::{Arc, Mutex, PoisonError, RwLock};
+use std::thread::JoinHandle;
+use tokio::sync::{OwnedSemaphorePermit, oneshot};
+use wheeltap_judge::{Checkpoint, FAULTS_TO_REPORT, FaultReport};
+use wheeltap_model::{Batch, EventTime, Part, RuleRef, RuleStage, ServerTime, UnitId};
 use wheeltap_store::Epoch;
+
+/// Judging threads. Ingest needs the other core of a small machine.
+const N_SHARDS: usize = 2;
+
+/// The identity under which rules of the settings' folder are lodged.
+const BY_SETTINGS: &str = "settings";
 
 /// One stored batch to be judged.
 #[derive(Debug)]
@@ -23,38 +58,283 @@ pub struct JudgeJob {
     pub permit: OwnedSemaphorePermit,
 }
 
+/// On how many units a script rule fails, and how.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub struct Faulted {
+    /// Units on which it failed at the last ticks.
+    pub n_units: usize,
+    /// What the engine said last; empty when healthy.
+    pub last_fault: String,
+}
+
+type Faults = BTreeMap<RuleRef, BTreeMap<(UnitId, Option<Part>), String>>;
+
+struct Inner {
+    shared: Arc<Shared>,
+    ledger: Arc<Ledger>,
+    rulebook: RwLock<Arc<RuleBook>>,
+    compiled: Mutex<Compiled>,
+    faults: Mutex<Faults>,
+}
+
+impl Inner {
+    fn rulebook(&self) -> Arc<RuleBook> {
+        Arc::clone(&self.rulebook.read().unwrap_or_else(PoisonError::into_inner))
+    }
+
+    fn faults(&self) -> std::sync::MutexGuard<'_, Faults> {
+        self.faults.lock().unwrap_or_else(PoisonError::into_inner)
+    }
+
+    fn note_faults(&self, unit: &UnitId, reports: Vec<FaultReport>) {
+        let mut faults = self.faults();
+        for report in reports {
+            let FaultReport {
+                rule,
+                part,
+                at,
+                n_in_a_row,
+                message,
+            } = report;
+            let key = (unit.clone(), part);
+            if n_in_a_row == 0 {
+                tracing::info!(rule = %rule.name, unit = %unit, %at, "a rule works again");
+                if let Some(units) = faults.get_mut(&rule) {
+                    units.remove(&key);
+                }
+            } else {
+                tracing::warn!(rule = %rule.name, unit = %unit, %at, message, "a rule is faulted");
+                faults.entry(rule).or_default().insert(key, message);
+            }
+        }
+    }
+
+    fn reset_faults(
+        &self,
+        unit: &UnitId,
+        checkpoint: Option<Checkpoint>,
+        reports: Vec<FaultReport>,
+    ) {
+        {
+            let mut faults = self.faults();
+            for units in faults.values_mut() {
+                units.retain(|(other, _), _| other != unit);
+            }
+            for slot in checkpoint.into_iter().flat_map(|kept| kept.slots) {
+                if slot.n_faults >= FAULTS_TO_REPORT {
+                    let units = faults.entry(slot.rule).or_default();
+                    units.insert(
+                        (unit.clone(), slot.part),
+                        "fails since before the start".into(),
+                    );
+                }
+            }
+        }
+        self.note_faults(unit, reports);
+    }
+}
+
 /// The judging half of the service.
-pub struct Judging {}
+pub struct Judging {
+    inner: Arc<Inner>,
+    shards: Vec<Sender<Message>>,
+    threads: Mutex<Vec<JoinHandle<()>>>,
+}
 
 impl Judging {
-    /// Recovers what was known and starts judging.
+    /// Recovers what was known, lodges the rules of the settings' folder, and starts judging.
+    ///
+    /// Rules of the folder are live from the beginning of time when the rule book was empty, so that
+    /// what is stored already is judged; later on new texts are lodged as drafts.
     ///
     /// # Errors
     /// A stop of the store, or rules that cannot be read.
-    #[expect(clippy::needless_pass_by_value, reason = "judging keeps it")]
     pub fn start(shared: Arc<Shared>) -> Result<Self, StartError> {
-        let _ = shared;
-        Ok(Self {})
+        let ledger = Ledger::open(Arc::clone(&shared)).map_err(not_started)?;
+        lodge_folder(&shared, &ledger)?;
+        let mut compiled = Compiled::new();
+        let rulebook = RuleBook::new(&shared, &ledger.book(), &mut compiled)?;
+        let inner = Arc::new(Inner {
+            ledger: Arc::new(ledger),
+            rulebook: RwLock::new(Arc::new(rulebook)),
+            compiled: Mutex::new(compiled),
+            faults: Mutex::new(Faults::new()),
+            shared,
+        });
+        let mut units = vec![Vec::new(); N_SHARDS];
+        for record in inner.shared.fleet.all() {
+            let unit = record.unit.id.clone();
+            units[shard_of(&unit)].push(unit);
+        }
+        let mut shards = Vec::new();
+        let mut threads = Vec::new();
+        for (idx, units) in units.into_iter().enumerate() {
+            let (sender, inbox) = channel();
+            let judge = Shard::new(Arc::clone(&inner), inbox, units);
+            let thread = std::thread::Builder::new()
+                .name(format!("judge-{idx}"))
+                .spawn(move || judge.run())
+                .map_err(|error| StartError::Rules {
+                    message: format!("no thread to judge them on: {error}"),
+                })?;
+            shards.push(sender);
+            threads.push(thread);
+        }
+        Ok(Self {
+            inner,
+            shards,
+            threads: Mutex::new(threads),
+        })
+    }
+
+    /// The ledger and its book.
+    pub fn ledger(&self) -> &Arc<Ledger> {
+        &self.inner.ledger
+    }
+
+    fn tell(&self, shard: usize, message: Message) {
+        // A shard that has gone was told to stop; what is stored is judged at the next start.
+        let _ = self.shards[shard].send(message);
     }
 
     /// Takes a batch that is on disk. Never blocks; the permits bound what is waiting.
     pub fn offer(&self, job: JudgeJob) {
-        drop(job);
+        self.tell(shard_of(&job.unit), Message::Job(job));
     }
 
-    /// A unit's state or consist was recorded from `from` on.
+    /// A unit's state or consist was recorded from `from` on: judged again from there.
     pub fn unit_changed(&self, unit: &UnitId, from: EventTime) {
-        let _ = (unit, from);
+        // Which checkpoints rest on something else shows in their digests; `from` need not be told.
+        let _ = from;
+        self.tell(shard_of(unit), Message::Revalidate(Some(unit.clone())));
     }
 
-    /// The rule book changed.
-    pub fn rules_changed(&self) {}
+    /// The rule book changed: all units are judged again as far as it matters. Compiles, so it
+    /// belongs on a blocking thread.
+    ///
+    /// A rule that no longer compiles leaves the old book in force and is logged.
+    pub fn rules_changed(&self) {
+        let inner = &self.inner;
+        let rulebook = {
+            let mut compiled = inner
+                .compiled
+                .lock()
+                .unwrap_or_else(PoisonError::into_inner);
+            RuleBook::new(&inner.shared, &inner.ledger.book(), &mut compiled)
+        };
+        match rulebook {
+            Ok(rulebook) => {
+                let mut current = inner
+                    .rulebook
+                    .write()
+                    .unwrap_or_else(PoisonError::into_inner);
+                *current = Arc::new(rulebook);
+            }
+            Err(error) => {
+                tracing::error!(
+                    error = status::chain(&error),
+                    "the rule book stays as it was"
+                );
+                return;
+            }
+        }
+        for shard in 0..self.shards.len() {
+            self.tell(shard, Message::Revalidate(None));
+        }
+    }
+
+    /// On how many units a version fails.
+    pub fn faulted(&self, rule: &RuleRef) -> Faulted {
+        let faults = self.inner.faults();
+        let Some(units) = faults.get(rule) else {
+            return Faulted::default();
+        };
+        let mut names: Vec<&UnitId> = units.keys().map(|(unit, _)| unit).collect();
+        names.dedup();
+        Faulted {
+            n_units: names.len(),
+            last_fault: units.values().next_back().cloned().unwrap_or_default(),
+        }
+    }
 
     /// Returns once everything offered is judged, late work included.
+    ///
+    /// # Cancel safety
+    /// Dropping the future loses nothing.
     pub async fn idle(&self) {
-        std::future::ready(()).await;
+        let mut answers = Vec::new();
+        for shard in 0..self.shards.len() {
+            let (asked, answer) = oneshot::channel();
+            self.tell(shard, Message::Idle(asked));
+            answers.push(answer);
+        }
+        for answer in answers {
+            // An error means that the shard has ended: nothing more will be judged.
+            let _ = answer.await;
+        }
     }
 
-    /// Finishes what was offered, writes its state and ends.
-    pub fn stop(&self) {}
+    /// Finishes what was offered, writes its state and ends. Late work goes on at the next start.
+    pub fn stop(&self) {
+        for shard in 0..self.shards.len() {
+            self.tell(shard, Message::Stop);
+        }
+        let mut threads = self.threads.lock().unwrap_or_else(PoisonError::into_inner);
+        for thread in threads.drain(..) {
+            if thread.join().is_err() {
+                self.inner.shared.shutdown.fail("a judging thread panicked");
+            }
+        }
+    }
+}
+
+fn shard_of(unit: &UnitId) -> usize {
+    let mut hasher = DefaultHasher::new();
+    unit.hash(&mut hasher);
+    usize::try_from(hasher.finish() % N_SHARDS as u64).unwrap_or(0)
+}
+
+fn not_started(error: LedgerError) -> StartError {
+    match error {
+        LedgerError::Store { source } => StartError::Store { source },
+        other => StartError::Rules {
+            message: status::chain(&other),
+        },
+    }
+}
+
+fn lodge_folder(shared: &Shared, ledger: &Ledger) -> Result<(), StartError> {
+    let Some(folder) = &shared.settings.rules else {
+        return Ok(());
+    };
+    let rules = rulebook::read_folder(shared, folder)?;
+    let is_first = ledger.book().rule_names().next().is_none();
+    ledger
+        .write(BY_SETTINGS, Documents::new(), |planner| {
+            for rule in &rules {
+                planner.lodge(&rule.reference, &rule.source, facts(rule), "")?;
+            }
+            Ok(())
+        })
+        .map_err(not_started)?
+        .map_err(|refusal| refused(&refusal))?;
+    if !is_first {
+        return Ok(());
+    }
+    let from = EventTime::from_unix_ms(i64::MIN);
+    ledger
+        .write(BY_SETTINGS, Documents::new(), |planner| {
+            for rule in &rules {
+                planner.stage(&rule.reference, RuleStage::Live, from, "")?;
+            }
+            Ok(())
+        })
+        .map_err(not_started)?
+        .map_err(|refusal| refused(&refusal))
+}
+
+fn refused(refusal: &wheeltap_followup::Refusal) -> StartError {
+    StartError::Rules {
+        message: refusal.to_string(),
+    }
 }

@@ -1,0 +1,476 @@
+//! What the judge remembers in the store: checkpoints, and what was judged of each unit.
+
+use super::ledger::Documents;
+use super::ranges::{Judged, StoredSource};
+use serde::{Deserialize, Serialize};
+use wheeltap_judge::{Checkpoint, EffectiveRule, SlotMemory, UnitContext};
+use wheeltap_model::{EventTime, UnitId};
+use wheeltap_store::{DocumentKey, Store, StoreError};
+
+const CHECKPOINT: &str = "checkpoint";
+const JUDGED: &str = "judged";
+/// Format of both kinds of document.
+const VERSION: u8 = 1;
+/// A document's bound is 48 KiB.
+const MOST_BYTES: usize = 40 << 10;
+
+const HOUR_MS: i64 = 3_600_000;
+/// Data older than the unit's newest by more than this is stored and not judged.
+pub const HORIZON_MS: i64 = 14 * 24 * HOUR_MS;
+/// Checkpoints younger than this are kept as made, one an hour of event time.
+const FINE_MS: i64 = 24 * HOUR_MS;
+/// Of older ones, the first of each such stretch is kept.
+const COARSE_MS: i64 = 6 * HOUR_MS;
+
+/// What a checkpoint rests on besides telemetry: one that rests on something else is of no use.
+#[derive(Clone, Debug, Default)]
+pub struct Basis {
+    rules: Vec<(String, EventTime, Option<EventTime>)>,
+    context: UnitContext,
+}
+
+impl Basis {
+    /// Of the rules that apply to a unit, and what is known of it.
+    pub fn new(rules: &[EffectiveRule], context: UnitContext) -> Self {
+        let rules = rules.iter().map(|effective| {
+            let reference = &effective.rule.reference;
+            let name = format!("{} {}", reference.name, reference.version);
+            (name, effective.from, effective.until)
+        });
+        Self {
+            rules: rules.collect(),
+            context,
+        }
+    }
+
+    /// Digest of all that held up to an instant.
+    fn digest(&self, at: EventTime) -> String {
+        let mut hasher = blake3::Hasher::new();
+        let mut put = |text: &str| {
+            hasher.update(&(text.len() as u64).to_le_bytes());
+            hasher.update(text.as_bytes());
+        };
+        for (name, from, until) in self.rules.iter().filter(|(_, from, _)| *from <= at) {
+            put(name);
+            put(&from.unix_ms().to_string());
+            let until = until.filter(|until| *until <= at);
+            put(&until.map_or(String::new(), |until| until.unix_ms().to_string()));
+        }
+        let UnitContext { states, consists } = &self.context;
+        for dated in states.entries().iter().filter(|dated| dated.from <= at) {
+            put(&format!("{} {:?}", dated.from.unix_ms(), dated.value));
+        }
+        for dated in consists.entries().iter().filter(|dated| dated.from <= at) {
+            put(&format!("{} {:?}", dated.from.unix_ms(), dated.value));
+        }
+        hasher.finalize().to_hex().as_str()[..16].to_owned()
+    }
+}
+
+#[derive(Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+struct StoredCheckpoint {
+    v: u8,
+    basis: String,
+    slots: Vec<SlotMemory>,
+}
+
+#[derive(Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+struct StoredJudged {
+    v: u8,
+    dirty_from: Option<EventTime>,
+    complete_through: Option<EventTime>,
+    sources: Vec<StoredSource>,
+}
+
+/// What was judged of a unit.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub struct UnitMemory {
+    /// Late data from here on was stored, and the unit not judged again yet.
+    pub dirty_from: Option<EventTime>,
+    /// The sender promised that nothing older is to come.
+    pub complete_through: Option<EventTime>,
+    /// Batches that were judged, or stand behind `dirty_from`.
+    pub judged: Judged,
+}
+
+fn encode<T: Serialize>(what: &'static str, value: &T) -> Result<Vec<u8>, StoreError> {
+    serde_json::to_vec(value).map_err(|error| StoreError::Corrupt {
+        what,
+        message: error.to_string(),
+    })
+}
+
+fn decode<'a, T: Deserialize<'a>>(what: &'static str, bytes: &'a [u8]) -> Result<T, StoreError> {
+    #[derive(Deserialize)]
+    struct Version {
+        v: u8,
+    }
+    let corrupt = |error: serde_json::Error| StoreError::Corrupt {
+        what,
+        message: error.to_string(),
+    };
+    let Version { v } = serde_json::from_slice(bytes).map_err(corrupt)?;
+    if v != VERSION {
+        return Err(StoreError::UnknownVersion {
+            what,
+            found: v,
+            known: VERSION,
+        });
+    }
+    serde_json::from_slice(bytes).map_err(corrupt)
+}
+
+/// What was judged of a unit, as of the newest commit.
+///
+/// # Errors
+/// A stop.
+pub fn read_judged(store: &dyn Store, unit: &UnitId) -> Result<Option<UnitMemory>, StoreError> {
+    let Some(bytes) = store.document(&judged_key(unit))? else {
+        return Ok(None);
+    };
+    let stored: StoredJudged = decode(JUDGED, &bytes)?;
+    let judged = Judged::from_stored(&stored.sources).ok_or(StoreError::Corrupt {
+        what: JUDGED,
+        message: "its sources are malformed".to_owned(),
+    })?;
+    Ok(Some(UnitMemory {
+        dirty_from: stored.dirty_from,
+        complete_through: stored.complete_through,
+        judged,
+    }))
+}
+
+fn judged_key(unit: &UnitId) -> DocumentKey {
+    DocumentKey {
+        kind: JUDGED,
+        key: unit.as_str().as_bytes().to_vec(),
+    }
+}
+
+/// Puts what was judged of a unit into a commit.
+///
+/// # Errors
+/// None in practice: the value always encodes.
+pub fn write_judged(
+    unit: &UnitId,
+    memory: &UnitMemory,
+    documents: &mut Documents,
+) -> Result<(), StoreError> {
+    let mut stored = StoredJudged {
+        v: VERSION,
+        dirty_from: memory.dirty_from,
+        complete_through: memory.complete_through,
+        sources: memory.judged.to_stored(),
+    };
+    let mut bytes = encode(JUDGED, &stored)?;
+    if bytes.len() > MOST_BYTES {
+        // Torn into very many ranges: without them the next start judges the whole horizon again,
+        // which is slow and right.
+        stored.sources.clear();
+        bytes = encode(JUDGED, &stored)?;
+    }
+    documents.push((judged_key(unit), Some(bytes)));
+    Ok(())
+}
+
+/// Keys of one unit's checkpoints: the unit, a zero byte (which no unit id has), the time so that
+/// bytes sort like times, and the number of the part.
+fn prefix(unit: &UnitId) -> Vec<u8> {
+    let mut key = unit.as_str().as_bytes().to_vec();
+    key.push(0);
+    key
+}
+
+fn checkpoint_key(unit: &UnitId, at: EventTime, part: u16) -> DocumentKey {
+    let mut key = prefix(unit);
+    key.extend_from_slice(&(at.unix_ms().cast_unsigned() ^ (1 << 63)).to_be_bytes());
+    key.extend_from_slice(&part.to_be_bytes());
+    DocumentKey {
+        kind: CHECKPOINT,
+        key,
+    }
+}
+
+fn time_of(key: &DocumentKey) -> Option<EventTime> {
+    let end = key.key.len().checked_sub(2)?;
+    let bytes = key.key.get(end.checked_sub(8)?..end)?;
+    let bits = u64::from_be_bytes(bytes.try_into().ok()?);
+    Some(EventTime::from_unix_ms((bits ^ (1 << 63)).cast_signed()))
+}
+
+/// One unit's checkpoints as stored, oldest first.
+pub struct Stored {
+    documents: Vec<(DocumentKey, Vec<u8>)>,
+}
+
+impl Stored {
+    /// Reads them.
+    ///
+    /// # Errors
+    /// A stop.
+    pub fn read(store: &dyn Store, unit: &UnitId) -> Result<Self, StoreError> {
+        let documents = store.documents(CHECKPOINT, &prefix(unit))?;
+        Ok(Self { documents })
+    }
+
+    /// The newest before `before` (or of all) that rests on this basis.
+    ///
+    /// # Errors
+    /// A checkpoint that cannot be read.
+    pub fn newest(
+        &self,
+        before: Option<EventTime>,
+        basis: &Basis,
+    ) -> Result<Option<Checkpoint>, StoreError> {
+        let mut end = self.documents.len();
+        while let Some(at) = end
+            .checked_sub(1)
+            .and_then(|idx| time_of(&self.documents[idx].0))
+        {
+            let is_same = |key: &DocumentKey| time_of(key) == Some(at);
+            let start = self.documents[..end]
+                .partition_point(|(key, _)| !is_same(key) && time_of(key) < Some(at));
+            let parts = &self.documents[start..end];
+            end = start;
+            if before.is_some_and(|before| at >= before) {
+                continue;
+            }
+            let expected = basis.digest(at);
+            let mut slots = Vec::new();
+            let mut fits = true;
+            for (_, bytes) in parts {
+                let part: StoredCheckpoint = decode(CHECKPOINT, bytes)?;
+                fits &= part.basis == expected;
+                slots.extend(part.slots);
+            }
+            if fits {
+                return Ok(Some(Checkpoint { at, slots }));
+            }
+        }
+        Ok(None)
+    }
+
+    /// Puts the removal of all after `at` (of all without it) into a commit.
+    pub fn remove_after(&self, at: Option<EventTime>, documents: &mut Documents) {
+        for (key, _) in &self.documents {
+            if at.is_none_or(|at| time_of(key).is_some_and(|time| time > at)) {
+                documents.push((key.clone(), None));
+            }
+        }
+    }
+
+    /// Puts the removal of those that are not worth keeping, with the unit's data at `newest`, into
+    /// a commit: one an hour for a day, then one for six hours, and one from before the horizon.
+    pub fn thin(&self, newest: EventTime, documents: &mut Documents) {
+        let horizon = newest.plus_ms(-HORIZON_MS);
+        let fine = newest.plus_ms(-FINE_MS);
+        let times = || self.documents.iter().filter_map(|(key, _)| time_of(key));
+        let base = times().filter(|at| *at < horizon).max();
+        let mut stretch = None;
+        let mut kept = None;
+        for (key, _) in &self.documents {
+            let Some(at) = time_of(key) else { continue };
+            if kept == Some(at) {
+                continue;
+            }
+            let own = at.unix_ms().div_euclid(COARSE_MS);
+            let keep = if at < horizon {
+                base == Some(at)
+            } else {
+                at >= fine || stretch != Some(own)
+            };
+            stretch = Some(own);
+            if keep {
+                kept = Some(at);
+            } else {
+                documents.push((key.clone(), None));
+            }
+        }
+    }
+}
+
+/// Puts a checkpoint into a commit, in parts that fit.
+///
+/// # Errors
+/// None in practice: the value always encodes.
+pub fn write_checkpoint(
+    unit: &UnitId,
+    checkpoint: &Checkpoint,
+    basis: &Basis,
+    documents: &mut Documents,
+) -> Result<(), StoreError> {
+    let digest = basis.digest(checkpoint.at);
+    let mut part = 0;
+    let mut slots: Vec<SlotMemory> = Vec::new();
+    let mut size = 0;
+    let mut put = |slots: Vec<SlotMemory>, part: u16| -> Result<(), StoreError> {
+        let stored = StoredCheckpoint {
+            v: VERSION,
+            basis: digest.clone(),
+            slots,
+        };
+        let bytes = encode(CHECKPOINT, &stored)?;
+        documents.push((checkpoint_key(unit, checkpoint.at, part), Some(bytes)));
+        Ok(())
+    };
+    for slot in &checkpoint.slots {
+        let bytes = encode(CHECKPOINT, slot)?.len() + 1;
+        if size + bytes > MOST_BYTES && !slots.is_empty() {
+            put(std::mem::take(&mut slots), part)?;
+            part += 1;
+            size = 0;
+        }
+        size += bytes;
+        slots.push(slot.clone());
+    }
+    put(slots, part)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use wheeltap_model::{Evidence, EvidenceItem, KnownValue, RuleName, RuleRef};
+    use wheeltap_store::{Commit, MemoryStore};
+
+    fn at(hours: i64) -> EventTime {
+        EventTime::from_unix_ms(hours * HOUR_MS - 1)
+    }
+
+    fn slot(n: usize) -> SlotMemory {
+        let item = EvidenceItem {
+            input: "oil".into(),
+            of: "x".repeat(400),
+            ucum: "Cel".into(),
+            value: KnownValue::Number(1.5),
+        };
+        SlotMemory {
+            rule: RuleRef {
+                name: RuleName::new(&format!("rule-{n}")).unwrap(),
+                version: "0".repeat(16),
+            },
+            part: None,
+            run_start: Some(at(1)),
+            run_last: None,
+            standing: Some(wheeltap_judge::Occurrence {
+                rule: RuleRef {
+                    name: RuleName::new("r").unwrap(),
+                    version: String::new(),
+                },
+                part: None,
+                raised_at: at(1),
+                ended_at: None,
+                superseded: false,
+                evidence: Evidence {
+                    at: at(1),
+                    since: at(1),
+                    inputs: vec![item; 4],
+                },
+                end_evidence: None,
+                unsuppressed_at: None,
+            }),
+            n_faults: 0,
+        }
+    }
+
+    fn put(store: &MemoryStore, documents: Documents) {
+        store
+            .commit(Commit {
+                ledger: vec![],
+                documents,
+            })
+            .unwrap();
+    }
+
+    #[test]
+    fn a_checkpoint_over_the_size_bound_comes_back_whole() {
+        let store = MemoryStore::new();
+        let unit = UnitId::new("ZVR 1").unwrap();
+        let checkpoint = Checkpoint {
+            at: at(5),
+            slots: (0..200).map(slot).collect(),
+        };
+        let mut documents = Documents::new();
+        write_checkpoint(&unit, &checkpoint, &Basis::default(), &mut documents).unwrap();
+        assert!(documents.len() > 4, "{} parts", documents.len());
+        put(&store, documents);
+        // A unit whose name begins alike has its own.
+        let mut documents = Documents::new();
+        let other = UnitId::new("ZVR 11").unwrap();
+        let empty = Checkpoint {
+            at: at(9),
+            slots: vec![],
+        };
+        write_checkpoint(&other, &empty, &Basis::default(), &mut documents).unwrap();
+        put(&store, documents);
+        let stored = Stored::read(&store, &unit).unwrap();
+        assert_eq!(
+            stored.newest(None, &Basis::default()).unwrap(),
+            Some(checkpoint)
+        );
+        assert_eq!(stored.newest(Some(at(5)), &Basis::default()).unwrap(), None);
+    }
+
+    #[test]
+    fn a_checkpoint_that_rests_on_something_else_is_passed_over() {
+        let store = MemoryStore::new();
+        let unit = UnitId::new("ZVR 1").unwrap();
+        let plain = Basis::default();
+        let mut documents = Documents::new();
+        for hours in [3, 5] {
+            let checkpoint = Checkpoint {
+                at: at(hours),
+                slots: vec![],
+            };
+            write_checkpoint(&unit, &checkpoint, &plain, &mut documents).unwrap();
+        }
+        put(&store, documents);
+        let stored = Stored::read(&store, &unit).unwrap();
+        let mut changed = Basis::default();
+        changed.context.states.set(wheeltap_model::Dated {
+            from: at(4),
+            value: wheeltap_model::UnitState::InShop,
+            source: "yard".into(),
+        });
+        let newest = |basis: &Basis| stored.newest(None, basis).unwrap().map(|kept| kept.at);
+        assert_eq!(newest(&plain), Some(at(5)));
+        assert_eq!(newest(&changed), Some(at(3)));
+    }
+
+    #[test]
+    fn old_checkpoints_are_thinned_and_one_before_the_horizon_stays() {
+        let store = MemoryStore::new();
+        let unit = UnitId::new("ZVR 1").unwrap();
+        let mut documents = Documents::new();
+        for hours in 1..=20 * 24 {
+            let checkpoint = Checkpoint {
+                at: at(hours),
+                slots: vec![],
+            };
+            write_checkpoint(&unit, &checkpoint, &Basis::default(), &mut documents).unwrap();
+        }
+        put(&store, documents);
+        let newest = at(20 * 24);
+        let mut documents = Documents::new();
+        Stored::read(&store, &unit)
+            .unwrap()
+            .thin(newest, &mut documents);
+        put(&store, documents);
+        let kept = Stored::read(&store, &unit).unwrap();
+        let times: Vec<EventTime> = kept
+            .documents
+            .iter()
+            .filter_map(|(key, _)| time_of(key))
+            .collect();
+        let before = |ms: i64| times.iter().filter(|at| **at < newest.plus_ms(-ms)).count();
+        assert_eq!(before(HORIZON_MS), 1);
+        assert_eq!(times.len() - before(FINE_MS), 25);
+        // 13 days of four stretches each.
+        assert_eq!(before(FINE_MS) - 1, 13 * 4);
+        // Thinning again removes nothing: the first of a stretch stays the first.
+        let mut again = Documents::new();
+        kept.thin(newest, &mut again);
+        assert_eq!(again.len(), 0);
+    }
+}

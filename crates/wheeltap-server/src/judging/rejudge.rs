@@ -1,0 +1,200 @@
+//! Judging a unit again from stored data: the one way in which late data, a recorded state, a
+//! changed rule book and a restart are taken in.
+
+use super::memory::{HORIZON_MS, Stored};
+use super::ranges::Judged;
+use super::rulebook::Planned;
+use crate::Shared;
+use std::collections::BTreeMap;
+use std::sync::Arc;
+use wheeltap_judge::{Checkpoint, FaultReport, Judgement, Occurrence, UnitJudge};
+use wheeltap_model::{ChannelId, ChannelKind, EventTime, Part, RuleRef, Series, UnitId};
+use wheeltap_store::StoreError;
+
+/// Event time judged in one step, so that live work never waits long.
+const PIECE_MS: i64 = 2 * 3_600_000;
+/// Samples read at once of one channel.
+const READ_AT_ONCE: usize = 200_000;
+
+/// Identity of an occurrence within one unit's judgement.
+pub type Key = (RuleRef, Option<Part>, EventTime);
+
+/// The key of an occurrence.
+pub fn key(occurrence: &Occurrence) -> Key {
+    let Occurrence {
+        rule,
+        part,
+        raised_at,
+        ..
+    } = occurrence;
+    (rule.clone(), part.clone(), *raised_at)
+}
+
+/// One unit being judged again, piece by piece.
+pub struct Rejudge {
+    unit: UnitId,
+    pub planned: Planned,
+    pub judge: UnitJudge,
+    /// What the store held of each source before the first read: all of it is taken in.
+    pub taken: Judged,
+    /// Occurrences that ended by here are not its business; `None`: from the beginning.
+    pub from: Option<EventTime>,
+    /// The checkpoint it began from; later ones are replaced.
+    pub base: Option<EventTime>,
+    /// All occurrences that stood at the base or were raised later.
+    pub occurrences: BTreeMap<Key, Occurrence>,
+    pub checkpoints: Vec<Checkpoint>,
+    pub faults: Vec<FaultReport>,
+    /// Data up to here was read.
+    position: EventTime,
+    /// Newest event time stored when it began.
+    newest: EventTime,
+}
+
+impl Rejudge {
+    /// Begins: from the newest usable checkpoint before `from`, or else from the first data.
+    /// `None` when nothing is stored.
+    ///
+    /// # Errors
+    /// A stop.
+    pub fn begin(
+        shared: &Shared,
+        unit: &UnitId,
+        planned: Planned,
+        from: Option<EventTime>,
+    ) -> Result<Option<Self>, StoreError> {
+        // The sources first: whatever is in them is in all that is read from now on.
+        let mut taken = Judged::default();
+        taken.extend(&shared.store.sources(unit)?);
+        let Some((first, newest)) = shared.store.extent(unit)? else {
+            return Ok(None);
+        };
+        let from = from.map(|from| from.max(newest.plus_ms(-HORIZON_MS)));
+        let base = Stored::read(shared.store.as_ref(), unit)?.newest(from, &planned.basis)?;
+        let plan = Arc::clone(&planned.plan);
+        let context = Arc::clone(&planned.context);
+        let mut rejudge = Self {
+            unit: unit.clone(),
+            judge: match &base {
+                Some(base) => UnitJudge::resume(plan, context, base),
+                None => UnitJudge::new(plan, context),
+            },
+            planned,
+            taken,
+            from: Some(first.plus_ms(-1)),
+            base: None,
+            occurrences: BTreeMap::new(),
+            checkpoints: Vec::new(),
+            faults: Vec::new(),
+            position: first.plus_ms(-1),
+            newest,
+        };
+        if let Some(base) = base {
+            rejudge.take_base(shared, base)?;
+        }
+        Ok(Some(rejudge))
+    }
+
+    fn take_base(&mut self, shared: &Shared, base: Checkpoint) -> Result<(), StoreError> {
+        self.from = Some(base.at);
+        self.base = Some(base.at);
+        for slot in base.slots {
+            if let Some(standing) = slot.standing {
+                self.occurrences.insert(key(&standing), standing);
+            }
+        }
+        let warm_from = base.at.plus_ms(-self.planned.plan.reach_ms());
+        let channels = self.planned.plan.channels().to_vec();
+        for channel in channels {
+            if is_held(shared, channel)
+                && let Some(sample) =
+                    shared
+                        .store
+                        .newest_before(&self.unit, channel, warm_from.plus_ms(1))?
+            {
+                self.judge
+                    .feed_series(channel, &Series::from_samples(vec![sample]));
+            }
+        }
+        self.position = warm_from;
+        // The windows are warmed in one piece: nothing may be judged in between.
+        self.feed(shared, base.at)
+    }
+
+    /// Data up to here was read.
+    pub const fn position(&self) -> EventTime {
+        self.position
+    }
+
+    fn feed(&mut self, shared: &Shared, to: EventTime) -> Result<(), StoreError> {
+        let first = self.position.plus_ms(1);
+        if first > to {
+            return Ok(());
+        }
+        let store = &shared.store;
+        let channels = self.planned.plan.channels().to_vec();
+        for channel in channels {
+            let mut from = first;
+            loop {
+                let last = if is_event(shared, channel) {
+                    let events = store.read_events(&self.unit, channel, from, to, READ_AT_ONCE)?;
+                    self.judge.feed_events(&events);
+                    (events.len() >= READ_AT_ONCE)
+                        .then(|| events.last().map(|event| event.time))
+                        .flatten()
+                } else {
+                    let series = store.read(&self.unit, channel, from, to, READ_AT_ONCE)?;
+                    self.judge.feed_series(channel, &series);
+                    (series.len() >= READ_AT_ONCE)
+                        .then(|| series.times_ms.last())
+                        .flatten()
+                        .map(|ms| EventTime::from_unix_ms(*ms))
+                };
+                match last {
+                    // Events of one instant may be cut; they are read again, and repeats collapse.
+                    Some(last) if is_event(shared, channel) && last > from => from = last,
+                    Some(last) => from = last.plus_ms(1),
+                    None => break,
+                }
+            }
+        }
+        self.position = to;
+        Ok(())
+    }
+
+    /// Judges one more piece; `true` once all up to `newest` is judged, which may be later than what
+    /// was stored when it began.
+    ///
+    /// # Errors
+    /// A stop.
+    pub fn step(&mut self, shared: &Shared, newest: Option<EventTime>) -> Result<bool, StoreError> {
+        let goal = newest.map_or(self.newest, |newest| newest.max(self.newest));
+        let to = self.position.plus_ms(PIECE_MS).min(goal);
+        self.feed(shared, to)?;
+        let mut judgement = Judgement::default();
+        if to < goal {
+            self.judge.heard(goal);
+            self.judge.judge_until(to, &mut judgement);
+        } else {
+            self.judge.heard(goal);
+            self.judge.judge(&mut judgement);
+        }
+        for change in &judgement.changes {
+            let occurrence = change.occurrence();
+            self.occurrences.insert(key(occurrence), occurrence.clone());
+        }
+        self.checkpoints.extend(judgement.checkpoints);
+        self.faults.extend(judgement.faults);
+        Ok(to >= goal)
+    }
+}
+
+fn is_event(shared: &Shared, channel: ChannelId) -> bool {
+    let def = shared.catalogue.by_id(channel);
+    def.is_some_and(|def| matches!(def.kind, ChannelKind::Event { .. }))
+}
+
+fn is_held(shared: &Shared, channel: ChannelId) -> bool {
+    let def = shared.catalogue.by_id(channel);
+    def.is_some_and(|def| matches!(def.kind, ChannelKind::Held { .. }))
+}

@@ -1,0 +1,213 @@
+//! The rule book compiled: which versions judge which unit when.
+
+use super::memory::{Basis, HORIZON_MS};
+use crate::{Shared, StartError, UnitRecord};
+use std::collections::HashMap;
+use std::path::Path;
+use std::sync::{Arc, Mutex, PoisonError};
+use wheeltap_followup::{Book, RuleFacts, RuleVersion};
+use wheeltap_judge::{EffectiveRule, UnitContext, UnitPlan};
+use wheeltap_model::{ClassName, RuleName, RuleRef, UnitId};
+use wheeltap_rules::{Environment, Problem, Rule, compile, vet};
+
+/// What rules are checked against in this service.
+pub fn environment(shared: &Shared) -> Environment<'_> {
+    Environment {
+        raw_retention_ms: shared.settings.retention.raw.ms(),
+        settlement_horizon_ms: HORIZON_MS,
+        ..Environment::new(&shared.catalogue)
+    }
+}
+
+/// What the ledger keeps of a rule for the desk.
+pub fn facts(rule: &Rule) -> RuleFacts {
+    let about = &rule.about;
+    RuleFacts {
+        title: about.title.clone(),
+        system: about.system.clone(),
+        component: about.component.clone(),
+        priority: about.priority,
+        safety: about.safety,
+        cause: about.cause.clone(),
+        consequence: about.consequence.clone(),
+        action: about.action.clone(),
+        respond_within_ms: about.respond_within_ms,
+    }
+}
+
+/// Problems as lines of text, each with its place.
+pub fn lines(problems: &[Problem]) -> String {
+    let lines: Vec<String> = problems.iter().map(ToString::to_string).collect();
+    lines.join("\n")
+}
+
+/// Checks a rule's text under its name.
+///
+/// # Errors
+/// Every problem found.
+pub fn check(shared: &Shared, name: &RuleName, source: &str) -> Result<Rule, Vec<Problem>> {
+    compile(&format!("{name}.rhai"), source, &environment(shared))
+}
+
+/// Checks a rule's text under its name: the bytes of window state it costs a unit, 0 when there are
+/// problems, and all problems.
+pub fn vetted(shared: &Shared, name: &RuleName, source: &str) -> (u64, Vec<Problem>) {
+    let vetted = vet(&format!("{name}.rhai"), source, &environment(shared));
+    let bytes = vetted.rule.map_or(0, |rule| window_bytes(shared, rule));
+    (bytes, vetted.problems)
+}
+
+/// For a unit of the first class the rule is for; parts are counted as the class has them.
+fn window_bytes(shared: &Shared, mut rule: Rule) -> u64 {
+    let applies = std::mem::take(&mut rule.about.applies);
+    let class = applies.classes.first();
+    let Some(unit) = applies.units.first().cloned().or_else(|| {
+        let any = shared.fleet.page(None, 1);
+        let first = any.first().map(|record| record.unit.id.clone());
+        first.or_else(|| UnitId::new("any").ok())
+    }) else {
+        return 0;
+    };
+    let class_def = class.and_then(|class| shared.catalogue.class(class));
+    let effective = EffectiveRule::always(Arc::new(rule));
+    let plan = UnitPlan::new(&[effective], &unit, class, class_def, &shared.catalogue);
+    plan.window_bytes() as u64
+}
+
+/// Reads and checks all `.rhai` files of a folder, by name.
+///
+/// # Errors
+/// Every problem of every file.
+pub fn read_folder(shared: &Shared, folder: &Path) -> Result<Vec<Rule>, StartError> {
+    let refused = |message: String| StartError::Rules { message };
+    let unreadable = |path: &Path, error: &std::io::Error| {
+        refused(format!(
+            "{}: {error}; name a readable folder",
+            path.display()
+        ))
+    };
+    let mut paths = Vec::new();
+    for entry in std::fs::read_dir(folder).map_err(|error| unreadable(folder, &error))? {
+        let path = entry.map_err(|error| unreadable(folder, &error))?.path();
+        if path.extension().is_some_and(|ext| ext == "rhai") {
+            paths.push(path);
+        }
+    }
+    paths.sort();
+    let mut rules = Vec::new();
+    let mut problems = Vec::new();
+    for path in paths {
+        let source = std::fs::read_to_string(&path).map_err(|error| unreadable(&path, &error))?;
+        match compile(&path.display().to_string(), &source, &environment(shared)) {
+            Ok(rule) => rules.push(rule),
+            Err(found) => problems.extend(found),
+        }
+    }
+    if problems.is_empty() {
+        Ok(rules)
+    } else {
+        Err(refused(lines(&problems)))
+    }
+}
+
+/// A unit's plan, and what its checkpoints rest on.
+#[derive(Clone)]
+pub struct Planned {
+    pub plan: Arc<UnitPlan>,
+    pub context: Arc<UnitContext>,
+    pub basis: Arc<Basis>,
+}
+
+type PlanKey = (Option<ClassName>, Vec<usize>);
+
+/// All versions that are judged at some time, compiled; made anew when the rule book changes.
+pub struct RuleBook {
+    rules: Vec<EffectiveRule>,
+    /// Plans by class and applicable rules, made when first needed.
+    plans: Mutex<HashMap<PlanKey, Arc<UnitPlan>>>,
+}
+
+/// Compiled versions by reference; a version's text never changes, so it is compiled once.
+pub type Compiled = HashMap<RuleRef, Arc<Rule>>;
+
+impl RuleBook {
+    /// Compiles what the book says is judged, taking from `compiled` what was compiled before.
+    ///
+    /// # Errors
+    /// A lodged rule that is no longer right, such as after a channel left the catalogue.
+    pub fn new(shared: &Shared, book: &Book, compiled: &mut Compiled) -> Result<Self, StartError> {
+        let mut rules = Vec::new();
+        let mut broken = Vec::new();
+        for judged in book.judged_rules() {
+            if !compiled.contains_key(&judged.rule) {
+                let Some(version) = book.rule_version(&judged.rule) else {
+                    continue;
+                };
+                match Self::compile(shared, version) {
+                    Ok(rule) => {
+                        compiled.insert(judged.rule.clone(), Arc::new(rule));
+                    }
+                    Err(problems) => broken.extend(problems),
+                }
+            }
+            let Some(rule) = compiled.get(&judged.rule).map(Arc::clone) else {
+                continue;
+            };
+            rules.push(EffectiveRule {
+                rule,
+                from: judged.from,
+                until: judged.until,
+            });
+        }
+        if !broken.is_empty() {
+            return Err(StartError::Rules {
+                message: lines(&broken),
+            });
+        }
+        Ok(Self {
+            rules,
+            plans: Mutex::new(HashMap::new()),
+        })
+    }
+
+    fn compile(shared: &Shared, version: &RuleVersion) -> Result<Rule, Vec<Problem>> {
+        check(shared, &version.reference.name, &version.source)
+    }
+
+    /// A unit's plan.
+    pub fn plan(&self, shared: &Shared, record: &UnitRecord) -> Planned {
+        let unit = &record.unit;
+        let class = Some(unit.class.clone());
+        let applicable: Vec<usize> = (0..self.rules.len())
+            .filter(|idx| {
+                let applies = &self.rules[*idx].rule.about.applies;
+                (applies.classes.is_empty() || applies.classes.contains(&unit.class))
+                    && (applies.units.is_empty() || applies.units.contains(&unit.id))
+            })
+            .collect();
+        let rules: Vec<EffectiveRule> = applicable
+            .iter()
+            .map(|idx| self.rules[*idx].clone())
+            .collect();
+        let context = UnitContext {
+            states: record.states.clone(),
+            consists: record.consists.clone(),
+        };
+        let basis = Arc::new(Basis::new(&rules, context.clone()));
+        let mut plans = self.plans.lock().unwrap_or_else(PoisonError::into_inner);
+        let plan = plans.entry((class, applicable)).or_insert_with(|| {
+            Arc::new(UnitPlan::new(
+                &rules,
+                &unit.id,
+                Some(&unit.class),
+                shared.catalogue.class(&unit.class),
+                &shared.catalogue,
+            ))
+        });
+        Planned {
+            plan: Arc::clone(plan),
+            context: Arc::new(context),
+            basis,
+        }
+    }
+}

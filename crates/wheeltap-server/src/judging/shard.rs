@@ -1,0 +1,706 @@
+//! One thread that judges some of the units: live batches first, late work behind them.
+
+use super::ledger::{Documents, LedgerError};
+use super::memory::{
+    Basis, HORIZON_MS, Stored, UnitMemory, read_judged, write_checkpoint, write_judged,
+};
+use super::ranges::Judged;
+use super::rejudge::{Key, Rejudge, key};
+use super::{Inner, JudgeJob};
+use crate::status;
+use std::collections::{BTreeMap, BTreeSet, HashMap, VecDeque};
+use std::sync::Arc;
+use std::sync::mpsc::{Receiver, RecvTimeoutError, TryRecvError};
+use std::time::Duration;
+use tokio::sync::oneshot;
+use wheeltap_followup::{KeptAlert, Occurred, Planner, Terms, UPDATED_BY_TELEMETRY};
+use wheeltap_judge::{
+    Change, Checkpoint, Judgement, KnownAlert, Occurrence, Reconciled, UnitJudge, reconcile,
+};
+use wheeltap_model::{Condition, EventTime, ServerTime, Suppression, UnitId};
+use wheeltap_store::Epoch;
+
+/// Batches taken into one commit at most.
+const JOBS_AT_ONCE: usize = 512;
+/// Samples taken into one commit at most, unless one batch has more.
+const SAMPLES_AT_ONCE: usize = 400_000;
+/// How often a thread without work looks at the clock.
+const LOOK_EVERY: Duration = Duration::from_secs(1);
+/// How long announcing waits for late work, server time.
+const WITHHOLD_MS: i64 = 120_000;
+/// Checkpoints are thinned when one is made in an hour divisible by this.
+const THIN_EVERY_HOURS: i64 = 6;
+
+/// What a shard is told, in order.
+pub enum Message {
+    Job(JudgeJob),
+    /// Rules, or what is known of one unit, changed: judge again what rests on something else.
+    Revalidate(Option<UnitId>),
+    /// Answered once nothing is left to do.
+    Idle(oneshot::Sender<()>),
+    Stop,
+}
+
+/// No instant in particular: the newest checkpoint that is of use.
+const NOTHING_LATE: EventTime = EventTime::from_unix_ms(i64::MAX);
+/// Nobody knows what is late: all within the horizon.
+const ANYTHING_LATE: EventTime = EventTime::from_unix_ms(i64::MIN);
+
+struct Live {
+    judge: UnitJudge,
+    basis: Arc<Basis>,
+}
+
+/// What the last finished late work took in, for batches that were stored before it began and
+/// are offered after it.
+struct Covered {
+    taken: Judged,
+    base: Option<EventTime>,
+}
+
+#[derive(Default)]
+struct UnitState {
+    /// `None` until the first late work, which restores what was known, is done.
+    live: Option<Live>,
+    memory: UnitMemory,
+    newest: Option<EventTime>,
+    /// Late work to be begun: from this event time.
+    dirty: Option<EventTime>,
+    /// Late work begun.
+    work: Option<Box<Rejudge>>,
+    /// Whether the work begun takes in everything that is stored, known or not.
+    work_is_whole: bool,
+    covered: Option<Covered>,
+    /// Since when late work is pending.
+    late_since: Option<ServerTime>,
+}
+
+impl UnitState {
+    const fn is_late(&self) -> bool {
+        self.dirty.is_some() || self.work.is_some()
+    }
+
+    fn terms(&self, now: ServerTime) -> Terms {
+        let withhold = self.is_late()
+            && self
+                .late_since
+                .is_none_or(|since| now.unix_ms() - since.unix_ms() < WITHHOLD_MS);
+        Terms {
+            withhold,
+            complete_through: self.memory.complete_through,
+            watermark: self.newest,
+        }
+    }
+
+    /// Whether late work begun or done has taken in what a batch holds from `from` on.
+    fn is_covered(&self, epoch: Epoch, sequence: u64, from: EventTime) -> bool {
+        let after = |base: Option<EventTime>| base.is_none_or(|base| from > base);
+        let by_work = self.work.as_ref().is_some_and(|work| {
+            after(work.base) && (work.taken.contains(epoch, sequence) || from > work.position())
+        });
+        by_work
+            || (self.work.is_none()
+                && self.covered.as_ref().is_some_and(|covered| {
+                    after(covered.base) && covered.taken.contains(epoch, sequence)
+                }))
+    }
+}
+
+/// One judging thread's state.
+pub struct Shard {
+    inner: Arc<Inner>,
+    inbox: Receiver<Message>,
+    units: HashMap<UnitId, UnitState>,
+    /// Units with late work, each once; the first is being worked on.
+    late: VecDeque<UnitId>,
+    waiting: Vec<oneshot::Sender<()>>,
+    failed: bool,
+}
+
+/// What one unit's live judgement adds to a commit.
+struct Found {
+    unit: UnitId,
+    terms: Terms,
+    /// Each occurrence once, as it is now, in the order of its first change, with whether it was raised.
+    occurrences: Vec<(Occurrence, bool)>,
+}
+
+impl Shard {
+    /// Begins with these units, each to be restored behind live work.
+    pub fn new(inner: Arc<Inner>, inbox: Receiver<Message>, units: Vec<UnitId>) -> Self {
+        let mut shard = Self {
+            inner,
+            inbox,
+            units: HashMap::new(),
+            late: VecDeque::new(),
+            waiting: Vec::new(),
+            failed: false,
+        };
+        for unit in units {
+            shard.mark_late(&unit, NOTHING_LATE);
+        }
+        shard
+    }
+
+    /// Runs until told to stop.
+    pub fn run(mut self) {
+        loop {
+            let next = if self.late.is_empty() {
+                match self.inbox.recv_timeout(LOOK_EVERY) {
+                    Ok(message) => Some(message),
+                    Err(RecvTimeoutError::Timeout) => None,
+                    Err(RecvTimeoutError::Disconnected) => return,
+                }
+            } else {
+                match self.inbox.try_recv() {
+                    Ok(message) => Some(message),
+                    Err(TryRecvError::Empty) => None,
+                    Err(TryRecvError::Disconnected) => return,
+                }
+            };
+            let is_stopping = self.take_messages(next);
+            if is_stopping {
+                self.attempt(Self::write_all);
+                return;
+            }
+            // One piece of late work follows each live commit, so that it is never starved.
+            self.attempt(Self::work_late);
+            self.attempt(Self::announce_overdue);
+            if self.late.is_empty() || self.failed {
+                for waiting in self.waiting.drain(..) {
+                    // Whoever asked may have gone.
+                    let _ = waiting.send(());
+                }
+            }
+        }
+    }
+
+    fn attempt(&mut self, act: impl FnOnce(&mut Self) -> Result<(), LedgerError>) {
+        if self.failed {
+            return;
+        }
+        if let Err(error) = act(self) {
+            // From here on batches are let go, so that nobody waits for their permits; all of them
+            // are stored and will be judged after the restart.
+            self.failed = true;
+            self.inner.shared.shutdown.fail(&status::chain(&error));
+        }
+    }
+
+    /// Takes what is waiting, up to one commit's worth; `true` when told to stop.
+    fn take_messages(&mut self, first: Option<Message>) -> bool {
+        let mut jobs = Vec::new();
+        let mut n_samples = 0;
+        let mut is_stopping = false;
+        let mut next = first;
+        while let Some(message) = next {
+            match message {
+                Message::Job(job) => {
+                    n_samples += job.batch.len();
+                    jobs.push(job);
+                }
+                Message::Revalidate(Some(unit)) => self.mark_late(&unit, NOTHING_LATE),
+                Message::Revalidate(None) => {
+                    let units: Vec<UnitId> = self.units.keys().cloned().collect();
+                    for unit in units {
+                        self.mark_late(&unit, NOTHING_LATE);
+                    }
+                }
+                Message::Idle(waiting) => self.waiting.push(waiting),
+                Message::Stop => {
+                    is_stopping = true;
+                    break;
+                }
+            }
+            if jobs.len() >= JOBS_AT_ONCE || n_samples >= SAMPLES_AT_ONCE {
+                break;
+            }
+            next = self.inbox.try_recv().ok();
+        }
+        if !jobs.is_empty() {
+            self.attempt(|shard| shard.judge_live(jobs));
+        }
+        is_stopping
+    }
+
+    fn mark_late(&mut self, unit: &UnitId, from: EventTime) {
+        let now = self.inner.ledger.now();
+        let state = self.units.entry(unit.clone()).or_default();
+        if !state.is_late() {
+            self.late.push_back(unit.clone());
+        }
+        state.late_since.get_or_insert(now);
+        state.dirty = Some(state.dirty.map_or(from, |dirty| dirty.min(from)));
+        if from != NOTHING_LATE {
+            let known = state.memory.dirty_from;
+            state.memory.dirty_from = Some(known.map_or(from, |known| known.min(from)));
+        }
+    }
+
+    fn judge_live(&mut self, jobs: Vec<JudgeJob>) -> Result<(), LedgerError> {
+        let n_jobs = jobs.len() as u64;
+        let mut touched = BTreeSet::new();
+        for job in jobs {
+            touched.insert(job.unit.clone());
+            self.feed(job);
+        }
+        let now = self.inner.ledger.now();
+        let mut documents = Documents::new();
+        let mut found = Vec::new();
+        let mut faults = Vec::new();
+        for unit in &touched {
+            let Some(state) = self.units.get_mut(unit) else {
+                continue;
+            };
+            let terms = state.terms(now);
+            let Some(live) = &mut state.live else {
+                continue;
+            };
+            let mut judgement = Judgement::default();
+            live.judge.judge(&mut judgement);
+            for checkpoint in &judgement.checkpoints {
+                write_checkpoint(unit, checkpoint, &live.basis, &mut documents)?;
+            }
+            write_judged(unit, &state.memory, &mut documents)?;
+            if let Some(newest) = state.newest
+                && is_thinning_due(&judgement.checkpoints)
+            {
+                let stored = Stored::read(self.inner.shared.store.as_ref(), unit)?;
+                stored.thin(newest, &mut documents);
+            }
+            faults.push((unit.clone(), judgement.faults));
+            found.push(Found {
+                unit: unit.clone(),
+                terms,
+                occurrences: last_of_each(judgement.changes),
+            });
+        }
+        let n_raised = self
+            .inner
+            .ledger
+            .write(UPDATED_BY_TELEMETRY, documents, |planner| {
+                found.iter().map(|found| plan_live(planner, found)).sum()
+            })?;
+        self.inner.shared.metrics.batches_judged.add(n_jobs);
+        self.inner.shared.metrics.alerts_raised.add(n_raised);
+        for (unit, faults) in faults {
+            self.inner.note_faults(&unit, faults);
+        }
+        self.tell(&touched, now)
+    }
+
+    fn feed(&mut self, job: JudgeJob) {
+        let JudgeJob {
+            unit,
+            epoch,
+            sequence,
+            batch,
+            received_at: _,
+            permit,
+        } = job;
+        if !self.units.contains_key(&unit) {
+            self.mark_late(&unit, NOTHING_LATE);
+        }
+        let mut late_from = None;
+        if let Some(state) = self.units.get_mut(&unit) {
+            if let Some(through) = batch.complete_through {
+                let known = state.memory.complete_through;
+                state.memory.complete_through =
+                    Some(known.map_or(through, |known| known.max(through)));
+            }
+            if let Some((first, last)) = batch.span() {
+                let newest = state.newest.map_or(last, |newest| newest.max(last));
+                state.newest = Some(newest);
+                if last >= newest.plus_ms(-HORIZON_MS) {
+                    late_from = match &mut state.live {
+                        Some(live) => live.judge.feed(&batch).late_from,
+                        // Being restored: what the work has passed by already is late to it.
+                        None => state
+                            .work
+                            .as_ref()
+                            .is_some_and(|work| first <= work.position())
+                            .then_some(first),
+                    };
+                }
+            }
+            if let Some(from) = late_from
+                && state.is_covered(epoch, sequence, from)
+            {
+                late_from = None;
+                if state.work.is_some() {
+                    // Were the service killed now, the next one would have to know.
+                    let known = state.memory.dirty_from;
+                    state.memory.dirty_from = Some(known.map_or(from, |known| known.min(from)));
+                }
+            }
+            state.memory.judged.insert(epoch, sequence);
+        }
+        if let Some(from) = late_from {
+            self.mark_late(&unit, from);
+        }
+        drop(permit);
+    }
+
+    /// Announces what need not wait, and settles what was promised to be complete.
+    fn tell(&self, units: &BTreeSet<UnitId>, now: ServerTime) -> Result<(), LedgerError> {
+        let ledger = &self.inner.ledger;
+        ledger.write(UPDATED_BY_TELEMETRY, Documents::new(), |planner| {
+            for unit in units {
+                let Some(state) = self.units.get(unit) else {
+                    continue;
+                };
+                let terms = state.terms(now);
+                let book = planner.book();
+                if !terms.withhold {
+                    let to_announce = book
+                        .standing_of(unit)
+                        .filter(|alert| alert.is_to_announce());
+                    to_announce.for_each(|alert| planner.announce(alert));
+                }
+                if let Some(through) = terms.complete_through {
+                    let to_settle = book.to_settle(unit, through);
+                    to_settle.for_each(|alert| planner.settle(alert));
+                }
+            }
+        })
+    }
+
+    fn announce_overdue(&mut self) -> Result<(), LedgerError> {
+        let now = self.inner.ledger.now();
+        let overdue: BTreeSet<UnitId> = self
+            .late
+            .iter()
+            .filter(|unit| {
+                self.units
+                    .get(*unit)
+                    .is_some_and(|state| !state.terms(now).withhold)
+            })
+            .cloned()
+            .collect();
+        if overdue.is_empty() {
+            return Ok(());
+        }
+        self.tell(&overdue, now)
+    }
+
+    /// One piece of the first unit's late work.
+    fn work_late(&mut self) -> Result<(), LedgerError> {
+        let Some(unit) = self.late.front().cloned() else {
+            return Ok(());
+        };
+        let inner = Arc::clone(&self.inner);
+        let Some(state) = self.units.get_mut(&unit) else {
+            self.late.pop_front();
+            return Ok(());
+        };
+        if state.work.is_none() {
+            let is_begun = begin(&inner, &unit, state)?;
+            if !is_begun {
+                self.late.pop_front();
+            }
+            return Ok(());
+        }
+        let Some(work) = &mut state.work else {
+            return Ok(());
+        };
+        if !work.step(&inner.shared, state.newest)? {
+            return Ok(());
+        }
+        let Some(work) = state.work.take() else {
+            return Ok(());
+        };
+        finish(&inner, &unit, state, *work)?;
+        let now = inner.ledger.now();
+        self.late.pop_front();
+        if state.is_late() {
+            // Something older came in meanwhile: after the others.
+            self.late.push_back(unit.clone());
+        }
+        self.tell(&BTreeSet::from([unit]), now)
+    }
+
+    /// Writes what every unit's judge remembers, so that the next start has little to do.
+    fn write_all(&mut self) -> Result<(), LedgerError> {
+        let mut documents = Documents::new();
+        for (unit, state) in &self.units {
+            let Some(live) = &state.live else { continue };
+            if let Some(checkpoint) = live.judge.checkpoint() {
+                write_checkpoint(unit, &checkpoint, &live.basis, &mut documents)?;
+            }
+            write_judged(unit, &state.memory, &mut documents)?;
+            if documents.len() >= JOBS_AT_ONCE {
+                let documents = std::mem::take(&mut documents);
+                self.inner
+                    .ledger
+                    .write(UPDATED_BY_TELEMETRY, documents, |_| ())?;
+            }
+        }
+        self.inner
+            .ledger
+            .write(UPDATED_BY_TELEMETRY, documents, |_| ())
+    }
+}
+
+/// Begins a unit's late work; `false` when nothing is to be done.
+fn begin(inner: &Inner, unit: &UnitId, state: &mut UnitState) -> Result<bool, LedgerError> {
+    let store = inner.shared.store.as_ref();
+    let mut from = state.dirty.take().unwrap_or(NOTHING_LATE);
+    let Some(record) = inner.shared.fleet.get(unit) else {
+        // Units are never deleted, and ingest takes data of known ones only.
+        state.late_since = None;
+        return Ok(false);
+    };
+    if state.live.is_none() {
+        // First work since the start: what was stored and not judged when the service ended?
+        if let Some(known) = read_judged(store, unit)? {
+            if let Some(dirty) = known.dirty_from {
+                from = from.min(dirty);
+            }
+            let through = state.memory.complete_through.max(known.complete_through);
+            state.memory.complete_through = through;
+            let sources = store.sources(unit)?;
+            if !known.judged.contains_all(&sources) {
+                from = ANYTHING_LATE;
+            }
+            let mut judged = known.judged;
+            std::mem::swap(&mut judged, &mut state.memory.judged);
+            state.memory.judged.merge(judged);
+        } else {
+            from = ANYTHING_LATE;
+        }
+    }
+    state.work_is_whole = from == ANYTHING_LATE;
+    let before = (from != NOTHING_LATE).then_some(from);
+    let planned = inner.rulebook().plan(&inner.shared, &record);
+    let basis = Arc::clone(&planned.basis);
+    let (plan, context) = (Arc::clone(&planned.plan), Arc::clone(&planned.context));
+    if let Some(work) = Rejudge::begin(&inner.shared, unit, planned, before)? {
+        state.work = Some(Box::new(work));
+        return Ok(true);
+    }
+    let judge = UnitJudge::new(plan, context);
+    state.live = Some(Live { judge, basis });
+    state.late_since = None;
+    Ok(false)
+}
+
+/// Makes the ledger agree with a finished work, and goes on live with its judge.
+fn finish(
+    inner: &Inner,
+    unit: &UnitId,
+    state: &mut UnitState,
+    work: Rejudge,
+) -> Result<(), LedgerError> {
+    let Rejudge {
+        planned,
+        judge,
+        taken,
+        from,
+        base,
+        occurrences,
+        checkpoints,
+        faults,
+        ..
+    } = work;
+    state.newest = state.newest.max(judge.watermark());
+    state.memory.dirty_from = state.dirty.filter(|dirty| *dirty != NOTHING_LATE);
+    if state.work_is_whole {
+        state.memory.judged.merge(taken.clone());
+    }
+    state.covered = Some(Covered { taken, base });
+    if state.dirty.is_none() {
+        state.late_since = None;
+    }
+    let mut documents = Documents::new();
+    let stored = Stored::read(inner.shared.store.as_ref(), unit)?;
+    stored.remove_after(base, &mut documents);
+    // The newest of these replaces what it has the key of: removals come first.
+    for checkpoint in kept(&checkpoints, state.newest) {
+        write_checkpoint(unit, checkpoint, &planned.basis, &mut documents)?;
+    }
+    write_judged(unit, &state.memory, &mut documents)?;
+    let terms = state.terms(inner.ledger.now());
+    let judged: Vec<Occurrence> = occurrences.into_values().collect();
+    let n_raised = inner
+        .ledger
+        .write(UPDATED_BY_TELEMETRY, documents, |planner| {
+            plan_again(planner, unit, &judged, from, terms)
+        })?;
+    inner.shared.metrics.alerts_raised.add(n_raised);
+    inner.reset_faults(unit, judge.checkpoint(), faults);
+    state.live = Some(Live {
+        judge,
+        basis: planned.basis,
+    });
+    Ok(())
+}
+
+/// Of one work's checkpoints those that thinning would leave.
+fn kept(
+    checkpoints: &[Checkpoint],
+    newest: Option<EventTime>,
+) -> impl Iterator<Item = &Checkpoint> {
+    let fine = newest.map(|newest| newest.plus_ms(-24 * 3_600_000));
+    checkpoints.iter().filter(move |checkpoint| {
+        fine.is_none_or(|fine| checkpoint.at >= fine)
+            || is_thinning_due(std::slice::from_ref(*checkpoint))
+    })
+}
+
+fn is_thinning_due(checkpoints: &[Checkpoint]) -> bool {
+    checkpoints.iter().any(|checkpoint| {
+        let hour = checkpoint.at.plus_ms(1).unix_ms().div_euclid(3_600_000);
+        hour.rem_euclid(THIN_EVERY_HOURS) == 0
+    })
+}
+
+fn last_of_each(changes: Vec<Change>) -> Vec<(Occurrence, bool)> {
+    let mut places: BTreeMap<Key, usize> = BTreeMap::new();
+    let mut last: Vec<(Occurrence, bool)> = Vec::new();
+    for change in changes {
+        let is_raised = matches!(change, Change::Raised(_));
+        let (Change::Raised(occurrence)
+        | Change::Ended(occurrence)
+        | Change::Unsuppressed(occurrence)) = change;
+        if let Some(idx) = places.get(&key(&occurrence)) {
+            last[*idx].0 = occurrence;
+        } else {
+            places.insert(key(&occurrence), last.len());
+            last.push((occurrence, is_raised));
+        }
+    }
+    last
+}
+
+fn plan_live(planner: &mut Planner<'_>, found: &Found) -> u64 {
+    let Found {
+        unit,
+        terms,
+        occurrences,
+    } = found;
+    let mut n_raised = 0;
+    for (occurrence, is_raised) in occurrences {
+        let occurred = occurred(occurrence);
+        let Occurrence {
+            rule,
+            part,
+            raised_at,
+            ..
+        } = occurrence;
+        let known = planner
+            .book()
+            .standing_as(unit, rule, part.as_ref(), *raised_at);
+        match known {
+            Some(alert) if occurrence.ended_at.is_some() => planner.end(alert, occurred, *terms),
+            Some(alert) => {
+                if let Some(at) = occurrence.unsuppressed_at
+                    && alert.suppression() == Suppression::ByDesign
+                {
+                    planner.unsuppress(alert, at, *terms);
+                }
+            }
+            None if *is_raised => {
+                planner.raise(unit, occurred, *terms);
+                n_raised += 1;
+            }
+            // Late work, which is the next to be done, has the last word on it.
+            None => {}
+        }
+    }
+    n_raised
+}
+
+fn plan_again(
+    planner: &mut Planner<'_>,
+    unit: &UnitId,
+    judged: &[Occurrence],
+    from: Option<EventTime>,
+    terms: Terms,
+) -> u64 {
+    let book = planner.book();
+    let known: Vec<KnownAlert> = book
+        .known(unit, from)
+        .map(|alert| known_alert(alert))
+        .collect();
+    let mut changes = reconcile(&known, judged, from);
+    // New ids in the order of event time, whatever the rules are called.
+    changes.sort_by_key(|change| match change {
+        Reconciled::New(occurrence) => Some(occurrence.raised_at),
+        Reconciled::Revised(..) | Reconciled::Reinstated(..) | Reconciled::Withdrawn(..) => None,
+    });
+    let mut n_raised = 0;
+    for change in changes {
+        match change {
+            Reconciled::New(occurrence) => {
+                planner.raise(unit, occurred(&occurrence), terms);
+                n_raised += 1;
+            }
+            Reconciled::Revised(id, occurrence) => {
+                if let Some(alert) = book.alert(id) {
+                    planner.revise(alert, occurred(&occurrence), terms);
+                }
+            }
+            Reconciled::Reinstated(id, occurrence) => {
+                if let Some(alert) = book.alert(id) {
+                    planner.reinstate(alert, occurred(&occurrence), terms);
+                }
+            }
+            Reconciled::Withdrawn(id, reason) => {
+                if let Some(alert) = book.alert(id) {
+                    planner.withdraw(alert, reason, terms);
+                }
+            }
+        }
+    }
+    n_raised
+}
+
+fn known_alert(alert: &KeptAlert) -> KnownAlert {
+    let Occurred {
+        rule,
+        part,
+        raised_at,
+        ended_at,
+        superseded,
+        evidence,
+        end_evidence,
+        unsuppressed_at,
+    } = alert.occurred();
+    KnownAlert {
+        id: alert.id(),
+        occurrence: Occurrence {
+            rule,
+            part,
+            raised_at,
+            ended_at,
+            superseded,
+            evidence,
+            end_evidence,
+            unsuppressed_at,
+        },
+        withdrawn: alert.condition() == Condition::Withdrawn,
+    }
+}
+
+fn occurred(occurrence: &Occurrence) -> Occurred {
+    let Occurrence {
+        rule,
+        part,
+        raised_at,
+        ended_at,
+        superseded,
+        evidence,
+        end_evidence,
+        unsuppressed_at,
+    } = occurrence.clone();
+    Occurred {
+        rule,
+        part,
+        raised_at,
+        ended_at,
+        superseded,
+        evidence,
+        end_evidence,
+        unsuppressed_at,
+    }
+}

@@ -1,0 +1,303 @@
+//! RuleService: the rule book.
+
+use crate::access::actor_of;
+use crate::alerts::{act, bad_field, check_request_id};
+use crate::judging::{Judging, check, facts, vetted};
+use crate::paging::{Page, PageRule, bad_token};
+use crate::{Shared, status};
+use std::sync::Arc;
+use tonic::{Request, Response, Status};
+use wheeltap_followup::{Book, RuleVersion};
+use wheeltap_model::{EventTime, RuleName, RuleRef, RuleStage};
+use wheeltap_proto::convert;
+use wheeltap_proto::v1;
+use wheeltap_proto::v1::rule_service_server::RuleService;
+use wheeltap_rules::Problem;
+
+const RULES: PageRule = PageRule {
+    default: 100,
+    most: 1_000,
+};
+/// Longest rule text, in bytes: with its escapes it must fit a ledger entry of 48 KiB.
+const MAX_SOURCE: usize = 20 << 10;
+
+/// The service of the contract over the book's rules.
+pub struct RuleCalls {
+    shared: Arc<Shared>,
+    judging: Arc<Judging>,
+}
+
+fn unknown(name: &str) -> Status {
+    status::not_found(
+        "UNKNOWN_RULE",
+        format!("there is no {name}; list the rules"),
+    )
+}
+
+/// The name of a rule to be written, without a version.
+fn bare_name(name: &str) -> Result<RuleName, Status> {
+    let bad = |why: String| status::bad_field("BAD_RULE_NAME", "name", why);
+    match convert::rule_from_name("name", name) {
+        Ok((name, None)) => Ok(name),
+        Ok(_) => Err(bad("names a version; write rules/{rule}".to_owned())),
+        Err(invalid) => Err(bad(invalid.why)),
+    }
+}
+
+fn check_source(source: &str) -> Result<(), Status> {
+    if source.len() > MAX_SOURCE {
+        return Err(status::bad_field(
+            "TOO_LARGE",
+            "source",
+            format!(
+                "is {} bytes, over the limit of {MAX_SOURCE}; split the rule",
+                source.len()
+            ),
+        ));
+    }
+    Ok(())
+}
+
+impl RuleCalls {
+    /// The service over a running judge.
+    pub const fn new(shared: Arc<Shared>, judging: Arc<Judging>) -> Self {
+        Self { shared, judging }
+    }
+
+    fn to_wire(&self, book: &Book, version: &RuleVersion) -> v1::Rule {
+        let reference = &version.reference;
+        let facts = &version.facts;
+        let stage = book.rule_stage(reference);
+        let faulted = self.judging.faulted(reference);
+        let held = stage.map_or(RuleStage::Draft, |change| change.stage);
+        v1::Rule {
+            name: convert::rule_version_name(reference),
+            title: facts.title.clone(),
+            system: facts.system.clone(),
+            component: facts.component.clone(),
+            priority: convert::priority_to_wire(facts.priority).into(),
+            safety: facts.safety,
+            stage: convert::rule_stage_to_wire(held).into(),
+            source: version.source.clone(),
+            stage_from_unix_ms: stage.map_or(0, |change| match change.stage {
+                RuleStage::Trial | RuleStage::Live => change.from.unix_ms(),
+                RuleStage::Draft | RuleStage::Retired => change.at.unix_ms(),
+            }),
+            stage_by: stage.map(|change| change.by.clone()).unwrap_or_default(),
+            n_units_faulted: u32::try_from(faulted.n_units).unwrap_or(u32::MAX),
+            last_fault: faulted.last_fault,
+            etag: book.rule_etag(reference),
+            cause: facts.cause.clone(),
+            consequence: facts.consequence.clone(),
+            action: facts.action.clone(),
+            respond_within_ms: facts.respond_within_ms,
+        }
+    }
+
+    fn rule(&self, reference: &RuleRef) -> Result<v1::Rule, Status> {
+        let book = self.judging.ledger().book();
+        book.rule_version(reference)
+            .map(|version| self.to_wire(&book, version))
+            .ok_or_else(|| unknown(&convert::rule_version_name(reference)))
+    }
+}
+
+async fn off_thread<T: Send + 'static>(
+    call: impl FnOnce() -> T + Send + 'static,
+) -> Result<T, Status> {
+    tokio::task::spawn_blocking(call)
+        .await
+        .map_err(|_| status::internal("checking a rule was cut off"))
+}
+
+fn place(number: usize) -> u32 {
+    u32::try_from(number).unwrap_or(u32::MAX)
+}
+
+#[tonic::async_trait]
+impl RuleService for RuleCalls {
+    async fn list_rules(
+        &self,
+        request: Request<v1::ListRulesRequest>,
+    ) -> Result<Response<v1::ListRulesResponse>, Status> {
+        let v1::ListRulesRequest {
+            page_size,
+            page_token,
+            stage,
+            all_versions,
+        } = request.into_inner();
+        let wanted = convert::rule_stage_from_wire("stage", stage).map_err(bad_field)?;
+        let arguments = v1::ListRulesRequest {
+            page_size: 0,
+            page_token: String::new(),
+            stage,
+            all_versions,
+        };
+        let store = self.shared.store.id();
+        let page = Page::read(
+            store,
+            "ListRules",
+            page_size,
+            &page_token,
+            RULES,
+            &arguments,
+        )?;
+        let book = self.judging.ledger().book();
+        // Newest version first; a rule book has hundreds of rules, not millions.
+        let mut found: Vec<&Arc<RuleVersion>> = Vec::new();
+        for name in book.rule_names() {
+            let mut versions: Vec<_> = book.rule_versions(name).collect();
+            versions.reverse();
+            if !all_versions && wanted.is_none() {
+                versions.truncate(1);
+            }
+            found.extend(versions.into_iter().filter(|version| {
+                let stage = book.rule_stage(&version.reference);
+                wanted.is_none_or(|wanted| stage.is_some_and(|of| of.stage == wanted))
+            }));
+        }
+        if let Some(after) = &page.after {
+            let is_last = |version: &&Arc<RuleVersion>| {
+                convert::rule_version_name(&version.reference).as_bytes() == after.as_slice()
+            };
+            let last = found.iter().position(is_last).ok_or_else(bad_token)?;
+            found.drain(..=last);
+        }
+        let has_more = found.len() > page.size;
+        found.truncate(page.size);
+        let next_page_token = match found.last() {
+            Some(last) if has_more => {
+                page.next_token(convert::rule_version_name(&last.reference).as_bytes())
+            }
+            _ => String::new(),
+        };
+        Ok(Response::new(v1::ListRulesResponse {
+            rules: found
+                .into_iter()
+                .map(|version| self.to_wire(&book, version))
+                .collect(),
+            next_page_token,
+        }))
+    }
+
+    async fn get_rule(
+        &self,
+        request: Request<v1::GetRuleRequest>,
+    ) -> Result<Response<v1::Rule>, Status> {
+        let v1::GetRuleRequest { name } = request.into_inner();
+        let (rule, version) = convert::rule_from_name("name", &name).map_err(bad_field)?;
+        let book = self.judging.ledger().book();
+        let found = match version {
+            Some(version) => {
+                let reference = RuleRef {
+                    name: rule,
+                    version,
+                };
+                book.rule_version(&reference)
+            }
+            None => book.rule_versions(&rule).last(),
+        };
+        let found = found.ok_or_else(|| unknown(&name))?;
+        Ok(Response::new(self.to_wire(&book, found)))
+    }
+
+    async fn vet_rule(
+        &self,
+        request: Request<v1::VetRuleRequest>,
+    ) -> Result<Response<v1::VetRuleResponse>, Status> {
+        let v1::VetRuleRequest { name, source } = request.into_inner();
+        let name = bare_name(&name)?;
+        check_source(&source)?;
+        let shared = Arc::clone(&self.shared);
+        let (bytes_per_unit, problems) =
+            off_thread(move || vetted(&shared, &name, &source)).await?;
+        Ok(Response::new(v1::VetRuleResponse {
+            problems: problems
+                .into_iter()
+                .map(|problem| {
+                    let Problem {
+                        file: _,
+                        line,
+                        column,
+                        what,
+                        why,
+                        mend,
+                    } = problem;
+                    v1::RuleProblem {
+                        line: place(line),
+                        column: place(column),
+                        what,
+                        why,
+                        mend,
+                    }
+                })
+                .collect(),
+            bytes_per_unit,
+        }))
+    }
+
+    async fn lodge_rule(
+        &self,
+        request: Request<v1::LodgeRuleRequest>,
+    ) -> Result<Response<v1::Rule>, Status> {
+        let actor = actor_of(&request)?;
+        let v1::LodgeRuleRequest {
+            name,
+            source,
+            request_id,
+        } = request.into_inner();
+        let name = bare_name(&name)?;
+        check_source(&source)?;
+        check_request_id(&request_id)?;
+        let shared = Arc::clone(&self.shared);
+        let checked = off_thread(move || check(&shared, &name, &source)).await?;
+        let rule = checked.map_err(|problems| {
+            let lines: Vec<String> = problems.iter().map(ToString::to_string).collect();
+            let violations = problems.iter().map(|problem| {
+                let field = format!("source:{}:{}", problem.line, problem.column);
+                let why = format!("{}: {}; {}", problem.what, problem.why, problem.mend);
+                (field, why)
+            });
+            status::bad_fields("RULE_PROBLEMS", lines.join("\n"), violations)
+        })?;
+        let reference = rule.reference.clone();
+        act(self.judging.ledger(), actor, move |planner| {
+            planner.lodge(&rule.reference, &rule.source, facts(&rule), &request_id)
+        })
+        .await?;
+        self.rule(&reference).map(Response::new)
+    }
+
+    async fn promote_rule(
+        &self,
+        request: Request<v1::PromoteRuleRequest>,
+    ) -> Result<Response<v1::Rule>, Status> {
+        let actor = actor_of(&request)?;
+        let v1::PromoteRuleRequest { name, stage, etag } = request.into_inner();
+        let (rule, version) = convert::rule_from_name("name", &name).map_err(bad_field)?;
+        let version = version.ok_or_else(|| {
+            status::bad_field(
+                "BAD_FIELD",
+                "name",
+                "names no version; write rules/{rule}/versions/{version}",
+            )
+        })?;
+        let reference = RuleRef {
+            name: rule,
+            version,
+        };
+        let stage = convert::rule_stage_from_wire("stage", stage)
+            .map_err(bad_field)?
+            .ok_or_else(|| status::bad_field("BAD_FIELD", "stage", "is not set"))?;
+        // In force from now on: what was measured before this instant is not judged by it.
+        let from = EventTime::from_unix_ms(self.judging.ledger().now().unix_ms());
+        let moved = reference.clone();
+        act(self.judging.ledger(), actor, move |planner| {
+            planner.stage(&moved, stage, from, &etag)
+        })
+        .await?;
+        let judging = Arc::clone(&self.judging);
+        off_thread(move || judging.rules_changed()).await?;
+        self.rule(&reference).map(Response::new)
+    }
+}

@@ -1,0 +1,207 @@
+//! The law: any order, any cut, any restart, same alerts.
+
+#![allow(
+    clippy::unwrap_used,
+    reason = "a test that cannot go on says so by a panic"
+)]
+
+mod judged;
+
+use judged::{LEVEL, Service, T0, TRIPS, batch};
+use proptest::prelude::*;
+use wheeltap_model::Batch;
+
+/// One thing that is measured.
+#[derive(Clone, Copy, Debug)]
+enum Datum {
+    Level(i64, f64),
+    Mode(i64, f64),
+    Trip(i64),
+}
+
+impl Datum {
+    const fn ms(self) -> i64 {
+        match self {
+            Self::Level(ms, _) | Self::Mode(ms, _) | Self::Trip(ms) => ms,
+        }
+    }
+}
+
+fn made(data: &[Datum]) -> Batch {
+    let (mut levels, mut modes, mut trips) = (vec![], vec![], vec![]);
+    for datum in data {
+        match datum {
+            Datum::Level(ms, value) => levels.push((*ms, *value)),
+            Datum::Mode(ms, value) => modes.push((*ms, *value)),
+            Datum::Trip(ms) => trips.push(*ms),
+        }
+    }
+    batch(&levels, &modes, &trips)
+}
+
+/// Three hours in stretches of a steady level, with gaps, modes and trips: about as many alerts as
+/// stretches, and windows, delays and checkpoints all cross batches.
+fn history() -> impl Strategy<Value = Vec<Datum>> {
+    let stretch = (
+        1_i64..12,
+        prop::sample::select(vec![None, Some(5.0), Some(9.0), Some(11.0), Some(14.0)]),
+        prop::option::of(0_u8..2),
+        prop::collection::vec(0_i64..300_000, 0..3),
+    );
+    prop::collection::vec(stretch, 15..25).prop_map(|stretches| {
+        let mut data = Vec::new();
+        let mut ms = T0 + 3_000;
+        for (n, level, mode, trips) in stretches {
+            let n = n * 6;
+            if let Some(mode) = mode {
+                data.push(Datum::Mode(ms + 1, f64::from(mode)));
+            }
+            data.extend(trips.into_iter().map(|offset| Datum::Trip(ms + offset)));
+            for idx in 0..n {
+                if let Some(level) = level {
+                    data.push(Datum::Level(ms + idx * 10_000, level));
+                }
+            }
+            ms += n * 10_000;
+        }
+        data.push(Datum::Level(ms, 0.0));
+        data.sort_by_key(|datum| datum.ms());
+        data
+    })
+}
+
+/// What happens between two batches.
+#[derive(Clone, Copy, Debug)]
+enum Between {
+    Nothing,
+    Idle,
+    Restart,
+    Kill,
+    /// The batch is stored, and the service is killed before the judge gets it.
+    KillBeforeOffer,
+}
+
+fn between() -> impl Strategy<Value = Between> {
+    prop_oneof![
+        6 => Just(Between::Nothing),
+        4 => Just(Between::Idle),
+        1 => Just(Between::Restart),
+        1 => Just(Between::Kill),
+        1 => Just(Between::KillBeforeOffer),
+    ]
+}
+
+#[derive(Clone, Debug)]
+enum Order {
+    Shuffled(Vec<usize>),
+    NewestFirst,
+}
+
+fn cut(data: &[Datum], lengths: &[usize]) -> Vec<Vec<Datum>> {
+    let mut rest = data;
+    let mut cut = Vec::new();
+    for length in lengths.iter().cycle() {
+        if rest.is_empty() {
+            break;
+        }
+        let (head, tail) = rest.split_at((*length).min(rest.len()));
+        cut.push(head.to_vec());
+        rest = tail;
+    }
+    cut
+}
+
+proptest! {
+    #![proptest_config(ProptestConfig { failure_persistence: None, ..ProptestConfig::default() })]
+
+    // The law: whatever the order, cut, repetition and restarts, once late work is drained the
+    // alerts that are not withdrawn are those of in-order delivery.
+    #[test]
+    fn any_order_gives_the_same_alerts(
+        data in history(),
+        lengths in prop::collection::vec(20_usize..200, 1..6),
+        order in prop_oneof![
+            prop::collection::vec(0_usize..1000, 40).prop_map(Order::Shuffled),
+            Just(Order::NewestFirst),
+        ],
+        twice in prop::collection::vec(any::<bool>(), 8),
+        between in prop::collection::vec(between(), 12),
+    ) {
+        let rules = Service::folder(&[("level", LEVEL), ("trips", TRIPS)]);
+        let folder = Some(rules.path().to_owned());
+
+        let mut in_order = Service::new(folder.clone());
+        for piece in cut(&data, &[37]) {
+            in_order.send(made(&piece), true);
+        }
+        in_order.idle();
+        let expected = in_order.law();
+        in_order.judging.stop();
+
+        let mut pieces = cut(&data, &lengths);
+        match &order {
+            Order::Shuffled(keys) => {
+                let mut keyed: Vec<_> = pieces.into_iter().zip(keys.iter().cycle()).collect();
+                keyed.sort_by_key(|(_, key)| **key);
+                pieces = keyed.into_iter().map(|(piece, _)| piece).collect();
+            }
+            Order::NewestFirst => pieces.reverse(),
+        }
+        let mut service = Service::new(folder);
+        for (idx, piece) in pieces.iter().enumerate() {
+            let between = between[idx % between.len()];
+            let offer = !matches!(between, Between::KillBeforeOffer);
+            service.send(made(piece), offer);
+            if twice[idx % twice.len()] {
+                // The same samples in another batch, as from a second spool.
+                service.send(made(piece), offer);
+            }
+            match between {
+                Between::Nothing => {}
+                Between::Idle => service.idle(),
+                Between::Restart => service = service.restarted(false),
+                Between::Kill | Between::KillBeforeOffer => service = service.restarted(true),
+            }
+        }
+        service.idle();
+        prop_assert_eq!(service.law(), expected);
+        // And everything that is known comes back: nothing is raised twice or forgotten.
+        let before = service.judging.ledger().book().counts();
+        let service = service.restarted(false);
+        service.idle();
+        prop_assert_eq!(service.judging.ledger().book().counts(), before);
+        service.judging.stop();
+    }
+}
+
+/// Random histories would prove little if they raised nothing.
+#[test]
+fn the_histories_raise_end_and_suppress() {
+    let rules = Service::folder(&[("level", LEVEL), ("trips", TRIPS)]);
+    let mut service = Service::new(Some(rules.path().to_owned()));
+    let mut data = Vec::new();
+    for idx in 0..720 {
+        let level = if idx / 60 % 2 == 1 { 14.0 } else { 5.0 };
+        data.push(Datum::Level(T0 + idx * 10_000, level));
+        if idx % 30 == 0 {
+            data.push(Datum::Mode(T0 + idx * 10_000, 1.0));
+        }
+        if idx % 12 == 0 && idx / 50 % 2 == 1 {
+            data.push(Datum::Trip(T0 + idx * 10_000 + 5));
+        }
+    }
+    for piece in cut(&data, &[50]) {
+        service.send(made(&piece), true);
+    }
+    service.idle();
+    let law = service.law();
+    let of = |rule: &str| law.iter().filter(|line| line.starts_with(rule)).count();
+    assert!(of("level ") >= 5 && of("trips ") >= 3, "{law:#?}");
+    let book = service.judging.ledger().book();
+    assert!(
+        book.standing().count() < book.counts().0,
+        "some of them ended"
+    );
+    drop(book);
+    service.judging.stop();
+}

@@ -1,0 +1,396 @@
+//! A judging service on a store in memory that can be killed at any commit.
+
+#![allow(dead_code, reason = "each test file takes what it needs")]
+
+use std::collections::BTreeSet;
+use std::path::PathBuf;
+use std::sync::atomic::{AtomicBool, Ordering};
+use std::sync::{Arc, mpsc};
+use tokio::sync::Semaphore;
+use wheeltap_catalogue::Catalogue;
+use wheeltap_model::{
+    Batch, ChannelDef, ChannelId, ChannelKind, ChannelName, ClassName, Column, Condition, Event,
+    EventTime, Resolution, Sample, Series, ServerTime, Unit, UnitId,
+};
+use wheeltap_server::judging::{JudgeJob, Judging};
+use wheeltap_server::{Access, Fleet, ManualClock, Metrics, Settings, Shared, Shutdown};
+use wheeltap_store::{
+    Appended, Commit, DocumentKey, Done, Epoch, Figures, Incoming, MemoryStore, PayloadDigest,
+    QuarantineId, Quarantined, Rollup, SourceRanges, Store, StoreError, StoreId, Tier, Upkeep,
+};
+
+/// A store that takes nothing more once it is killed, as a killed process writes nothing more.
+pub struct Killable {
+    pub inner: Arc<MemoryStore>,
+    pub is_killed: AtomicBool,
+}
+
+impl Killable {
+    pub fn on(inner: &Arc<MemoryStore>) -> Arc<Self> {
+        Arc::new(Self {
+            inner: Arc::clone(inner),
+            is_killed: AtomicBool::new(false),
+        })
+    }
+}
+
+impl Store for Killable {
+    fn id(&self) -> StoreId {
+        self.inner.id()
+    }
+    fn channel_ids(&self, names: &[ChannelName]) -> Result<Vec<ChannelId>, StoreError> {
+        self.inner.channel_ids(names)
+    }
+    fn submit(&self, batches: Vec<Incoming>, done: Done) {
+        self.inner.submit(batches, done);
+    }
+    fn sources(&self, unit: &UnitId) -> Result<Vec<SourceRanges>, StoreError> {
+        self.inner.sources(unit)
+    }
+    fn quarantine(&self, batch: Quarantined) -> Result<QuarantineId, StoreError> {
+        self.inner.quarantine(batch)
+    }
+    fn quarantined(
+        &self,
+        after: Option<QuarantineId>,
+        limit: usize,
+    ) -> Result<Vec<(QuarantineId, Quarantined)>, StoreError> {
+        self.inner.quarantined(after, limit)
+    }
+    fn discard_quarantined(&self, id: QuarantineId) -> Result<bool, StoreError> {
+        self.inner.discard_quarantined(id)
+    }
+    fn read(
+        &self,
+        unit: &UnitId,
+        channel: ChannelId,
+        from: EventTime,
+        to: EventTime,
+        limit: usize,
+    ) -> Result<Series, StoreError> {
+        self.inner.read(unit, channel, from, to, limit)
+    }
+    fn newest_before(
+        &self,
+        unit: &UnitId,
+        channel: ChannelId,
+        before: EventTime,
+    ) -> Result<Option<Sample>, StoreError> {
+        self.inner.newest_before(unit, channel, before)
+    }
+    fn read_events(
+        &self,
+        unit: &UnitId,
+        channel: ChannelId,
+        from: EventTime,
+        to: EventTime,
+        limit: usize,
+    ) -> Result<Vec<Event>, StoreError> {
+        self.inner.read_events(unit, channel, from, to, limit)
+    }
+    fn rollups(
+        &self,
+        unit: &UnitId,
+        channel: ChannelId,
+        tier: Tier,
+        from: EventTime,
+        to: EventTime,
+        limit: usize,
+    ) -> Result<Vec<Rollup>, StoreError> {
+        self.inner.rollups(unit, channel, tier, from, to, limit)
+    }
+    fn extent(&self, unit: &UnitId) -> Result<Option<(EventTime, EventTime)>, StoreError> {
+        self.inner.extent(unit)
+    }
+    fn commit(&self, commit: Commit) -> Result<u64, StoreError> {
+        if self.is_killed.load(Ordering::SeqCst) {
+            return Err(StoreError::Stopped {
+                cause: "killed".into(),
+            });
+        }
+        self.inner.commit(commit)
+    }
+    fn ledger(&self, after: u64, limit: usize) -> Result<Vec<(u64, Vec<u8>)>, StoreError> {
+        self.inner.ledger(after, limit)
+    }
+    fn document(&self, key: &DocumentKey) -> Result<Option<Vec<u8>>, StoreError> {
+        self.inner.document(key)
+    }
+    fn documents(
+        &self,
+        kind: &'static str,
+        prefix: &[u8],
+    ) -> Result<Vec<(DocumentKey, Vec<u8>)>, StoreError> {
+        self.inner.documents(kind, prefix)
+    }
+    fn upkeep(&self, now: ServerTime) -> Result<Upkeep, StoreError> {
+        self.inner.upkeep(now)
+    }
+    fn figures(&self) -> Result<Figures, StoreError> {
+        self.inner.figures()
+    }
+}
+
+/// 2026-01-01T00:00:00Z.
+pub const T0: i64 = 1_767_225_600_000;
+
+pub fn at(ms: i64) -> EventTime {
+    EventTime::from_unix_ms(ms)
+}
+
+fn channel(name: &str, kind: ChannelKind) -> ChannelDef {
+    ChannelDef {
+        name: ChannelName::new(name).unwrap(),
+        title: name.to_owned(),
+        kind,
+        ucum: "1".to_owned(),
+        range: (-1e6, 1e6),
+        resolution: Resolution { num: 1, den: 10 },
+        silent_ms: 60_000,
+    }
+}
+
+/// Channels 0: `test.level` sampled each 10 s, 1: `test.mode` held, 2: `test.trip` events.
+pub fn catalogue() -> Catalogue {
+    let sampled = ChannelKind::Sampled {
+        interval_ms: 10_000,
+    };
+    let held = ChannelKind::Held { hold_ms: 600_000 };
+    let event = ChannelKind::Event {
+        fields: vec![("size".to_owned(), "1".to_owned())],
+    };
+    let channels = vec![
+        channel("test.level", sampled),
+        channel("test.mode", held),
+        channel("test.trip", event),
+    ];
+    Catalogue::from_parts(channels, vec![])
+}
+
+pub const LEVEL: &str = r#"
+fn about() { #{
+    title: "Level too high", system: "test", component: "level", priority: "high",
+    tick: "10 s", on_delay: "20 s", off_delay: "20 s",
+    cause: "a test", consequence: "none", action: "look", respond_within: "4 h",
+} }
+fn reads() { #{ level: mean("test.level", "1 min") } }
+fn raise(seen) { seen.level > 10.0 }
+fn clear(seen) { seen.level < 8.0 }
+"#;
+
+pub const TRIPS: &str = r#"
+fn about() { #{
+    title: "Trips in mode 1", system: "test", component: "trip", priority: "medium",
+    tick: "1 min", on_delay: "1 min", off_delay: "1 min",
+    cause: "a test", consequence: "none", action: "look", respond_within: "1 d",
+} }
+fn reads() { #{
+    mode: last("test.mode", "10 min"),
+    trips: count("test.trip", "5 min"),
+    level: max("test.level", "5 min"),
+} }
+fn tested(seen) { seen.mode > 0.5 }
+fn raise(seen) { seen.trips >= 2.0 }
+fn suppress(seen) { seen.level > 12.0 }
+"#;
+
+/// The parts of one service, and the store that outlives it.
+pub struct Service {
+    pub store: Arc<MemoryStore>,
+    pub killable: Arc<Killable>,
+    pub shared: Arc<Shared>,
+    pub judging: Arc<Judging>,
+    pub clock: Arc<ManualClock>,
+    runtime: tokio::runtime::Runtime,
+    rules: Option<PathBuf>,
+    next_sequence: u64,
+}
+
+pub fn unit() -> UnitId {
+    UnitId::new("ZVR 4117").unwrap()
+}
+
+impl Service {
+    /// A service on an empty store, with the rules of a folder.
+    pub fn new(rules: Option<PathBuf>) -> Self {
+        let clock = Arc::new(ManualClock::new(ServerTime::from_unix_ms(T0)));
+        Self::on(Arc::new(MemoryStore::new()), rules, clock, 1)
+    }
+
+    fn on(
+        store: Arc<MemoryStore>,
+        rules: Option<PathBuf>,
+        clock: Arc<ManualClock>,
+        next_sequence: u64,
+    ) -> Self {
+        let killable = Killable::on(&store);
+        let mut catalogue = catalogue();
+        let names: Vec<ChannelName> = catalogue
+            .channels()
+            .map(|(_, def)| def.name.clone())
+            .collect();
+        let ids = store.channel_ids(&names).unwrap();
+        catalogue.renumber(|name| ids[names.iter().position(|known| known == name).unwrap()]);
+        let fleet = Fleet::load(Arc::clone(&killable) as Arc<dyn Store>).unwrap();
+        let created = Unit {
+            id: unit(),
+            road_number: "4117".to_owned(),
+            class: ClassName::new("Marten").unwrap(),
+            commissioned: at(0),
+        };
+        fleet.create(created, Vec::new()).unwrap();
+        let settings = Settings {
+            rules: rules.clone(),
+            ..Settings::default()
+        };
+        let shared = Arc::new(Shared {
+            store: Arc::clone(&killable) as Arc<dyn Store>,
+            catalogue: Arc::new(catalogue),
+            fleet,
+            clock: Arc::clone(&clock) as Arc<dyn wheeltap_server::Clock>,
+            settings,
+            access: Access::default(),
+            metrics: Metrics::default(),
+            shutdown: Shutdown::default(),
+        });
+        let judging = Arc::new(Judging::start(Arc::clone(&shared)).unwrap());
+        let runtime = tokio::runtime::Builder::new_current_thread()
+            .enable_all()
+            .build()
+            .unwrap();
+        Self {
+            store,
+            killable,
+            shared,
+            judging,
+            clock,
+            runtime,
+            rules,
+            next_sequence,
+        }
+    }
+
+    /// The rule files, in a folder that lives as long as the guard.
+    pub fn folder(rules: &[(&str, &str)]) -> tempfile::TempDir {
+        let folder = tempfile::tempdir().unwrap();
+        for (name, text) in rules {
+            std::fs::write(folder.path().join(format!("{name}.rhai")), text).unwrap();
+        }
+        folder
+    }
+
+    /// The next service on the same store; `kill` ends this one without a word.
+    pub fn restarted(self, kill: bool) -> Self {
+        if kill {
+            self.killable.is_killed.store(true, Ordering::SeqCst);
+        }
+        self.judging.stop();
+        let store = Arc::clone(&self.store);
+        Self::on(store, self.rules, self.clock, self.next_sequence)
+    }
+
+    /// Stores a batch; `offer` hands it to the judge too.
+    pub fn send(&mut self, mut batch: Batch, offer: bool) {
+        // Tests number channels as the catalogue lists them; the store has its own numbers.
+        let ids: Vec<ChannelId> = self.shared.catalogue.channels().map(|(id, _)| id).collect();
+        let known = |id: ChannelId| ids[usize::try_from(id.0).unwrap()];
+        for column in &mut batch.columns {
+            column.channel = known(column.channel);
+        }
+        for event in &mut batch.events {
+            event.channel = known(event.channel);
+        }
+        let (epoch, sequence) = (Epoch([7; 16]), self.next_sequence);
+        self.next_sequence += 1;
+        let mut digest = [0; 16];
+        digest[..8].copy_from_slice(&sequence.to_be_bytes());
+        let batch = Arc::new(batch);
+        let incoming = Incoming {
+            unit: unit(),
+            epoch,
+            sequence,
+            digest: PayloadDigest(digest),
+            received_at: ServerTime::from_unix_ms(T0),
+            batch: Arc::clone(&batch),
+        };
+        let (tell, told) = mpsc::channel();
+        let done = move |appended: Result<Vec<Appended>, StoreError>| {
+            tell.send(appended.unwrap()).unwrap();
+        };
+        self.store.submit(vec![incoming], Box::new(done));
+        assert_eq!(told.recv().unwrap(), [Appended::Stored]);
+        if offer {
+            let permits = Arc::new(Semaphore::new(1));
+            self.judging.offer(JudgeJob {
+                unit: unit(),
+                epoch,
+                sequence,
+                batch,
+                received_at: ServerTime::from_unix_ms(T0),
+                permit: permits.try_acquire_owned().unwrap(),
+            });
+        }
+    }
+
+    pub fn idle(&self) {
+        self.runtime.block_on(self.judging.idle());
+        assert_eq!(self.shared.shutdown.cause(), None);
+    }
+
+    pub fn block_on<F: Future>(&self, future: F) -> F::Output {
+        self.runtime.block_on(future)
+    }
+
+    /// What the law binds: version, part, times and evidence of all alerts not withdrawn.
+    pub fn law(&self) -> BTreeSet<String> {
+        let book = self.judging.ledger().book();
+        book.known(&unit(), None)
+            .filter(|alert| alert.condition() != Condition::Withdrawn)
+            .map(|alert| {
+                let alert = alert.alert();
+                format!(
+                    "{} {:?} {} {:?} {:?} {:?}",
+                    alert.rule.name,
+                    alert.part,
+                    alert.raised_at,
+                    alert.ended_at.map(|ended| ended.to_string()),
+                    alert.evidence,
+                    alert.end_evidence
+                )
+            })
+            .collect()
+    }
+}
+
+/// Samples and events in any order, as one batch.
+pub fn batch(levels: &[(i64, f64)], modes: &[(i64, f64)], trips: &[i64]) -> Batch {
+    let column = |channel: u32, samples: &[(i64, f64)]| {
+        let mut samples = samples.to_vec();
+        samples.sort_by_key(|(ms, _)| *ms);
+        Column {
+            channel: ChannelId(channel),
+            times_ms: samples.iter().map(|(ms, _)| *ms).collect(),
+            values: samples.iter().map(|(_, value)| *value).collect(),
+            qualities: vec![],
+        }
+    };
+    let mut columns = Vec::new();
+    if !levels.is_empty() {
+        columns.push(column(0, levels));
+    }
+    if !modes.is_empty() {
+        columns.push(column(1, modes));
+    }
+    Batch {
+        columns,
+        events: trips
+            .iter()
+            .map(|ms| Event {
+                channel: ChannelId(2),
+                time: at(*ms),
+                fields: vec![Some(1.0)],
+            })
+            .collect(),
+        complete_through: None,
+    }
+}

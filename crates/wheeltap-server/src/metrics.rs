@@ -48,6 +48,8 @@ pub struct Metrics {
     pub watchers_now: Counter,
     /// Ticks of work the judge has done, as batches judged.
     pub batches_judged: Counter,
+    /// Units whose late, changed or restored data waits to be judged now.
+    pub units_late_now: Counter,
     /// Alerts raised.
     pub alerts_raised: Counter,
 }

@@ -88,9 +88,15 @@ impl TelemetryCalls {
         })
     }
 
-    /// Refuses a range that ends before the oldest instant that is kept.
-    fn check_kept(&self, to: EventTime, kept_ms: i64) -> Result<(), Status> {
-        let oldest_ms = self.shared.clock.now().unix_ms().saturating_sub(kept_ms);
+    /// Refuses a range that ends before the oldest instant that is kept: retention counts back
+    /// from the newest event time stored, or from now if that is earlier.
+    async fn check_kept(&self, unit: &UnitId, to: EventTime, kept_ms: i64) -> Result<(), Status> {
+        let (store, of) = (Arc::clone(&self.shared.store), unit.clone());
+        let Some((_, newest)) = blocking(move || store.extent(&of)).await? else {
+            return Ok(());
+        };
+        let now_ms = self.shared.clock.now().unix_ms();
+        let oldest_ms = newest.unix_ms().min(now_ms).saturating_sub(kept_ms);
         if to.unix_ms() < oldest_ms {
             return Err(status::out_of_range(
                 "BEYOND_RETENTION",
@@ -182,7 +188,8 @@ impl TelemetryService for TelemetryCalls {
             to,
         } = self.asked(&unit, &channel, from_unix_ms, to_unix_ms)?;
         samples_only(def)?;
-        self.check_kept(to, self.shared.settings.retention.raw.ms())?;
+        let kept_ms = self.shared.settings.retention.raw.ms();
+        self.check_kept(&unit, to, kept_ms).await?;
         let from = after_ms(&page)?.map_or(from, |ms| EventTime::from_unix_ms(ms).plus_ms(1));
         let store = Arc::clone(&self.shared.store);
         let limit = page.size + 1;
@@ -248,7 +255,7 @@ impl TelemetryService for TelemetryCalls {
             to,
         } = self.asked(&unit, &channel, from_unix_ms, to_unix_ms)?;
         samples_only(def)?;
-        self.check_kept(to, kept.ms())?;
+        self.check_kept(&unit, to, kept.ms()).await?;
         let from = after_ms(&page)?.map_or(from, |ms| EventTime::from_unix_ms(ms).plus_ms(1));
         let store = Arc::clone(&self.shared.store);
         let limit = page.size + 1;
@@ -297,7 +304,8 @@ impl TelemetryService for TelemetryCalls {
                 "is no event channel; ask ListSamples",
             ));
         };
-        self.check_kept(to, self.shared.settings.retention.raw.ms())?;
+        let kept_ms = self.shared.settings.retention.raw.ms();
+        self.check_kept(&unit, to, kept_ms).await?;
         // Several events may share an instant, so a position is an instant and how many of it went.
         let (from, sent) = match page.after.as_deref() {
             None => (from, 0),

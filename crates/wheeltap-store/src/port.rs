@@ -361,6 +361,7 @@ pub trait Store: Send + Sync + 'static {
     ) -> Result<Vec<(DocumentKey, Vec<u8>)>, StoreError>;
 
     /// Cuts strips, seals blocks and drops what retention allows; called about once a second.
+    /// Retention counts back from the newest event time stored, or from `now` if that is earlier.
     ///
     /// # Errors
     /// A stop.

@@ -181,11 +181,16 @@ fn retention_drops_samples_and_keeps_rows() {
     assert!(sealed.blocks_sealed > 0 && sealed.periods_dropped == 0);
     assert_eq!(all(&store, 1, 1).unwrap(), 2_160);
     assert_eq!(rows(Tier::Minute), minutes);
-    // At seven hours the first five are over two hours old; rows stay.
+    // The clock alone drops nothing: retention counts from the newest event time stored.
+    let later = ServerTime::from_unix_ms(T0 + 1_000 * HOUR);
+    assert_eq!(all(&store, 1, 1).unwrap(), 2_160);
+    submit(&store, vec![batch(2, 1, 1, &[T0 + 7 * HOUR], vec![1.0])]);
+    // With data at seven hours the first five are over two hours old; rows stay.
     let done = store
         .upkeep(ServerTime::from_unix_ms(T0 + 7 * HOUR))
         .unwrap();
     assert_eq!(done.periods_dropped, 5);
+    assert_eq!(store.upkeep(later).unwrap().periods_dropped, 0);
     assert_eq!(all(&store, 1, 1).unwrap(), 360);
     assert_eq!(rows(Tier::Minute), minutes);
     assert_eq!(rows(Tier::Hour), hours);

@@ -37,6 +37,8 @@ pub struct Cli {
 
 #[derive(Debug, Subcommand)]
 pub enum Command {
+    /// Run the service with an invented railway, and score what it finds
+    Demo(DemoArgs),
     /// Run the service
     Serve(ServeArgs),
     /// Send measurements from CSV files, as a unit's gateway would; goes on where it left off
@@ -163,6 +165,28 @@ pub struct ServerArgs {
     /// The service's address
     #[arg(long, env = "WHEELTAP_SERVER", value_name = "URL", default_value = "http://127.0.0.1:7417", value_hint = ValueHint::Url)]
     pub server: String,
+}
+
+#[derive(Debug, Args)]
+pub struct DemoArgs {
+    /// Another seed makes another day of the same railway
+    #[arg(long, value_name = "NUMBER", default_value_t = 1)]
+    pub seed: u64,
+    /// Play only the first units of the roster
+    #[arg(long, value_name = "NUMBER", value_parser = clap::value_parser!(u16).range(1..))]
+    pub units: Option<u16>,
+    /// Where to listen; port 0 takes any free one
+    #[arg(long, value_name = "ADDRESS:PORT", default_value = "127.0.0.1:0")]
+    pub listen: SocketAddr,
+    /// Keep the store in this folder instead of a temporary one
+    #[arg(long, value_name = "FOLDER", value_hint = ValueHint::DirPath)]
+    pub data: Option<PathBuf>,
+    /// Keep the service up at the end, to look around
+    #[arg(long)]
+    pub stay: bool,
+    /// Print one JSON object a line
+    #[arg(long)]
+    pub json: bool,
 }
 
 #[derive(Debug, Args)]

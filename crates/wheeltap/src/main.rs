@@ -7,6 +7,7 @@ mod alert_json;
 mod alerts;
 mod args;
 mod defects;
+mod demo;
 mod files;
 mod output;
 mod quarantine;
@@ -69,6 +70,7 @@ fn main() -> ExitCode {
 
 fn run(command: Command) -> Result<Outcome, Stop> {
     match command {
+        Command::Demo(args) => demo::run(&args),
         Command::Serve(args) => serve::run(&args),
         Command::Send(args) => send::run(&args),
         Command::Watch(args) => watch::run(&args),

@@ -82,6 +82,11 @@ pub fn count_bar(total: u64, verb: &'static str, things: &str) -> ProgressBar {
     bar(total, &style, verb)
 }
 
+/// A bar over a known stretch, with a word for where it is.
+pub fn share_bar(total: u64, verb: &'static str) -> ProgressBar {
+    bar(total, "{prefix} {wide_bar} {msg}", verb)
+}
+
 fn bar(total: u64, style: &str, verb: &'static str) -> ProgressBar {
     let bar = ProgressBar::new(total);
     if let Ok(style) = ProgressStyle::with_template(style) {

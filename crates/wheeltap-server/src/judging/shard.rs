@@ -228,6 +228,7 @@ impl Shard {
         let state = self.units.entry(unit.clone()).or_default();
         if !state.is_late() {
             self.late.push_back(unit.clone());
+            self.inner.shared.metrics.units_late_now.add(1);
         }
         state.late_since.get_or_insert(now);
         state.dirty = Some(state.dirty.map_or(from, |dirty| dirty.min(from)));
@@ -391,12 +392,14 @@ impl Shard {
         let inner = Arc::clone(&self.inner);
         let Some(state) = self.units.get_mut(&unit) else {
             self.late.pop_front();
+            inner.shared.metrics.units_late_now.sub(1);
             return Ok(());
         };
         if state.work.is_none() {
             let is_begun = begin(&inner, &unit, state)?;
             if !is_begun {
                 self.late.pop_front();
+                inner.shared.metrics.units_late_now.sub(1);
             }
             return Ok(());
         }
@@ -415,6 +418,8 @@ impl Shard {
         if state.is_late() {
             // Something older came in meanwhile: after the others.
             self.late.push_back(unit.clone());
+        } else {
+            inner.shared.metrics.units_late_now.sub(1);
         }
         self.tell(&BTreeSet::from([unit]), now)
     }

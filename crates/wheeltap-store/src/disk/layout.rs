@@ -38,6 +38,17 @@ pub(crate) struct UnitLayout {
     pub(crate) extent: Option<(i64, i64)>,
 }
 
+impl Layout {
+    /// Newest event time stored of any unit, Unix milliseconds.
+    pub(crate) fn newest(&self) -> Option<i64> {
+        self.units
+            .values()
+            .filter_map(|unit| unit.extent)
+            .map(|(_, last)| last)
+            .max()
+    }
+}
+
 impl UnitLayout {
     pub(crate) const fn new(number: u32) -> Self {
         Self {

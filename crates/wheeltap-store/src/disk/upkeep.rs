@@ -280,8 +280,15 @@ impl Shared {
         }))
     }
 
+    /// Retention counts back from the newest event time stored, or from the clock if that is
+    /// earlier: history that is loaded years later is kept like any other, and a unit whose clock
+    /// runs ahead drops nothing.
     fn raise_floors(&self, now_ms: i64, done: &mut Upkeep) -> Result<(), StoreError> {
         let options = &self.options;
+        let newest = self.read_layout().newest();
+        let Some(now_ms) = newest.map(|newest| newest.min(now_ms)) else {
+            return Ok(());
+        };
         let floor =
             |kept_ms: i64, length_ms: i64| period_of(now_ms.saturating_sub(kept_ms), length_ms);
         let held = self.read_layout().floors;

@@ -3,7 +3,7 @@
 //! This crate is wiring: what an alert is, how a rule is judged and how bytes are kept is said
 //! elsewhere. It is the only maker of gRPC statuses.
 //!
-//! Start with [`Settings`], [`Shared`] and [`run`].
+//! Start with [`Settings`], [`Shared`] and [`run()`].
 
 mod access;
 mod alerts;

@@ -206,6 +206,7 @@ fn retention_drops_samples_and_keeps_rows() {
         .unwrap();
     assert_eq!(rows(Tier::Hour), hours);
     // Minutes go when theirs is over, hours last longest.
+    submit(&store, vec![batch(2, 2, 1, &[T0 + 200 * HOUR], vec![1.0])]);
     let done = store
         .upkeep(ServerTime::from_unix_ms(T0 + 200 * HOUR))
         .unwrap();

@@ -204,7 +204,8 @@ pub struct ServeArgs {
 
 #[derive(Debug, Args)]
 #[command(
-    after_help = "Interrupted or cut off, run the same command again: what is on disk at the service is not sent again."
+    after_help = "Cut off or refused, run the same command again: it sends what waits in the spool and reads on where it
+stopped. What the service holds already is not sent again."
 )]
 pub struct SendArgs {
     /// Measurements: CSV, plain or gzip (.gz)

@@ -132,6 +132,7 @@ async fn send(args: &SendArgs, map: &BoundMap) -> Result<Outcome, Stop> {
         rows: 0,
         samples: 0,
     };
+    sender.take_up()?;
     let ended = tokio::select! {
         ended = sender.all(&bar, &tally, &news) => ended,
         () = crate::serve::stop_signal() => {
@@ -164,6 +165,22 @@ struct Row {
 }
 
 impl Sender<'_> {
+    /// Opens the spools of earlier runs, so that what waits in them is sent whatever the files hold.
+    fn take_up(&mut self) -> Result<(), Stop> {
+        let folder = &self.args.spool;
+        let entries =
+            fs::read_dir(folder).with_context(|| format!("{} could not be read", folder.display()));
+        for entry in entries? {
+            let entry = entry.with_context(|| format!("{} could not be read", folder.display()))?;
+            let unit = UnitId::new(&entry.file_name().to_string_lossy());
+            if let (Ok(unit), true) = (unit, entry.path().is_dir()) {
+                let way = self.way(&unit)?;
+                self.ways.insert(unit, way);
+            }
+        }
+        Ok(())
+    }
+
     async fn all(
         &mut self,
         bar: &ProgressBar,
@@ -442,13 +459,13 @@ impl Tally {
                 ));
             }
             GatewayEvent::SourceRefused { unit, error } => {
-                let mend = match error.reason.as_str() {
+                self.refused = Some(match error.reason.as_str() {
                     "UNKNOWN_UNIT" => format!(
-                        "add it (wheeltap units add \"{unit}\" --class CLASS), then run the same command again"
+                        "the fleet has no unit {unit}; add it (wheeltap units add \"{unit}\" --class CLASS), then \
+                         run the same command again: what was read waits in the spool"
                     ),
-                    _ => error.mend.clone(),
-                };
-                self.refused = Some(format!("{unit}: {}; {mend}", error.message));
+                    _ => format!("{unit}: {error}"),
+                });
             }
             GatewayEvent::SpoolFailed { unit, error } => {
                 say(format!("the spool of {unit}: {error}"));
@@ -483,15 +500,12 @@ fn summary(sender: &Sender<'_>, tally: &Tally) -> Result<Outcome, Stop> {
         })?;
         out.flush()?;
     } else {
+        let n_batches = usize::try_from(tally.stored + tally.duplicates).unwrap_or(usize::MAX);
         note(format!(
-            "sent {} rows, {} samples of {} in {}",
+            "read {} rows, {} samples; {} stored",
             grouped(sender.rows),
             grouped(sender.samples),
-            counted(sender.ways.len(), "unit"),
-            counted(
-                usize::try_from(tally.stored + tally.duplicates).unwrap_or(usize::MAX),
-                "batch"
-            ),
+            counted(n_batches, "batch"),
         ));
     }
     for ((unit, reason, message), batches) in &tally.quarantined {

@@ -4,7 +4,7 @@ use crate::{Outcome, Stop, args::ServeArgs, output::note, remote};
 use anyhow::{Context, anyhow};
 use std::sync::Arc;
 use tokio::net::TcpListener;
-use wheeltap_server::{Settings, Shared, SystemClock};
+use wheeltap_server::{RunError, Settings, Shared, StartError, SystemClock};
 use wheeltap_store::{Options, SledStore};
 
 pub fn run(args: &ServeArgs) -> Result<Outcome, Stop> {
@@ -43,8 +43,21 @@ async fn serve(settings: Settings) -> Result<Outcome, Stop> {
         stop_signal().await;
         note("stopping");
     };
-    wheeltap_server::run(listener, shared, told).await?;
-    Ok(Outcome::Fine)
+    match wheeltap_server::run(listener, shared, told).await {
+        Ok(()) => Ok(Outcome::Fine),
+        Err(RunError::Start { source }) => Err(not_started(source)),
+        Err(error) => Err(error.into()),
+    }
+}
+
+/// What the settings name is the user's to mend, unlike a store that fails.
+fn not_started(error: StartError) -> Stop {
+    match error {
+        StartError::Store { .. } => Stop::Failed(error.into()),
+        StartError::Settings { .. } | StartError::Catalogue { .. } | StartError::Rules { .. } => {
+            Stop::Usage(error.into())
+        }
+    }
 }
 
 /// Opens the store and all that the service shares; settings that cannot be are usage errors.
@@ -57,7 +70,7 @@ pub async fn open(settings: Settings) -> Result<Arc<Shared>, Stop> {
             ..Options::default()
         };
         let store = SledStore::open(&settings.data, options)?;
-        Shared::open(Arc::new(store), settings, Arc::new(SystemClock)).map_err(Stop::from)
+        Shared::open(Arc::new(store), settings, Arc::new(SystemClock)).map_err(not_started)
     });
     opened.await?
 }

@@ -2,7 +2,7 @@
 //!
 //! One [`UnitJudge`] holds the window state of one unit. It is pure: given a plan, the unit's context
 //! and samples, it hands out what was raised and ended, always the same for the same data however
-//! the data was cut into batches. It knows no store, no clock, no ids of alerts; [`reconcile`]
+//! the data was cut into batches. It knows no store, no clock, no ids of alerts; [`reconcile()`]
 //! compares what it says with what was known and names the changes.
 //!
 //! Judging is in event time at *ticks*, whole multiples of a rule's tick since the Unix epoch, each

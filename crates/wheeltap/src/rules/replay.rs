@@ -5,7 +5,7 @@ use crate::{
     alert_json::{self, Reads, Values},
     args::ReplayArgs,
     files,
-    output::{Out, bytes_bar, counted, duration, grouped, note},
+    output::{Out, bytes_bar, count_bar, counted, duration, grouped, note},
 };
 use anyhow::{Context, anyhow};
 use std::{
@@ -51,6 +51,7 @@ pub fn run(args: &ReplayArgs) -> Result<Outcome, Stop> {
     say_what_was_read(&units, &totals);
     let mut found = Vec::new();
     let mut faults = Vec::new();
+    let bar = count_bar(units.len() as u64, "judging", "units");
     for (unit, read) in &mut units {
         let judgement = judge(unit, read, &rules, map.catalogue());
         let whose = |occurrence| Found {
@@ -61,7 +62,9 @@ pub fn run(args: &ReplayArgs) -> Result<Outcome, Stop> {
         for fault in judgement.faults {
             faults.push((unit.clone(), fault));
         }
+        bar.inc(1);
     }
+    bar.finish_and_clear();
     found.sort_by(|a, b| key(a).cmp(&key(b)));
     let mut out = Out::new();
     if args.json {
@@ -266,13 +269,13 @@ fn say_what_was_read(units: &BTreeMap<UnitId, UnitRead>, totals: &Totals) {
     ));
     if totals.out_of_range > 0 {
         note(format!(
-            "{} samples are out of their channel's range and feed no rule",
+            "out of their channel's range, so that they feed no rule: {} samples",
             grouped(totals.out_of_range)
         ));
     }
     if totals.steps_back > 0 {
         note(format!(
-            "{} rows are earlier than the row before; they were judged in order of time",
+            "earlier than the row before, and judged in order of time: {} rows",
             grouped(totals.steps_back)
         ));
     }

@@ -7,7 +7,7 @@ use crate::{
     Outcome, Stop,
     alert_json::{Served, rule_and_version},
     args::DemoArgs,
-    output::{Out, counted, duration, grouped, note, share_bar},
+    output::{Out, counted, duration, fitted, grouped, note, share_bar},
     remote::{self, answer, tail},
     serve, watch,
 };
@@ -317,9 +317,13 @@ impl Day<'_> {
         gateway.drained().await;
         self.judged(shared).await;
         let judged_after = self.began.elapsed();
-        all_shown(connection, &shown).await?;
+        let late_news = all_shown(connection, &shown).await?;
         watcher.abort();
         bar.finish_and_clear();
+        for alert in late_news {
+            print_alert(v1::alert_change::Kind::Raised, &alert, self.args.json)?;
+            locked(&shown).insert(alert.name, judged_after);
+        }
         gateway.stop().await;
         let shown = locked(&shown).clone();
         Ok(Played {
@@ -493,8 +497,10 @@ fn pack(
     Ok(builder.build()?)
 }
 
-/// Ready once every alert that was announced is on the screen, or after some seconds.
-async fn all_shown(connection: &Connection, shown: &Shown) -> Result<(), Stop> {
+/// Ready once every alert that was announced is on the screen, or after some seconds. Gives those
+/// that were learned of after they had ended, oldest first: while a backlog comes in newest first,
+/// many such seem to be and are taken back, so only those that remain are worth a line.
+async fn all_shown(connection: &Connection, shown: &Shown) -> Result<Vec<v1::Alert>, Stop> {
     let alerts: Vec<v1::Alert> = connection
         .list_alerts(v1::AlertFilter::default())
         .try_collect()
@@ -512,7 +518,20 @@ async fn all_shown(connection: &Connection, shown: &Shown) -> Result<(), Stop> {
             break;
         }
     }
-    Ok(())
+    let is_late = |alert: &v1::Alert| alert.late_news && alert.announced_unix_ms.is_none();
+    let mut late_news: Vec<v1::Alert> = alerts.into_iter().filter(is_late).collect();
+    late_news.sort_by_key(|alert| alert.raised_unix_ms);
+    Ok(late_news)
+}
+
+fn print_alert(kind: v1::alert_change::Kind, alert: &v1::Alert, json: bool) -> anyhow::Result<()> {
+    let mut out = Out::new();
+    if json {
+        out.json(&serde_json::json!({ "alert": Served::from(alert) }))?;
+    } else {
+        out.line(fitted(watch::line(kind, alert)))?;
+    }
+    out.flush()
 }
 
 /// When each alert was first shown, by name, counted from the start.
@@ -531,22 +550,14 @@ async fn show(
         let WatchItem::Change { kind, alert, .. } = item? else {
             continue;
         };
-        let told = alert.announced_unix_ms.is_some() || alert.late_news;
+        let told = alert.announced_unix_ms.is_some();
         let known = locked(&shown).contains_key(&alert.name);
         let kind = match kind {
             _ if told && !known => v1::alert_change::Kind::Raised,
             v1::alert_change::Kind::Withdrawn if known => kind,
             _ => continue,
         };
-        bar.suspend(|| -> anyhow::Result<()> {
-            let mut out = Out::new();
-            if json {
-                out.json(&serde_json::json!({ "alert": Served::from(alert.as_ref()) }))?;
-            } else {
-                out.line(watch::line(kind, &alert))?;
-            }
-            out.flush()
-        })?;
+        bar.suspend(|| print_alert(kind, &alert, json))?;
         locked(&shown)
             .entry(alert.name)
             .or_insert_with(|| began.elapsed());

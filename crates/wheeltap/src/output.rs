@@ -65,6 +65,22 @@ impl Out {
     }
 }
 
+/// A line cut to the terminal's width; into a file or pipe it stays whole.
+pub fn fitted(line: String) -> String {
+    match Table::new().width() {
+        Some(width) if io::stdout().is_terminal() => cut(line, usize::from(width)),
+        _ => line,
+    }
+}
+
+fn cut(line: String, width: usize) -> String {
+    if line.chars().count() <= width {
+        return line;
+    }
+    let kept: String = line.chars().take(width.saturating_sub(3)).collect();
+    format!("{kept}...")
+}
+
 /// A note for people on stderr. A closed stderr is nobody's loss.
 pub fn note(text: impl AsRef<str>) {
     let _ = writeln!(io::stderr(), "{}", text.as_ref());
@@ -178,5 +194,7 @@ mod tests {
         assert_eq!(duration(3_605_000), "1 h");
         assert_eq!(duration(59_999), "59 s");
         assert_eq!(duration(250), "250 ms");
+        assert_eq!(cut("0123456789".to_owned(), 10), "0123456789");
+        assert_eq!(cut("0123456789".to_owned(), 9), "012345...");
     }
 }

@@ -5,7 +5,7 @@ use crate::{
     alert_json::{Served, inputs, told},
     alerts,
     args::WatchArgs,
-    output::{Out, counted, note},
+    output::{Out, counted, fitted, note},
     remote::{self, connected, priority, short_instant, tail, word},
 };
 use anyhow::Context;
@@ -93,7 +93,7 @@ async fn watch(args: &WatchArgs) -> Result<Outcome, Stop> {
                         cursor: &cursor,
                     })?;
                 } else {
-                    out.line(line(kind, &alert))?;
+                    out.line(fitted(line(kind, &alert)))?;
                 }
                 out.flush()?;
                 file.write(&cursor)?;

@@ -8,11 +8,13 @@
 use crate::child::{Serving, own_usage};
 use crate::fleet::{self, BATCH_S, BATCH_SAMPLES, LOAD, Maker, PROBE_RULE};
 use crate::yardstick;
+use anyhow::Context;
 use futures::StreamExt;
 use std::collections::HashMap;
 use std::sync::atomic::{AtomicU64, Ordering};
 use std::sync::{Arc, Mutex, PoisonError};
 use std::time::{Duration, Instant, SystemTime, UNIX_EPOCH};
+use tokio::sync::oneshot;
 use wheeltap_client::{
     Connection, Gateway, GatewayEvent, GatewayOptions, MemorySpool, Source, WatchItem, connect,
     watch_alerts,
@@ -52,9 +54,10 @@ type Due = (String, i64);
 struct Delays {
     /// Alerts sent and not seen yet, with when their batch was to be sent.
     waiting: HashMap<Due, Instant>,
-    /// Alerts seen before their batch was noted; cannot last.
     seen: Vec<Duration>,
     n_other: u64,
+    /// Longest delay since it was last printed.
+    longest_lately: Duration,
 }
 
 fn lock(delays: &Mutex<Delays>) -> std::sync::MutexGuard<'_, Delays> {
@@ -82,7 +85,9 @@ pub async fn run(args: &Args) -> anyhow::Result<()> {
     );
 
     let delays = Arc::new(Mutex::new(Delays::default()));
-    let watching = tokio::spawn(watch(connection.clone(), Arc::clone(&delays)));
+    let (begin, started_watching) = oneshot::channel();
+    let watching = tokio::spawn(watch(connection.clone(), Arc::clone(&delays), begin));
+    started_watching.await.context("the watch did not begin")?;
     let senders = Senders::start(&serving.address, args).await?;
 
     let (own_before, served_before) = (own_usage(), serving.usage());
@@ -103,9 +108,10 @@ pub async fn run(args: &Args) -> anyhow::Result<()> {
         let n_now = senders.n_stored.load(Ordering::Relaxed);
         let rate = (n_now - n_before) * BATCH_SAMPLES / REPORT_EVERY.as_secs();
         println!(
-            "{:>4} s  {rate:>9} samples/s  {:>5} MiB",
+            "{:>4} s  {rate:>9} samples/s  {:>5} MiB  longest delay {:>5} ms",
             started.elapsed().as_secs(),
-            serving.usage().peak_bytes >> 20
+            serving.usage().peak_bytes >> 20,
+            std::mem::take(&mut lock(&delays).longest_lately).as_millis()
         );
         n_before = n_now;
     }
@@ -206,12 +212,21 @@ async fn live_rules(connection: &Connection) -> anyhow::Result<usize> {
     Ok(n_live)
 }
 
-async fn watch(connection: Connection, delays: Arc<Mutex<Delays>>) -> anyhow::Result<()> {
+/// Notes when alerts come; tells `begin` once the watch has begun.
+async fn watch(
+    connection: Connection,
+    delays: Arc<Mutex<Delays>>,
+    begin: oneshot::Sender<()>,
+) -> anyhow::Result<()> {
     let filter = v1::AlertFilter {
         rule: format!("rules/{PROBE_RULE}"),
         ..v1::AlertFilter::default()
     };
     let mut items = watch_alerts(&connection, filter, None);
+    let first = items.next().await.context("the watch ended")??;
+    anyhow::ensure!(matches!(first, WatchItem::UpToDate { .. }), "{first:?}");
+    // The other side waits for nothing else.
+    let _ = begin.send(());
     while let Some(item) = items.next().await {
         let WatchItem::Change { kind, alert, .. } = item? else {
             continue;
@@ -219,7 +234,10 @@ async fn watch(connection: Connection, delays: Arc<Mutex<Delays>>) -> anyhow::Re
         let now = Instant::now();
         let mut delays = lock(&delays);
         match delays.waiting.remove(&(alert.unit, alert.raised_unix_ms)) {
-            Some(sent) => delays.seen.push(now - sent),
+            Some(sent) => {
+                delays.seen.push(now - sent);
+                delays.longest_lately = delays.longest_lately.max(now - sent);
+            }
             None if kind == v1::alert_change::Kind::Raised => delays.n_other += 1,
             None => {}
         }

@@ -58,7 +58,8 @@ pub enum WatchItem {
 
 /// Follows alerts that match `filter`: from `cursor` on, or, without one, first those that stand now
 /// and then every change. The stream goes on for ever, through restarts of the service, and tells
-/// each change once.
+/// each change once. Nothing is asked before the stream is first polled: read up to the first
+/// [`WatchItem::UpToDate`] to know that the watch has begun.
 ///
 /// It ends with an `Err` when trying again would not help: no permission, a filter that is refused.
 ///

@@ -35,8 +35,11 @@ use wheeltap_judge::{Checkpoint, FAULTS_TO_REPORT, FaultReport};
 use wheeltap_model::{Batch, EventTime, Part, RuleRef, RuleStage, ServerTime, UnitId};
 use wheeltap_store::Epoch;
 
-/// Judging threads. Ingest needs the other core of a small machine.
-const N_SHARDS: usize = 2;
+/// Judging threads: one a core, and at least two, so that one unit's long late work does not hold up
+/// every other unit.
+fn n_shards() -> usize {
+    std::thread::available_parallelism().map_or(2, |n_cores| n_cores.get().max(2))
+}
 
 /// The identity under which rules of the settings' folder are lodged.
 const BY_SETTINGS: &str = "settings";
@@ -161,10 +164,11 @@ impl Judging {
             faults: Mutex::new(Faults::new()),
             shared,
         });
-        let mut units = vec![Vec::new(); N_SHARDS];
+        let mut units = vec![Vec::new(); n_shards()];
+        let n_shards = units.len();
         for record in inner.shared.fleet.all() {
             let unit = record.unit.id.clone();
-            units[shard_of(&unit)].push(unit);
+            units[shard_of(&unit, n_shards)].push(unit);
         }
         let mut shards = Vec::new();
         let mut threads = Vec::new();
@@ -199,14 +203,17 @@ impl Judging {
 
     /// Takes a batch that is on disk. Never blocks; the permits bound what is waiting.
     pub fn offer(&self, job: JudgeJob) {
-        self.tell(shard_of(&job.unit), Message::Job(job));
+        self.tell(shard_of(&job.unit, self.shards.len()), Message::Job(job));
     }
 
     /// A unit's state or consist was recorded from `from` on: judged again from there.
     pub fn unit_changed(&self, unit: &UnitId, from: EventTime) {
         // Which checkpoints rest on something else shows in their digests; `from` need not be told.
         let _ = from;
-        self.tell(shard_of(unit), Message::Revalidate(Some(unit.clone())));
+        self.tell(
+            shard_of(unit, self.shards.len()),
+            Message::Revalidate(Some(unit.clone())),
+        );
     }
 
     /// The rule book changed: all units are judged again as far as it matters. Compiles, so it
@@ -288,10 +295,10 @@ impl Judging {
     }
 }
 
-fn shard_of(unit: &UnitId) -> usize {
+fn shard_of(unit: &UnitId, n_shards: usize) -> usize {
     let mut hasher = DefaultHasher::new();
     unit.hash(&mut hasher);
-    usize::try_from(hasher.finish() % N_SHARDS as u64).unwrap_or(0)
+    usize::try_from(hasher.finish() % n_shards as u64).unwrap_or(0)
 }
 
 fn not_started(error: LedgerError) -> StartError {

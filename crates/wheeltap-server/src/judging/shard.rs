@@ -11,7 +11,7 @@ use crate::status;
 use std::collections::{BTreeMap, BTreeSet, HashMap, VecDeque};
 use std::sync::Arc;
 use std::sync::mpsc::{Receiver, RecvTimeoutError, TryRecvError};
-use std::time::Duration;
+use std::time::{Duration, Instant};
 use tokio::sync::oneshot;
 use wheeltap_followup::{KeptAlert, Occurred, Planner, Terms, UPDATED_BY_TELEMETRY};
 use wheeltap_judge::{
@@ -24,6 +24,8 @@ use wheeltap_store::Epoch;
 const JOBS_AT_ONCE: usize = 512;
 /// Samples taken into one commit at most, unless one batch has more.
 const SAMPLES_AT_ONCE: usize = 400_000;
+/// Late work gets this part of the time that live work takes, while there is both.
+const LATE_SHARE: u32 = 3;
 /// How often a thread without work looks at the clock.
 const LOOK_EVERY: Duration = Duration::from_secs(1);
 /// How long announcing waits for late work, server time.
@@ -158,19 +160,33 @@ impl Shard {
                     Err(TryRecvError::Disconnected) => return,
                 }
             };
+            let began = Instant::now();
             let is_stopping = self.take_messages(next);
             if is_stopping {
                 self.attempt(Self::write_all);
                 return;
             }
-            // One piece of late work follows each live commit, so that it is never starved.
-            self.attempt(Self::work_late);
+            let live_took = began.elapsed();
+            self.work_late_after(live_took);
             self.attempt(Self::announce_overdue);
             if self.late.is_empty() || self.failed {
                 for waiting in self.waiting.drain(..) {
                     // Whoever asked may have gone.
                     let _ = waiting.send(());
                 }
+            }
+        }
+    }
+
+    /// Late work follows each live commit, one piece at least and for a share of the time that the
+    /// commit took: so neither holds up the other, however much of both there is. How much is done
+    /// at once changes when something is found, never what.
+    fn work_late_after(&mut self, live_took: Duration) {
+        let began = Instant::now();
+        loop {
+            self.attempt(Self::work_late);
+            if self.late.is_empty() || self.failed || began.elapsed() >= live_took / LATE_SHARE {
+                return;
             }
         }
     }

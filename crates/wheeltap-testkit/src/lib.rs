@@ -1,1 +1,0 @@
-//! Oracles, shufflers and fault layers for tests.

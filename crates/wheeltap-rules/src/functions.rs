@@ -2,7 +2,10 @@
 //! reference.
 //!
 //! Functions that IEEE 754 does not define exactly come from one portable library, so that a
-//! verdict has the same bits on every machine.
+//! verdict has the same bits on every machine. The trade's formulas are those of wheeltap-analysis.
+
+use std::sync::LazyLock;
+use wheeltap_analysis::{Compute, FORMULAS, Formula};
 
 /// How a function is called.
 #[derive(Clone, Copy, Debug)]
@@ -13,7 +16,7 @@ pub(crate) enum Call {
 }
 
 /// What a function asks of, and does to, units of measure.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug)]
 pub(crate) enum UnitRule {
     /// All arguments alike; the result too.
     Same,
@@ -25,14 +28,20 @@ pub(crate) enum UnitRule {
     Power,
     /// Any unit in, a plain number out.
     Sign,
+    /// The units that a formula of the trade states.
+    Formula(&'static Formula),
+    /// A value, how fast it moves and a limit: seconds.
+    Until,
 }
 
 /// One function.
 #[derive(Debug)]
 pub(crate) struct Function {
     pub name: &'static str,
-    pub args: &'static [&'static str],
+    pub args: Vec<&'static str>,
     pub what: &'static str,
+    /// Who published it; empty for plain arithmetic.
+    pub source: &'static str,
     pub unit: UnitRule,
     pub call: Call,
     /// A verdict that compiles where `seen.x` and `seen.y` are plain numbers.
@@ -74,9 +83,68 @@ fn max(a: f64, b: f64) -> f64 {
     }
 }
 
-/// The table, in the order of the reference.
-pub(crate) static FUNCTIONS: [Function; 24] = [
-    Function {
+/// The table, in the order of the reference: arithmetic, then the trade's formulas.
+pub(crate) static FUNCTIONS: LazyLock<Vec<Function>> = LazyLock::new(|| {
+    let arithmetic = ARITHMETIC.iter().map(Plain::function);
+    arithmetic
+        .chain(FORMULAS.iter().filter_map(of_trade))
+        .collect()
+});
+
+/// What rules can use of a formula: it is of one instant, of three numbers at most, and more than
+/// an operator.
+fn of_trade(formula: &'static Formula) -> Option<Function> {
+    if formula.example.is_empty() {
+        return None;
+    }
+    let call = match formula.compute {
+        Compute::One(call) => Call::One(call),
+        Compute::Two(call) => Call::Two(call),
+        Compute::Three(call) => Call::Three(call),
+        Compute::Many(_) | Compute::Over(..) => return None,
+    };
+    let any_unit = formula.args.iter().any(|arg| arg.ucum.is_empty());
+    Some(Function {
+        name: formula.name,
+        args: formula.args.iter().map(|arg| arg.name).collect(),
+        what: formula.what,
+        source: formula.source,
+        unit: if any_unit {
+            UnitRule::Until
+        } else {
+            UnitRule::Formula(formula)
+        },
+        call,
+        example: formula.example,
+    })
+}
+
+/// One function of arithmetic.
+struct Plain {
+    name: &'static str,
+    args: &'static [&'static str],
+    what: &'static str,
+    unit: UnitRule,
+    call: Call,
+    example: &'static str,
+}
+
+impl Plain {
+    fn function(&self) -> Function {
+        Function {
+            name: self.name,
+            args: self.args.to_vec(),
+            what: self.what,
+            source: "",
+            unit: self.unit,
+            call: self.call,
+            example: self.example,
+        }
+    }
+}
+
+static ARITHMETIC: [Plain; 24] = [
+    Plain {
         name: "abs",
         args: &["x"],
         what: "x without its sign",
@@ -84,7 +152,7 @@ pub(crate) static FUNCTIONS: [Function; 24] = [
         call: Call::One(f64::abs),
         example: "abs(seen.x) > 3.0",
     },
-    Function {
+    Plain {
         name: "sign",
         args: &["x"],
         what: "-1, 0 or 1",
@@ -92,7 +160,7 @@ pub(crate) static FUNCTIONS: [Function; 24] = [
         call: Call::One(sign),
         example: "sign(seen.x) != sign(seen.y)",
     },
-    Function {
+    Plain {
         name: "min",
         args: &["x", "y"],
         what: "the lesser of two; unknown when either is",
@@ -100,7 +168,7 @@ pub(crate) static FUNCTIONS: [Function; 24] = [
         call: Call::Two(min),
         example: "min(seen.x, seen.y) > 3.0",
     },
-    Function {
+    Plain {
         name: "max",
         args: &["x", "y"],
         what: "the greater of two; unknown when either is",
@@ -108,7 +176,7 @@ pub(crate) static FUNCTIONS: [Function; 24] = [
         call: Call::Two(max),
         example: "max(seen.x, seen.y) > 3.0",
     },
-    Function {
+    Plain {
         name: "clamp",
         args: &["x", "low", "high"],
         what: "x, but not under low or over high; unknown when low is over high",
@@ -116,7 +184,7 @@ pub(crate) static FUNCTIONS: [Function; 24] = [
         call: Call::Three(clamp),
         example: "clamp(seen.x, 0.0, 10.0) > 3.0",
     },
-    Function {
+    Plain {
         name: "floor",
         args: &["x"],
         what: "the greatest whole number not over x",
@@ -124,7 +192,7 @@ pub(crate) static FUNCTIONS: [Function; 24] = [
         call: Call::One(f64::floor),
         example: "floor(seen.x) > 3.0",
     },
-    Function {
+    Plain {
         name: "ceil",
         args: &["x"],
         what: "the least whole number not under x",
@@ -132,7 +200,7 @@ pub(crate) static FUNCTIONS: [Function; 24] = [
         call: Call::One(f64::ceil),
         example: "ceil(seen.x) > 3.0",
     },
-    Function {
+    Plain {
         name: "round",
         args: &["x"],
         what: "the nearest whole number; halves go away from zero",
@@ -140,7 +208,7 @@ pub(crate) static FUNCTIONS: [Function; 24] = [
         call: Call::One(f64::round),
         example: "round(seen.x) == 3.0",
     },
-    Function {
+    Plain {
         name: "trunc",
         args: &["x"],
         what: "x without its decimals",
@@ -148,7 +216,7 @@ pub(crate) static FUNCTIONS: [Function; 24] = [
         call: Call::One(f64::trunc),
         example: "trunc(seen.x) == 3.0",
     },
-    Function {
+    Plain {
         name: "sqrt",
         args: &["x"],
         what: "the square root; unknown under 0",
@@ -156,7 +224,7 @@ pub(crate) static FUNCTIONS: [Function; 24] = [
         call: Call::One(f64::sqrt),
         example: "sqrt(seen.x) > 3.0",
     },
-    Function {
+    Plain {
         name: "pow",
         args: &["x", "y"],
         what: "x to the power of y, as x ** y",
@@ -164,7 +232,7 @@ pub(crate) static FUNCTIONS: [Function; 24] = [
         call: Call::Two(libm::pow),
         example: "pow(seen.x, 1.5) > 3.0",
     },
-    Function {
+    Plain {
         name: "exp",
         args: &["x"],
         what: "e to the power of x",
@@ -172,7 +240,7 @@ pub(crate) static FUNCTIONS: [Function; 24] = [
         call: Call::One(libm::exp),
         example: "exp(seen.x) > 3.0",
     },
-    Function {
+    Plain {
         name: "ln",
         args: &["x"],
         what: "the natural logarithm; unknown at 0 and under",
@@ -180,7 +248,7 @@ pub(crate) static FUNCTIONS: [Function; 24] = [
         call: Call::One(libm::log),
         example: "ln(seen.x) > 3.0",
     },
-    Function {
+    Plain {
         name: "log2",
         args: &["x"],
         what: "the logarithm to base 2; unknown at 0 and under",
@@ -188,7 +256,7 @@ pub(crate) static FUNCTIONS: [Function; 24] = [
         call: Call::One(libm::log2),
         example: "log2(seen.x) > 3.0",
     },
-    Function {
+    Plain {
         name: "log10",
         args: &["x"],
         what: "the logarithm to base 10; unknown at 0 and under",
@@ -196,7 +264,7 @@ pub(crate) static FUNCTIONS: [Function; 24] = [
         call: Call::One(libm::log10),
         example: "log10(seen.x) > 3.0",
     },
-    Function {
+    Plain {
         name: "hypot",
         args: &["x", "y"],
         what: "the square root of x * x + y * y",
@@ -204,7 +272,7 @@ pub(crate) static FUNCTIONS: [Function; 24] = [
         call: Call::Two(libm::hypot),
         example: "hypot(seen.x, seen.y) > 3.0",
     },
-    Function {
+    Plain {
         name: "sin",
         args: &["x"],
         what: "the sine of x radians",
@@ -212,7 +280,7 @@ pub(crate) static FUNCTIONS: [Function; 24] = [
         call: Call::One(libm::sin),
         example: "sin(seen.x) > 0.5",
     },
-    Function {
+    Plain {
         name: "cos",
         args: &["x"],
         what: "the cosine of x radians",
@@ -220,7 +288,7 @@ pub(crate) static FUNCTIONS: [Function; 24] = [
         call: Call::One(libm::cos),
         example: "cos(seen.x) > 0.5",
     },
-    Function {
+    Plain {
         name: "tan",
         args: &["x"],
         what: "the tangent of x radians",
@@ -228,7 +296,7 @@ pub(crate) static FUNCTIONS: [Function; 24] = [
         call: Call::One(libm::tan),
         example: "tan(seen.x) > 0.5",
     },
-    Function {
+    Plain {
         name: "asin",
         args: &["x"],
         what: "the arc sine in radians; unknown outside -1 to 1",
@@ -236,7 +304,7 @@ pub(crate) static FUNCTIONS: [Function; 24] = [
         call: Call::One(libm::asin),
         example: "asin(seen.x) > 0.5",
     },
-    Function {
+    Plain {
         name: "acos",
         args: &["x"],
         what: "the arc cosine in radians; unknown outside -1 to 1",
@@ -244,7 +312,7 @@ pub(crate) static FUNCTIONS: [Function; 24] = [
         call: Call::One(libm::acos),
         example: "acos(seen.x) > 0.5",
     },
-    Function {
+    Plain {
         name: "atan",
         args: &["x"],
         what: "the arc tangent in radians",
@@ -252,7 +320,7 @@ pub(crate) static FUNCTIONS: [Function; 24] = [
         call: Call::One(libm::atan),
         example: "atan(seen.x) > 0.5",
     },
-    Function {
+    Plain {
         name: "atan2",
         args: &["y", "x"],
         what: "the angle of the point (x, y) in radians",
@@ -260,7 +328,7 @@ pub(crate) static FUNCTIONS: [Function; 24] = [
         call: Call::Two(libm::atan2),
         example: "atan2(seen.y, seen.x) > 0.5",
     },
-    Function {
+    Plain {
         name: "tanh",
         args: &["x"],
         what: "the hyperbolic tangent",

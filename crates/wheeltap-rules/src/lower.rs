@@ -870,6 +870,28 @@ impl<'a> Lower<'a> {
         let first = &numbers.first()?.measure;
         let checked = match function.unit {
             UnitRule::Sign => Ok(Measure::sign()),
+            UnitRule::Formula(formula) => formula
+                .args
+                .iter()
+                .zip(numbers)
+                .try_for_each(|(arg, number)| {
+                    let wanted = Measure::of(arg.ucum, false);
+                    let symbol = format!("as {} of {use_of} in", arg.name);
+                    number.measure.alike(&wanted, &symbol).map(|_| ())
+                })
+                .map(|()| Measure::of(formula.ucum, false)),
+            UnitRule::Until => {
+                let [value, rate, limit] = numbers else {
+                    return None;
+                };
+                let gap = value.measure.alike(&limit.measure, &use_of);
+                gap.and_then(|_| {
+                    let gap = limit.measure.minus(&value.measure)?;
+                    let seconds = Measure::of("s", false);
+                    gap.per(&rate.measure).alike(&seconds, &use_of)?;
+                    Ok(seconds)
+                })
+            }
             UnitRule::Root => Ok(first.root()),
             UnitRule::Plain => numbers
                 .iter()

@@ -120,19 +120,32 @@ pub fn reference() -> String {
     say("");
     say("| function | unit | what | example |");
     say("|---|---|---|---|");
-    for function in &FUNCTIONS {
-        let unit = match function.unit {
-            UnitRule::Same => "the argument's; all alike",
-            UnitRule::Plain => "1, of plain numbers",
-            UnitRule::Root => "the root of the argument's",
-            UnitRule::Power => "the argument's to that power",
-            UnitRule::Sign => "1, of any",
-        };
+    for function in FUNCTIONS.iter().filter(|f| f.source.is_empty()) {
         say(&format!(
-            "| `{}({})` | {unit} | {} | `{}` |",
+            "| `{}({})` | {} | {} | `{}` |",
             function.name,
             function.args.join(", "),
+            unit_words(function.unit),
             function.what,
+            function.example
+        ));
+    }
+    say("");
+    say(
+        "The trade's formulas. A channel must be in the unit of its argument; a number written out goes",
+    );
+    say("with it. Outside of where a formula is defined its value is unknown.");
+    say("");
+    say("| function | unit | what | published by | example |");
+    say("|---|---|---|---|---|");
+    for function in FUNCTIONS.iter().filter(|f| !f.source.is_empty()) {
+        say(&format!(
+            "| `{}({})` | {} | {} | {} | `{}` |",
+            function.name,
+            function.args.join(", "),
+            unit_words(function.unit),
+            function.what.replace('|', "\\|"),
+            function.source,
             function.example
         ));
     }
@@ -164,4 +177,19 @@ pub fn reference() -> String {
         say(&format!("| {what} | {most} |"));
     }
     lines.join("\n") + "\n"
+}
+
+fn unit_words(unit: UnitRule) -> String {
+    match unit {
+        UnitRule::Same => "the argument's; all alike".to_owned(),
+        UnitRule::Plain => "1, of plain numbers".to_owned(),
+        UnitRule::Root => "the root of the argument's".to_owned(),
+        UnitRule::Power => "the argument's to that power".to_owned(),
+        UnitRule::Sign => "1, of any".to_owned(),
+        UnitRule::Formula(formula) => {
+            let args: Vec<&str> = formula.args.iter().map(|arg| arg.ucum).collect();
+            format!("{}, of {}", formula.ucum, args.join(", "))
+        }
+        UnitRule::Until => "s, of any, its change a second, and alike".to_owned(),
+    }
 }

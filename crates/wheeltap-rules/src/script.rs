@@ -128,7 +128,7 @@ fn register_operators(engine: &mut Engine) {
 
 fn register_functions(engine: &mut Engine) {
     let wrong = |name: &str| -> Box<EvalAltResult> { format!("{name}() takes numbers").into() };
-    for function in &FUNCTIONS {
+    for function in FUNCTIONS.iter() {
         let name = function.name;
         match function.call {
             Call::One(call) => {

@@ -457,3 +457,48 @@ fn problems_are_json() {
     assert_eq!(back, found);
     assert!(json.contains("\"line\":1") && json.contains("\"mend\":"));
 }
+
+#[test]
+fn a_formula_of_the_trade_takes_its_own_units() {
+    let reads = "fn reads() { #{ power: mean(\"traction.power\", \"1 min\"), speed: mean(\"unit.speed\", \"1 min\"), wheel: mean(\"traction.axle.1.speed\", \"1 min\"), level: last(\"sand.level\"), rate: slope(\"sand.level\", \"6 h\"), oil: last(\"engine.oil.pressure\") } }\n";
+    let mut table = Table::default();
+    let mut raise = |body: &str, words: &str| {
+        table.refused(
+            &format!("{ABOUT}{reads}fn raise(seen) {{ {body} }}\n"),
+            words,
+        );
+    };
+    raise(
+        "^tractive_effort(seen.speed, seen.power, 0.85) > 100.0",
+        "as power of tractive_effort() in kW",
+    );
+    // The result has a unit, too.
+    raise(
+        "tractive_effort(seen.power, seen.speed, 0.85) ^> seen.oil",
+        "they measure different things",
+    );
+    raise("^creep(seen.wheel) > 0.05", "write creep(wheel, ground)");
+    raise(
+        "^time_until(seen.level, seen.level, 20.0) < 3600.0",
+        "time_until()",
+    );
+    raise(
+        "^time_until(seen.level, seen.rate, seen.speed) < 3600.0",
+        "time_until()",
+    );
+}
+
+#[test]
+fn a_formula_of_the_trade_goes_with_its_own_units() {
+    let source = format!(
+        "{ABOUT}fn reads() {{ #{{ power: mean(\"traction.power\", \"1 min\"), speed: mean(\"unit.speed\", \"1 min\"), wheel: mean(\"traction.axle.1.speed\", \"1 min\"), effort: mean(\"traction.effort\", \"1 min\"), level: last(\"sand.level\"), rate: slope(\"sand.level\", \"6 h\") }} }}
+fn raise(seen) {{
+    creep(seen.wheel, seen.speed) > 0.05
+        || tractive_effort(seen.power, seen.speed, 0.85) - seen.effort > 50.0
+        || time_until(seen.level, seen.rate, 20.0) < 3600.0
+}}
+"
+    );
+    let found = problems(&source);
+    assert!(found.is_empty(), "{found:?}");
+}

@@ -3,6 +3,7 @@
 
 use proptest::prelude::*;
 use std::sync::LazyLock;
+use wheeltap_analysis::{FORMULAS, Formula};
 use wheeltap_catalogue::Catalogue;
 use wheeltap_model::{ChannelDef, ChannelKind, ChannelName, Resolution};
 use wheeltap_rules::{Environment, Rule, Seen, Truth, vet};
@@ -32,6 +33,9 @@ enum Num {
     One(&'static str, Box<Num>),
     Two(&'static str, Box<Num>, Box<Num>),
     If(Box<Flag>, Box<Num>, Box<Num>),
+    /// A formula of the trade; it and its arguments are multiplied by 1.0, which makes them go with
+    /// any unit.
+    Trade(&'static Formula, Vec<Num>),
 }
 
 #[derive(Clone, Debug)]
@@ -45,6 +49,14 @@ enum Flag {
     Not(Box<Flag>),
     If(Box<Flag>, Box<Flag>, Box<Flag>),
     Known(Num),
+}
+
+/// The formulas that rules can call.
+fn trade() -> impl Strategy<Value = &'static Formula> {
+    let callable = FORMULAS
+        .iter()
+        .filter(|formula| !formula.example.is_empty());
+    prop::sample::select(callable.collect::<Vec<_>>())
 }
 
 fn number() -> impl Strategy<Value = Num> {
@@ -76,6 +88,10 @@ fn number() -> impl Strategy<Value = Num> {
                 boxed.clone()
             )
                 .prop_map(|(name, a, b)| Num::Two(name, a, b)),
+            (trade(), boxed.clone(), boxed.clone(), boxed.clone()).prop_map(|(of, a, b, c)| {
+                let args = [*a, *b, *c].into_iter().take(of.args.len());
+                Num::Trade(of, args.collect())
+            }),
             (boxed.clone(), boxed.clone(), boxed).prop_map(|(a, b, c)| {
                 let test = Flag::Compare("<", (*a).clone(), *b.clone());
                 Num::If(Box::new(test), b, c)
@@ -129,6 +145,14 @@ fn write_num(num: &Num) -> String {
                 write_flag(t),
                 write_num(a),
                 write_num(b)
+            )
+        }
+        Num::Trade(of, args) => {
+            let args = args.iter().map(|arg| format!("({} * 1.0)", write_num(arg)));
+            format!(
+                "({}({}) * 1.0)",
+                of.name,
+                args.collect::<Vec<_>>().join(", ")
             )
         }
     }
@@ -201,6 +225,10 @@ fn slow_num(num: &Num, row: &Row) -> Option<f64> {
             } else {
                 slow_num(b, row)?
             }
+        }
+        Num::Trade(of, args) => {
+            let values: Option<Vec<f64>> = args.iter().map(|arg| slow_num(arg, row)).collect();
+            of.at(&values?)?
         }
     };
     value.is_finite().then_some(value)

@@ -2,6 +2,7 @@
 
 use crate::{
     Change, Checkpoint, FaultReport, Judgement, Occurrence, SlotMemory, UnitContext, UnitPlan,
+    derive::Deriver,
     pane::{Ring, View, steps},
     plan::{PlannedChannel, PlannedSlot, Source, Speaks, WindowSource},
 };
@@ -31,6 +32,8 @@ pub struct UnitJudge {
     plan: Arc<UnitPlan>,
     context: Arc<UnitContext>,
     channels: Vec<ChannelState>,
+    /// One for each derived channel of the plan.
+    derivers: Vec<Deriver>,
     slots: Vec<SlotState>,
     watermark: Option<i64>,
     judged_through: Option<i64>,
@@ -86,7 +89,10 @@ impl UnitJudge {
     pub fn new(plan: Arc<UnitPlan>, context: Arc<UnitContext>) -> Self {
         let channels = plan.channels.iter().map(ChannelState::new).collect();
         let slots = vec![SlotState::default(); plan.slots.len()];
+        let derivers = plan.derived.iter();
+        let derivers = derivers.map(|planned| Deriver::new(&planned.derivation));
         Self {
+            derivers: derivers.collect(),
             plan,
             context,
             channels,
@@ -168,6 +174,9 @@ impl UnitJudge {
     }
 
     fn take_samples(&mut self, idx: usize, samples: impl Iterator<Item = Sample>, late: &mut Late) {
+        if self.plan.channels[idx].derived {
+            return;
+        }
         let judged = self.late_before();
         let channel = &mut self.channels[idx];
         for sample in samples {
@@ -290,10 +299,41 @@ impl UnitJudge {
 
     /// Takes everything up to and including a tick into the windows.
     fn fold(&mut self, tick_ms: i64) {
+        self.derive(tick_ms);
         for (planned, channel) in self.plan.channels.iter().zip(&mut self.channels) {
             if let Some(newest) = channel.fold(planned, tick_ms) {
                 self.newest_folded = self.newest_folded.max(newest);
             }
+        }
+    }
+
+    /// Computes derived channels up to and including a tick from what their inputs have not yet
+    /// given to the windows.
+    fn derive(&mut self, tick_ms: i64) {
+        for (planned, deriver) in self.plan.derived.iter().zip(&mut self.derivers) {
+            let derivation = &planned.derivation;
+            let mut inputs: Vec<Joined<'_>> = planned
+                .inputs
+                .iter()
+                .map(|input| self.channels[*input].joined(tick_ms))
+                .collect();
+            let Some((first, others)) = inputs.split_first_mut() else {
+                continue;
+            };
+            let mut take_others = |deriver: &mut Deriver, to_ms: i64| {
+                for (place, other) in others.iter_mut().enumerate() {
+                    while let Some(sample) = other.next_until(to_ms) {
+                        deriver.take(derivation, place + 1, sample);
+                    }
+                }
+            };
+            let mut found = Vec::new();
+            while let Some(sample) = first.next_until(tick_ms) {
+                take_others(deriver, sample.time.unix_ms());
+                found.extend(deriver.at(derivation, sample));
+            }
+            take_others(deriver, tick_ms);
+            self.channels[planned.channel].pending.extend(found);
         }
     }
 
@@ -410,6 +450,15 @@ impl ChannelState {
         }
     }
 
+    /// What was not yet taken, up to and including an instant.
+    fn joined(&self, to_ms: i64) -> Joined<'_> {
+        let rest = &self.pending[self.next.min(self.pending.len())..];
+        let n_due = rest.partition_point(|sample| sample.time.unix_ms() <= to_ms);
+        Joined {
+            pending: &rest[..n_due],
+        }
+    }
+
     fn next_pending(&self) -> Option<i64> {
         let sample = self.pending.get(self.next).map(|sample| sample.time);
         let event = self.pending_events.get(self.next).map(|event| event.time);
@@ -505,6 +554,26 @@ impl ChannelState {
     /// The held value, if it still lasts at an instant.
     fn held_at(&self, tick_ms: i64) -> Option<Held> {
         self.held.filter(|held| tick_ms <= held.until_ms)
+    }
+}
+
+/// Pending samples of one channel, joined, in order of time.
+struct Joined<'a> {
+    pending: &'a [Sample],
+}
+
+impl Joined<'_> {
+    fn next_until(&mut self, to_ms: i64) -> Option<Sample> {
+        let (first, rest) = self.pending.split_first()?;
+        if first.time.unix_ms() > to_ms {
+            return None;
+        }
+        let same = rest.iter().take_while(|other| other.time == first.time);
+        let (n_same, joined) = same.fold((0, *first), |(n, so_far), other| {
+            (n + 1, so_far.join(*other))
+        });
+        self.pending = &rest[n_same..];
+        Some(joined)
     }
 }
 

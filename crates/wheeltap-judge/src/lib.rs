@@ -10,6 +10,7 @@
 //! judged is not taken but reported as late: the caller starts a fresh judge from an earlier
 //! [`Checkpoint`] and feeds it the stored data again.
 
+mod derive;
 mod judge;
 mod outcome;
 mod pane;
@@ -17,6 +18,7 @@ mod plan;
 mod reconcile;
 mod replay;
 
+pub use derive::{Derivation, derive_series};
 pub use judge::{FAULTS_TO_REPORT, Fed, UnitJudge};
 pub use outcome::{Change, Checkpoint, FaultReport, Judgement, Occurrence, SlotMemory};
 pub use plan::{EffectiveRule, UnitContext, UnitPlan};

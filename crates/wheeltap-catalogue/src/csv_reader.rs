@@ -1,6 +1,8 @@
 //! Reading CSV files by a bound map: rows stream through, and nothing is kept but the row at hand
 //! and the last value of columns that repeat it.
 
+mod events;
+
 use crate::map::{BoundColumn, BoundMap, Layout, Source, TimeForm, Whose};
 use csv::ByteRecord;
 use flate2::bufread::MultiGzDecoder;
@@ -25,6 +27,9 @@ pub struct RowSamples<'a> {
     /// Channel, finite value in the catalogue's unit, and *good* or, outside of the channel's range,
     /// *bad*; in the order of the map, without the cells that say nothing. May be empty.
     pub samples: &'a [(ChannelId, f64, Quality)],
+    /// What the row says happened, in the order of the map: event channel, and one finite value a
+    /// field in the catalogue's order and units, `None` where the row says nothing.
+    pub events: &'a [(ChannelId, Vec<Option<f64>>)],
 }
 
 /// What was read of one file.
@@ -34,6 +39,8 @@ pub struct ReadSummary {
     pub rows: u64,
     /// Samples passed on.
     pub samples: u64,
+    /// Events passed on.
+    pub events: u64,
     /// Samples among them that are out of their channel's range.
     pub out_of_range: u64,
     /// Rows earlier than the row before.
@@ -254,6 +261,11 @@ struct Reading<'a> {
     /// Per unit, the last value taken of each column that repeats, and when.
     taken: BTreeMap<UnitId, Vec<Option<(f64, i64)>>>,
     samples: Vec<(ChannelId, f64, Quality)>,
+    /// Where each event's columns stand, in the order of the map.
+    event_at: Vec<events::Places>,
+    /// Per unit, whether its last row meant each event.
+    meant: BTreeMap<UnitId, Vec<bool>>,
+    events: Vec<events::Found>,
     last_ms: Option<i64>,
     summary: ReadSummary,
 }
@@ -275,6 +287,9 @@ impl<'a> Reading<'a> {
             },
             taken: BTreeMap::new(),
             samples: Vec::new(),
+            event_at: Vec::new(),
+            meant: BTreeMap::new(),
+            events: Vec::new(),
             last_ms: None,
             summary: ReadSummary::default(),
         }
@@ -309,7 +324,8 @@ impl<'a> Reading<'a> {
                 }
             })
             .collect::<Result<_, _>>()?;
-        if self.column_at.iter().all(Option::is_none) {
+        self.event_at = self.place_events()?;
+        if self.map.events.is_empty() && self.column_at.iter().all(Option::is_none) {
             let has = self.header.join("\", \"");
             return Err(CsvProblem {
                 line: 1,
@@ -493,7 +509,9 @@ impl<'a> Reading<'a> {
         if let Some(taken) = taken {
             self.taken.insert(unit.clone(), taken);
         }
+        self.take_events(record, &unit, line)?;
         self.summary.rows += 1;
+        self.summary.events += self.events.len() as u64;
         self.summary.samples += self.samples.len() as u64;
         self.summary.steps_back += u64::from(self.last_ms.is_some_and(|last| time_ms < last));
         self.last_ms = Some(time_ms);
@@ -507,6 +525,7 @@ impl<'a> Reading<'a> {
             class: self.map.class.as_ref(),
             time,
             samples: &self.samples,
+            events: &self.events,
         }))
     }
 

@@ -1,5 +1,9 @@
 //! CSV maps: how the columns of a table become channels. FORMATS.md describes the file.
 
+mod events;
+
+pub(crate) use events::{BoundEvent, Trigger};
+
 use crate::catalogue::{
     Catalogue, CatalogueProblem, ChannelSays, channel_name, parse_ucum, read_span,
 };
@@ -20,6 +24,7 @@ pub struct CsvMap {
     pub(crate) time: TimeRule,
     unit: UnitRule,
     channels: Vec<ChannelRule>,
+    events: Vec<events::EventRule>,
 }
 
 /// How the file is cut into cells.
@@ -98,6 +103,7 @@ pub struct BoundMap {
     pub(crate) whose: Whose,
     pub(crate) class: Option<ClassName>,
     pub(crate) columns: Vec<BoundColumn>,
+    pub(crate) events: Vec<BoundEvent>,
 }
 
 /// One mapped column.
@@ -165,11 +171,15 @@ impl CsvMap {
             }
             channels.push(rule);
         }
-        if channels.is_empty() && problems.is_empty() {
+        let mut events: Vec<events::EventRule> = Vec::new();
+        for mut section in root.tables("event", "[[event]]", &mut problems) {
+            events.extend(events::EventRule::read(&mut section, &mut problems));
+        }
+        if channels.is_empty() && events.is_empty() && problems.is_empty() {
             problems.add(
                 &root.span,
                 "the map has no channel",
-                "add a table [[channel]] with column and name",
+                "add a table [[channel]] with column and name, or [[event]] with name",
             );
         }
         root.refuse_unknown(&mut problems);
@@ -186,6 +196,7 @@ impl CsvMap {
             time,
             unit,
             channels,
+            events,
         })
     }
 
@@ -239,6 +250,10 @@ impl CsvMap {
                 columns.push(column);
             }
         }
+        let mut events = Vec::new();
+        for rule in &self.events {
+            events.extend(rule.bind(&catalogue, &mut problems));
+        }
         if !problems.is_empty() {
             return Err(problems.into_list());
         }
@@ -249,6 +264,7 @@ impl CsvMap {
             whose: self.unit.whose.clone(),
             class: self.unit.class.clone(),
             columns,
+            events,
         })
     }
 }
@@ -272,9 +288,10 @@ impl BoundMap {
         }
     }
 
-    /// The channels it reads, in the order of the map.
+    /// The channels it reads, in the order of the map; those of events come last.
     pub fn channels(&self) -> impl Iterator<Item = ChannelId> {
-        self.columns.iter().map(|column| column.id)
+        let events = self.events.iter().map(|event| event.id);
+        self.columns.iter().map(|column| column.id).chain(events)
     }
 }
 
@@ -311,7 +328,7 @@ impl ChannelRule {
             problems.add(
                 &self.name.span,
                 format!("{name} is an event and no column of values"),
-                "map a sampled or held channel",
+                "map it under [[event]]",
             );
             return None;
         }

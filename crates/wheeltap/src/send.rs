@@ -30,7 +30,7 @@ use wheeltap_client::{
     BatchBuilder, DiskSpool, DiskSpoolOptions, EncodedBatch, Gateway, GatewayEvent, GatewayOptions,
     Packing, Source,
 };
-use wheeltap_model::{ChannelId, EventTime, Quality, UnitId};
+use wheeltap_model::{ChannelId, ChannelKind, EventTime, Quality, UnitId};
 
 /// Samples gathered before they are cut into batches and spooled with one sync.
 const SAMPLES_A_ROUND: usize = 50_000;
@@ -65,6 +65,7 @@ struct Tally {
 struct Summary {
     rows: u64,
     samples: u64,
+    events: u64,
     units: usize,
     batches_stored: u64,
     batches_stored_before: u64,
@@ -131,6 +132,7 @@ async fn send(args: &SendArgs, map: &BoundMap) -> Result<Outcome, Stop> {
         taken: Taken::read(&args.spool)?,
         rows: 0,
         samples: 0,
+        events: 0,
     };
     sender.take_up()?;
     let ended = tokio::select! {
@@ -155,6 +157,7 @@ struct Sender<'a> {
     taken: Taken,
     rows: u64,
     samples: u64,
+    events: u64,
 }
 
 /// One row, owned: the reader runs on a thread of its own.
@@ -162,6 +165,8 @@ struct Row {
     unit: UnitId,
     time: EventTime,
     samples: Vec<(ChannelId, f64, Quality)>,
+    /// Event channel and one value a field.
+    events: Vec<(ChannelId, Vec<Option<f64>>)>,
 }
 
 impl Sender<'_> {
@@ -253,7 +258,7 @@ impl Sender<'_> {
             for row in rows {
                 about.rows += 1;
                 self.rows += 1;
-                waiting += row.samples.len();
+                waiting += row.samples.len() + row.events.len();
                 self.row(&row)?;
             }
             if waiting >= SAMPLES_A_ROUND {
@@ -278,6 +283,7 @@ impl Sender<'_> {
             return Ok(());
         };
         self.samples += row.samples.len() as u64;
+        self.events += row.events.len() as u64;
         way.row(row, self.map)?;
         Ok(())
     }
@@ -321,12 +327,39 @@ impl Way {
             self.cut(map)?;
         }
         self.gathered.newest = Some(row.time);
+        for (channel, fields) in &row.events {
+            self.event(*channel, row.time, fields, map)?;
+        }
         for &(channel, value, quality) in &row.samples {
             let gathering = self.gathered.columns.entry(channel).or_default();
             gathering.times_ms.push(row.time.unix_ms());
             gathering.values.push(value);
             gathering.qualities.push(quality);
         }
+        Ok(())
+    }
+
+    fn event(
+        &mut self,
+        channel: ChannelId,
+        time: EventTime,
+        fields: &[Option<f64>],
+        map: &BoundMap,
+    ) -> anyhow::Result<()> {
+        let def = map
+            .catalogue()
+            .by_id(channel)
+            .context("a mapped event is in the catalogue")?;
+        let names: &[(String, String)] = match &def.kind {
+            ChannelKind::Event { fields } => fields,
+            _ => &[],
+        };
+        let said: Vec<(&str, f64)> = names
+            .iter()
+            .zip(fields)
+            .filter_map(|((name, _), value)| Some((name.as_str(), (*value)?)))
+            .collect();
+        self.builder.event(&def.name, time, &said)?;
         Ok(())
     }
 
@@ -373,6 +406,7 @@ fn read(
             unit: row.unit.clone(),
             time: row.time,
             samples: row.samples.to_vec(),
+            events: row.events.to_vec(),
         });
         if message.len() == ROWS_A_MESSAGE
             && rows.blocking_send(std::mem::take(&mut message)).is_err()
@@ -484,6 +518,7 @@ fn summary(sender: &Sender<'_>, tally: &Tally) -> Result<Outcome, Stop> {
         out.json(&Summary {
             rows: sender.rows,
             samples: sender.samples,
+            events: sender.events,
             units: sender.ways.len(),
             batches_stored: tally.stored,
             batches_stored_before: tally.duplicates,
@@ -500,9 +535,13 @@ fn summary(sender: &Sender<'_>, tally: &Tally) -> Result<Outcome, Stop> {
         })?;
         out.flush()?;
     } else {
+        let events = match usize::try_from(sender.events).unwrap_or(usize::MAX) {
+            0 => String::new(),
+            n => format!(", {}", counted(n, "event")),
+        };
         let n_batches = usize::try_from(tally.stored + tally.duplicates).unwrap_or(usize::MAX);
         note(format!(
-            "read {} rows, {} samples; {} stored",
+            "read {} rows, {} samples{events}; {} stored",
             grouped(sender.rows),
             grouped(sender.samples),
             counted(n_batches, "batch"),

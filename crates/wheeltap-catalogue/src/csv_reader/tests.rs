@@ -513,3 +513,95 @@ proptest! {
         }
     }
 }
+
+const SLIP: &str = "[[event]]\nname = \"wheel.slip\"\n";
+const FIELDS: &str = "[event.fields]\naxle = { column = \"axle\" }\n\
+                      duration = { column = \"ms\", ucum = \"ms\", optional = true }\n";
+
+type Happened = (i64, Vec<Option<f64>>);
+
+fn events(map: &str, bytes: &[u8]) -> (Vec<Happened>, Result<ReadSummary, CsvProblem>) {
+    let mut all = Vec::new();
+    let result = bound(map).read("run.csv", bytes, &mut |row| {
+        for (_, fields) in row.events {
+            all.push((row.time.unix_ms() / 1_000, fields.clone()));
+        }
+        ControlFlow::Continue(())
+    });
+    (all, result)
+}
+
+#[test]
+fn rows_that_a_column_marks_are_events_with_fields() {
+    let is = "column = \"what\"\nis = [\"slip\", \"SLIP\"]\n";
+    let map = [TIME, UNIT, OIL, SLIP, is, FIELDS].concat();
+    let bytes = b"t,oil,what,axle,ms\n0,80,,,\n1,81,slip,4,1500\n2,82,other,1,1\n3,,SLIP,2,\n";
+    let (found, summary) = events(&map, bytes);
+    // Axle, duration in seconds, and the peak creep that no column gives.
+    assert_eq!(
+        found,
+        [
+            (1, vec![Some(4.0), Some(1.5), None]),
+            (3, vec![Some(2.0), None, None]),
+        ]
+    );
+    let summary = summary.unwrap();
+    assert_eq!((summary.rows, summary.samples, summary.events), (4, 3, 2));
+    // A file without the optional column.
+    let (found, _) = events(&map, b"t,oil,what,axle\n0,80,slip,4\n");
+    assert_eq!(found, [(0, vec![Some(4.0), None, None])]);
+}
+
+#[test]
+fn a_flag_that_stays_on_is_one_event() {
+    let column = "column = \"slips\"\nonset = true\noptional = true\n";
+    let map = [TIME, "[unit]\ncolumn = \"u\"\n", OIL, SLIP, column].concat();
+    let bytes =
+        b"t,u,oil,slips\n0,a,1,0\n1,a,1,1\n2,b,1,1\n3,a,1,1\n4,a,1,false\n5,a,1,yes\n6,a,1,\n";
+    let times = |bytes| {
+        events(&map, bytes)
+            .0
+            .into_iter()
+            .map(|(at, _)| at)
+            .collect::<Vec<_>>()
+    };
+    assert_eq!(times(bytes), [1, 2, 5]);
+    assert_eq!(times(b"t,u,oil\n0,a,1\n"), [] as [i64; 0]);
+}
+
+#[test]
+fn every_row_of_a_log_of_events_is_one() {
+    let map = [TIME, UNIT, SLIP, FIELDS].concat();
+    let (found, summary) = events(&map, b"t,axle\n10,1\n20,3\n");
+    assert_eq!(
+        found.iter().map(|(at, _)| *at).collect::<Vec<_>>(),
+        [10, 20]
+    );
+    assert_eq!(summary.unwrap().samples, 0);
+}
+
+#[test]
+fn bad_event_cells_are_refused_by_place() {
+    let map = [TIME, UNIT, SLIP, FIELDS].concat();
+    let (found, result) = events(&map, b"t,axle,ms\n10,1,5\n20,front,6\n");
+    assert_eq!(found.len(), 1, "what came before was passed on");
+    let problem = result.unwrap_err();
+    assert_eq!((problem.line, problem.column), (3, 2));
+    assert!(
+        problem
+            .what
+            .contains("column \"axle\": \"front\" is no number"),
+        "{problem}"
+    );
+    let problem = events(&map, b"t,ms\n10,1\n").1.unwrap_err();
+    assert!(
+        problem.to_string().contains("no column \"axle\""),
+        "{problem}"
+    );
+    let flagged = [TIME, UNIT, SLIP, "column = \"what\"\n"].concat();
+    let problem = events(&flagged, b"t,ms\n10,1\n").1.unwrap_err();
+    assert!(
+        problem.to_string().contains("no column \"what\""),
+        "{problem}"
+    );
+}

@@ -413,14 +413,76 @@ fn the_documented_examples_are_read() {
         .map(|rest| rest.split("```").next().unwrap())
         .collect();
     assert_eq!(blocks.len(), 3);
-    let catalogue = [blocks[0], blocks[1]].concat();
     // The map shows a header-less file beside one with names.
-    let text = blocks[2].replace("header = false", "header = true");
-    let map = CsvMap::parse_with("map.toml", &text, |_| Ok(catalogue.clone())).unwrap();
+    let text = [blocks[1], blocks[2]].concat();
+    let text = text.replace("header = false", "header = true");
+    let map = CsvMap::parse_with("map.toml", &text, |_| Ok(blocks[0].to_owned())).unwrap();
     let bound = map
         .bind(&Catalogue::builtin())
         .unwrap_or_else(|problems| panic!("{problems:#?}"));
     assert_eq!(bound.catalogue().classes().count(), 1);
-    assert_eq!(bound.channels().count(), 3);
+    assert_eq!(bound.channels().count(), 4);
     assert_eq!(def(&bound, "cab.door.2.open").silent_ms, 1_200_000);
+}
+
+#[test]
+fn bad_events_are_refused_by_place_and_mend() {
+    let slip = "[[event]]\nname = \"wheel.slip\"\n";
+    let check = |rest: &str, line: usize, column: usize, words: &str| {
+        let text = [TIME, UNIT, rest].concat();
+        let problems = bind(&text).unwrap_err();
+        let found = problems.iter().any(|problem| {
+            (problem.line, problem.column) == (line, column)
+                && (problem.what.contains(words) || problem.mend.contains(words))
+        });
+        assert!(found, "no {words:?} at {line}:{column} in {problems:#?}");
+    };
+    check(
+        "[[event]]\nname = \"wheel.slop\"\n",
+        7,
+        8,
+        "write \"wheel.slip\"",
+    );
+    check("[[event]]\nname = \"no.such\"\n", 7, 8, "kind = \"event\"");
+    check(
+        "[[event]]\nname = \"unit.speed\"\n",
+        7,
+        8,
+        "under [[channel]]",
+    );
+    check("[[event]]\ncolumn = \"x\"\n", 6, 1, "has no `name`");
+    check(&format!("{slip}is = \"slip\"\n"), 8, 6, "add column");
+    check(&format!("{slip}onset = true\n"), 8, 9, "add column");
+    check(
+        &format!("{slip}column = \"x\"\nis = 5\n"),
+        9,
+        6,
+        "a list of words",
+    );
+    check(&format!("{slip}colum = \"x\"\n"), 8, 1, "write `column`");
+    check(&format!("{slip}fields = 5\n"), 8, 10, "is not a table");
+    check(
+        &format!("{slip}[event.fields]\naxle = \"axle\"\n"),
+        9,
+        8,
+        "axle = { column",
+    );
+    check(
+        &format!("{slip}[event.fields]\naxel = {{ column = \"a\" }}\n"),
+        9,
+        1,
+        "use axle, duration",
+    );
+    check(
+        &format!("{slip}[event.fields]\nduration = {{ column = \"a\", ucum = \"kPa\" }}\n"),
+        9,
+        35,
+        "does not convert to s",
+    );
+    check(
+        &format!("{slip}[event.fields]\naxle = {{ colum = \"a\" }}\n"),
+        9,
+        10,
+        "write `column`",
+    );
 }

@@ -1,8 +1,9 @@
 //! One unit's judge.
 
 use crate::{
-    Change, Checkpoint, FaultReport, Judgement, Occurrence, SlotMemory, UnitContext, UnitPlan,
-    derive::Deriver,
+    Change, Checkpoint, FaultReport, FitReport, Judgement, Occurrence, SlotMemory, UnitContext,
+    UnitPlan,
+    baseline::{BaselineState, PlannedBaseline},
     pane::{Ring, View, steps},
     plan::{PlannedChannel, PlannedSlot, Source, Speaks, WindowSource},
 };
@@ -32,9 +33,12 @@ pub struct UnitJudge {
     plan: Arc<UnitPlan>,
     context: Arc<UnitContext>,
     channels: Vec<ChannelState>,
-    /// One for each derived channel of the plan.
-    derivers: Vec<Deriver>,
     slots: Vec<SlotState>,
+    baselines: Vec<BaselineState>,
+    /// Whether a healthy stretch is still to be taken from what warms the windows, and up to where it
+    /// was.
+    catching_up: Vec<bool>,
+    caught_up_to: Option<i64>,
     watermark: Option<i64>,
     judged_through: Option<i64>,
     /// Samples up to here warm windows and are not late; set by `resume` until first judged.
@@ -89,14 +93,19 @@ impl UnitJudge {
     pub fn new(plan: Arc<UnitPlan>, context: Arc<UnitContext>) -> Self {
         let channels = plan.channels.iter().map(ChannelState::new).collect();
         let slots = vec![SlotState::default(); plan.slots.len()];
-        let derivers = plan.derived.iter();
-        let derivers = derivers.map(|planned| Deriver::new(&planned.derivation));
+        let baselines = plan.baselines.iter();
+        let baselines = baselines
+            .map(|(planned, _)| BaselineState::new(planned))
+            .collect();
+        let catching_up = vec![false; plan.baselines.len()];
         Self {
-            derivers: derivers.collect(),
             plan,
             context,
             channels,
             slots,
+            baselines,
+            catching_up,
+            caught_up_to: None,
             watermark: None,
             judged_through: None,
             warming_to: None,
@@ -106,8 +115,8 @@ impl UnitJudge {
     }
 
     /// Resumes after a checkpoint. Before judging, feed stored data later than
-    /// `checkpoint.at - plan.reach_ms()` (and for held channels the newest sample before that) to
-    /// warm the windows.
+    /// [`UnitPlan::warm_from`] (and for held channels the newest sample before that) to warm the
+    /// windows; a long stretch in pieces, with [`UnitJudge::warm`] after each.
     pub fn resume(plan: Arc<UnitPlan>, context: Arc<UnitContext>, checkpoint: &Checkpoint) -> Self {
         let mut judge = Self::new(plan, context);
         for memory in &checkpoint.slots {
@@ -122,6 +131,14 @@ impl UnitJudge {
                     standing: memory.standing.clone(),
                     n_faults: memory.n_faults,
                 };
+            }
+        }
+        let plan = Arc::clone(&judge.plan);
+        for (idx, (planned, _)) in plan.baselines.iter().enumerate() {
+            let resume = |memory| BaselineState::resume(planned, memory);
+            match checkpoint.baselines.iter().find_map(resume) {
+                Some(state) => judge.baselines[idx] = state,
+                None => judge.catching_up[idx] = true,
             }
         }
         judge.judged_through = Some(checkpoint.at.unix_ms());
@@ -174,9 +191,6 @@ impl UnitJudge {
     }
 
     fn take_samples(&mut self, idx: usize, samples: impl Iterator<Item = Sample>, late: &mut Late) {
-        if self.plan.channels[idx].derived {
-            return;
-        }
         let judged = self.late_before();
         let channel = &mut self.channels[idx];
         for sample in samples {
@@ -251,9 +265,11 @@ impl UnitJudge {
             standing: state.standing.clone(),
             n_faults: state.n_faults,
         });
+        let baselines = self.baselines.iter().map(|state| state.memory().clone());
         Checkpoint {
             at,
             slots: slots.collect(),
+            baselines: baselines.collect(),
         }
     }
 
@@ -271,6 +287,8 @@ impl UnitJudge {
             channel.sort();
         }
         if let Some(warm) = self.warming_to.take() {
+            self.catch_up(warm);
+            self.catching_up.fill(false);
             self.fold(warm);
         }
         let mut done = match self.judged_through {
@@ -297,44 +315,99 @@ impl UnitJudge {
         }
     }
 
-    /// Takes everything up to and including a tick into the windows.
-    fn fold(&mut self, tick_ms: i64) {
-        self.derive(tick_ms);
-        for (planned, channel) in self.plan.channels.iter().zip(&mut self.channels) {
-            if let Some(newest) = channel.fold(planned, tick_ms) {
-                self.newest_folded = self.newest_folded.max(newest);
-            }
+    /// Warms the windows with what was fed up to `through`, at most to the checkpoint resumed from.
+    /// All data up to there must have been fed.
+    pub fn warm(&mut self, through: EventTime) {
+        let Some(warming_to) = self.warming_to else {
+            return;
+        };
+        for channel in &mut self.channels {
+            channel.sort();
+        }
+        let through = through.unix_ms().min(warming_to);
+        self.catch_up(through);
+        self.fold(through);
+        for channel in &mut self.channels {
+            channel.drop_taken();
         }
     }
 
-    /// Computes derived channels up to and including a tick from what their inputs have not yet
-    /// given to the windows.
-    fn derive(&mut self, tick_ms: i64) {
-        for (planned, deriver) in self.plan.derived.iter().zip(&mut self.derivers) {
-            let derivation = &planned.derivation;
-            let mut inputs: Vec<Joined<'_>> = planned
-                .inputs
-                .iter()
-                .map(|input| self.channels[*input].joined(tick_ms))
-                .collect();
-            let Some((first, others)) = inputs.split_first_mut() else {
-                continue;
-            };
-            let mut take_others = |deriver: &mut Deriver, to_ms: i64| {
-                for (place, other) in others.iter_mut().enumerate() {
-                    while let Some(sample) = other.next_until(to_ms) {
-                        deriver.take(derivation, place + 1, sample);
-                    }
-                }
-            };
-            let mut found = Vec::new();
-            while let Some(sample) = first.next_until(tick_ms) {
-                take_others(deriver, sample.time.unix_ms());
-                found.extend(deriver.at(derivation, sample));
+    /// Takes healthy stretches of which the checkpoint knew nothing, tick by tick.
+    fn catch_up(&mut self, through_ms: i64) {
+        let plan = Arc::clone(&self.plan);
+        let wanted = || {
+            let baselines = plan.baselines.iter().zip(&self.catching_up);
+            baselines.filter(|(_, wanted)| **wanted).map(|(b, _)| &b.0)
+        };
+        let mut ticks: Vec<i64> = wanted().map(|planned| planned.tick_ms).collect();
+        ticks.sort_unstable();
+        ticks.dedup();
+        let longest = wanted().map(|planned| planned.window_ms + planned.tick_ms);
+        let Some(longest_ms) = longest.max() else {
+            return;
+        };
+        let longest_ms = longest_ms.saturating_add(plan.reach_ms());
+        let mut done = match (self.caught_up_to, self.next_pending()) {
+            (Some(done), _) => done,
+            (None, Some(first)) => first - 1,
+            (None, None) => return,
+        };
+        let mut newest = done;
+        let next = |done: i64| {
+            let ticks = ticks.iter();
+            ticks.map(|tick| (done.div_euclid(*tick) + 1) * tick).min()
+        };
+        while let Some(tick) = next(done).filter(|tick| *tick <= through_ms) {
+            newest = newest.max(self.fold(tick).unwrap_or(newest));
+            // The stretch may be over; who warms has no use for a report, as the ticks are judged.
+            self.take_rows(tick);
+            done = tick;
+            if tick - newest > longest_ms {
+                // The windows are empty until the next datum.
+                let until = self.next_pending().unwrap_or(i64::MAX).min(through_ms);
+                done = done.max(until - 1);
             }
-            take_others(deriver, tick_ms);
-            self.channels[planned.channel].pending.extend(found);
         }
+        self.caught_up_to = Some(done);
+    }
+
+    /// Gives the healthy stretches their rows of a tick; while warming, only those that catch up.
+    fn take_rows(&mut self, tick_ms: i64) -> Vec<FitReport> {
+        let plan = Arc::clone(&self.plan);
+        let warming = self.catching_up.contains(&true);
+        let mut row = Vec::new();
+        let mut reports = Vec::new();
+        for (idx, (planned, windows)) in plan.baselines.iter().enumerate() {
+            if tick_ms.rem_euclid(planned.tick_ms) != 0 || (warming && !self.catching_up[idx]) {
+                continue;
+            }
+            row.clear();
+            let mut heard = false;
+            for window in windows {
+                let planned = &plan.channels[window.channel];
+                let channel = &mut self.channels[window.channel];
+                let held = channel.held_at(tick_ms);
+                let view = channel.rings[window.ring].window(window.window, tick_ms);
+                heard |= view.n() > 0 || held.is_some();
+                let value = statistic(window, planned, held, &view);
+                row.extend(value.filter(|value| value.is_finite()));
+            }
+            let whole = (row.len() == windows.len()).then_some(row.as_slice());
+            reports.extend(self.baselines[idx].tick(planned, tick_ms, heard, whole));
+        }
+        reports
+    }
+
+    /// Takes everything up to and including a tick into the windows; returns the newest time taken.
+    fn fold(&mut self, tick_ms: i64) -> Option<i64> {
+        let mut newest = None;
+        for (planned, channel) in self.plan.channels.iter().zip(&mut self.channels) {
+            newest = newest.max(channel.fold(planned, tick_ms));
+        }
+        if let Some(newest) = newest {
+            self.newest_folded = self.newest_folded.max(newest);
+        }
+        newest
     }
 
     fn next_pending(&self) -> Option<i64> {
@@ -355,6 +428,7 @@ impl UnitJudge {
         let soon = [
             self.context.next_change_after(recently),
             self.plan.next_boundary_after(recently),
+            self.next_stretch_end_after(recently),
         ];
         let soon = soon.into_iter().flatten().map(EventTime::unix_ms).min();
         if soon.is_some_and(|change| change <= tick_ms) {
@@ -368,9 +442,20 @@ impl UnitJudge {
         tick_ms.max(until - 1)
     }
 
+    /// First end after an instant of a healthy stretch, from which on its fit is known.
+    fn next_stretch_end_after(&self, after: EventTime) -> Option<EventTime> {
+        let both = self.plan.baselines.iter().zip(&self.baselines);
+        both.filter_map(|((planned, _), state)| state.stretch(planned))
+            .map(|(_, to_ms)| EventTime::from_unix_ms(to_ms))
+            .filter(|end| *end > after)
+            .min()
+    }
+
     fn judge_tick(&mut self, tick_ms: i64, out: &mut Judgement) {
         let tick = EventTime::from_unix_ms(tick_ms);
         let plan = Arc::clone(&self.plan);
+        let fits = self.take_rows(tick_ms);
+        out.fits.extend(fits);
         let (state, role) = (self.context.state_at(tick), self.context.role_at(tick));
         for (idx, slot) in plan.slots.iter().enumerate() {
             let tick_length = slot.rule.about.tick_ms;
@@ -390,20 +475,31 @@ impl UnitJudge {
             }
             self.row.clear();
             for source in &slot.sources {
-                let seen = read(
-                    source,
-                    &plan.channels,
-                    &mut self.channels,
-                    tick_ms,
-                    (state, role),
-                );
+                let seen = match source {
+                    Source::Healthy { baseline, gives } => {
+                        number(self.baselines[*baseline].value(*gives))
+                    }
+                    _ => read(
+                        source,
+                        &plan.channels,
+                        &mut self.channels,
+                        tick_ms,
+                        (state, role),
+                    ),
+                };
                 self.row.push(seen);
             }
             let before = self.context.state_at(tick.plus_ms(-tick_length));
             if before != state {
                 self.slots[idx].run_start = None;
             }
-            judge_slot(slot, &mut self.slots[idx], &self.row, tick, out);
+            let seen = SeenAt {
+                tick,
+                row: &self.row,
+                baselines: &self.baselines,
+                planned: &plan.baselines,
+            };
+            judge_slot(slot, &mut self.slots[idx], &seen, out);
         }
     }
 }
@@ -447,15 +543,6 @@ impl ChannelState {
             self.pending_events
                 .dedup_by(|a, b| compare_events(a, b).is_eq());
             self.sorted = true;
-        }
-    }
-
-    /// What was not yet taken, up to and including an instant.
-    fn joined(&self, to_ms: i64) -> Joined<'_> {
-        let rest = &self.pending[self.next.min(self.pending.len())..];
-        let n_due = rest.partition_point(|sample| sample.time.unix_ms() <= to_ms);
-        Joined {
-            pending: &rest[..n_due],
         }
     }
 
@@ -557,26 +644,6 @@ impl ChannelState {
     }
 }
 
-/// Pending samples of one channel, joined, in order of time.
-struct Joined<'a> {
-    pending: &'a [Sample],
-}
-
-impl Joined<'_> {
-    fn next_until(&mut self, to_ms: i64) -> Option<Sample> {
-        let (first, rest) = self.pending.split_first()?;
-        if first.time.unix_ms() > to_ms {
-            return None;
-        }
-        let same = rest.iter().take_while(|other| other.time == first.time);
-        let (n_same, joined) = same.fold((0, *first), |(n, so_far), other| {
-            (n + 1, so_far.join(*other))
-        });
-        self.pending = &rest[n_same..];
-        Some(joined)
-    }
-}
-
 fn compare_events(a: &Event, b: &Event) -> Ordering {
     let key = |field: &Option<f64>| field.map(f64::to_bits);
     a.time
@@ -592,7 +659,7 @@ fn read(
     (state, role): (UnitState, ConsistRole),
 ) -> Seen {
     match source {
-        Source::Nothing => Seen::Unknown,
+        Source::Nothing | Source::Healthy { .. } => Seen::Unknown,
         Source::Number(number) => Seen::Number(*number),
         Source::InState(_) if state == UnitState::Unknown => Seen::Unknown,
         Source::InState(states) => Seen::Flag(states.contains(&state)),
@@ -688,14 +755,17 @@ fn statistic(
     }
 }
 
-/// One rule at one tick: verdict, run, delay.
-fn judge_slot(
-    slot: &PlannedSlot,
-    state: &mut SlotState,
-    row: &[Seen],
+/// What one rule sees at a tick.
+struct SeenAt<'a> {
     tick: EventTime,
-    out: &mut Judgement,
-) {
+    row: &'a [Seen],
+    baselines: &'a [BaselineState],
+    planned: &'a [(PlannedBaseline, Vec<WindowSource>)],
+}
+
+/// One rule at one tick: verdict, run, delay.
+fn judge_slot(slot: &PlannedSlot, state: &mut SlotState, seen: &SeenAt<'_>, out: &mut Judgement) {
+    let (tick, row) = (seen.tick, seen.row);
     let mut fault = None;
     let mut ask = |logic: &Logic| match logic.judge(row) {
         Ok(truth) => truth,
@@ -742,7 +812,7 @@ fn judge_slot(
                 raised_at: tick,
                 ended_at: None,
                 superseded: false,
-                evidence: evidence(slot, row, tick, since),
+                evidence: evidence(slot, seen, since),
                 end_evidence: None,
                 unsuppressed_at: (!quiet).then_some(tick),
             };
@@ -752,7 +822,7 @@ fn judge_slot(
         }
         (Some(since), Some(mut occurrence)) => {
             occurrence.ended_at = Some(tick);
-            occurrence.end_evidence = Some(evidence(slot, row, tick, since));
+            occurrence.end_evidence = Some(evidence(slot, seen, since));
             state.run_start = None;
             out.changes.push(Change::Ended(occurrence));
         }
@@ -844,28 +914,38 @@ fn report_fault(
     }
 }
 
-fn evidence(slot: &PlannedSlot, row: &[Seen], at: EventTime, since: EventTime) -> Evidence {
-    let inputs = slot
-        .rule
-        .inputs
-        .iter()
-        .zip(row)
-        .map(|(input, seen)| EvidenceItem {
-            input: input.name.clone(),
-            of: match slot.part_no {
-                Some(number) => input.text.replace("{axle}", &number.to_string()),
-                None => input.text.clone(),
-            },
-            ucum: input.ucum.clone(),
-            value: match *seen {
-                Seen::Unknown => KnownValue::Unknown(()),
-                Seen::Number(number) => KnownValue::Number(number),
-                Seen::Flag(flag) => KnownValue::Flag(flag),
-            },
-        });
+fn evidence(slot: &PlannedSlot, seen: &SeenAt<'_>, since: EventTime) -> Evidence {
+    let sources = slot.rule.inputs.iter().zip(&slot.sources).zip(seen.row);
+    let inputs = sources.map(|((input, source), value)| EvidenceItem {
+        input: input.name.clone(),
+        of: told(slot, &input.text, source, seen),
+        ucum: input.ucum.clone(),
+        value: match *value {
+            Seen::Unknown => KnownValue::Unknown(()),
+            Seen::Number(number) => KnownValue::Number(number),
+            Seen::Flag(flag) => KnownValue::Flag(flag),
+        },
+    });
     Evidence {
-        at,
+        at: seen.tick,
         since,
         inputs: inputs.collect(),
+    }
+}
+
+/// What an input reads, with the part's number; against a healthy stretch also the channels that
+/// contribute most.
+fn told(slot: &PlannedSlot, text: &str, source: &Source, seen: &SeenAt<'_>) -> String {
+    let of = match slot.part_no {
+        Some(number) => text.replace("{axle}", &number.to_string()),
+        None => text.to_owned(),
+    };
+    let Source::Healthy { baseline, gives } = source else {
+        return of;
+    };
+    let (state, planned) = (&seen.baselines[*baseline], &seen.planned[*baseline].0);
+    match state.contributions(planned, *gives) {
+        Some(parts) => format!("{of}: {parts}"),
+        None => of,
     }
 }

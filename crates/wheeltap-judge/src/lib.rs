@@ -10,7 +10,7 @@
 //! judged is not taken but reported as late: the caller starts a fresh judge from an earlier
 //! [`Checkpoint`] and feeds it the stored data again.
 
-mod derive;
+mod baseline;
 mod judge;
 mod outcome;
 mod pane;
@@ -18,9 +18,11 @@ mod plan;
 mod reconcile;
 mod replay;
 
-pub use derive::{Derivation, derive_series};
+pub use baseline::BaselineMemory;
 pub use judge::{FAULTS_TO_REPORT, Fed, UnitJudge};
-pub use outcome::{Change, Checkpoint, FaultReport, Judgement, Occurrence, SlotMemory};
+pub use outcome::{
+    Change, Checkpoint, FaultReport, FitReport, Judgement, Occurrence, SlotMemory, Usual,
+};
 pub use plan::{EffectiveRule, UnitContext, UnitPlan};
 pub use reconcile::{KnownAlert, Reconciled, reconcile};
 pub use replay::{UnitData, replay_unit};

@@ -1,5 +1,6 @@
 //! What the judge hands out.
 
+use crate::BaselineMemory;
 use serde::{Deserialize, Serialize};
 use wheeltap_model::{EventTime, Evidence, Part, RuleRef};
 
@@ -71,6 +72,8 @@ pub struct Checkpoint {
     pub at: EventTime,
     /// By rule and part.
     pub slots: Vec<SlotMemory>,
+    /// What the healthy stretches gave so far.
+    pub baselines: Vec<BaselineMemory>,
 }
 
 /// A script rule that failed or ran over its budget.
@@ -88,6 +91,37 @@ pub struct FaultReport {
     pub message: String,
 }
 
+/// A healthy stretch is over, and what is usual stands from here on.
+#[derive(Clone, Debug, PartialEq)]
+pub struct FitReport {
+    /// The first tick after the stretch.
+    pub at: EventTime,
+    /// Its first instant, exclusive.
+    pub from: EventTime,
+    /// Its last instant, inclusive.
+    pub to: EventTime,
+    /// Names of the channels.
+    pub channels: Vec<String>,
+    /// Length of the windows whose means are the rows, in milliseconds.
+    pub window_ms: i64,
+    /// Rows in it.
+    pub n_rows: u64,
+    /// What is usual; `None` when there were too few rows or a channel never moved.
+    pub usual: Option<Usual>,
+}
+
+/// What was usual in a healthy stretch.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Usual {
+    /// Mean of each channel's rows, in its unit.
+    pub means: Vec<f64>,
+    /// Their sample standard deviations (n - 1).
+    pub stdevs: Vec<f64>,
+    /// Variances of the principal components of the standardized channels that are kept, the
+    /// greatest first; one for one channel.
+    pub variances: Vec<f64>,
+}
+
 /// What one round of judging found, in order of ticks.
 #[derive(Clone, Debug, Default, PartialEq)]
 pub struct Judgement {
@@ -97,4 +131,6 @@ pub struct Judgement {
     pub checkpoints: Vec<Checkpoint>,
     /// First fault of a row, the one that makes the rule *faulted*, and recovery.
     pub faults: Vec<FaultReport>,
+    /// Healthy stretches that were over; again after a resume.
+    pub fits: Vec<FitReport>,
 }

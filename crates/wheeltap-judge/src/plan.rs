@@ -1,6 +1,7 @@
 //! What is to be judged for a unit: shared by all units of the same class and rules.
 
-use crate::derive::Derivation;
+use crate::baseline::PlannedBaseline;
+use crate::outcome::Checkpoint;
 use crate::pane::{Needs, Ring, most_bytes};
 use std::{collections::BTreeMap, sync::Arc};
 use wheeltap_catalogue::Catalogue;
@@ -8,7 +9,7 @@ use wheeltap_model::{
     ChannelDef, ChannelId, ChannelKind, ClassDef, ClassName, ConsistPosition, ConsistRole,
     EventTime, Part, Timeline, UnitId, UnitState,
 };
-use wheeltap_rules::{Read, Rule, Statistic};
+use wheeltap_rules::{Against, Baseline, Healthy, Read, Rule, Statistic};
 
 /// A rule version and the event time in which it is in force.
 #[derive(Clone, Debug)]
@@ -72,9 +73,9 @@ const MOST_AXLES: u32 = 12;
 pub struct UnitPlan {
     ids: Vec<ChannelId>,
     pub(crate) channels: Vec<PlannedChannel>,
-    /// Channels that are computed, each after those it is computed from.
-    pub(crate) derived: Vec<PlannedDerived>,
     pub(crate) slots: Vec<PlannedSlot>,
+    /// Healthy stretches, each with the windows of its channels.
+    pub(crate) baselines: Vec<(PlannedBaseline, Vec<WindowSource>)>,
     /// Distinct ticks, ascending.
     pub(crate) ticks_ms: Vec<i64>,
     reach_ms: i64,
@@ -90,19 +91,9 @@ pub(crate) enum Speaks {
     Event,
 }
 
-/// One channel that is computed, by places in the plan.
-#[derive(Debug)]
-pub(crate) struct PlannedDerived {
-    pub channel: usize,
-    pub inputs: Vec<usize>,
-    pub derivation: Derivation,
-}
-
 #[derive(Debug)]
 pub(crate) struct PlannedChannel {
     pub speaks: Speaks,
-    /// Computed here; what was sent or stored under its name is not taken.
-    pub derived: bool,
     pub num: u32,
     pub den: u32,
     pub rings: Vec<PlannedRing>,
@@ -146,6 +137,11 @@ pub(crate) enum Source {
     InState(Vec<UnitState>),
     InRole(ConsistRole),
     Number(f64),
+    /// Against a healthy stretch, by its index.
+    Healthy {
+        baseline: usize,
+        gives: Against,
+    },
     /// The channel is not in the catalogue.
     Nothing,
 }
@@ -184,9 +180,7 @@ impl UnitPlan {
         let mut channels = Channels::default();
         for (effective, part_no) in &drafts {
             for input in &effective.rule.inputs {
-                if let Some(name) = input.read.channel_for(*part_no)
-                    && let Some((id, def)) = catalogue.channel(&name)
-                {
+                for (id, def) in read_channels(&input.read, *part_no, catalogue) {
                     channels
                         .by_id
                         .entry(id)
@@ -194,20 +188,27 @@ impl UnitPlan {
                 }
             }
         }
-        let (derivations, derived_reach_ms) = channels.add_inputs(class_def, catalogue);
         let ids: Vec<ChannelId> = channels.by_id.keys().copied().collect();
-        let derived = planned_derived(derivations, &ids);
         let mut channels: Vec<PlannedChannel> = channels.by_id.into_values().collect();
         let mut reach_ms = 0;
         let mut settle_ms = 0;
         let mut slots = Vec::new();
+        let mut baselines = Vec::new();
         for (effective, part_no) in drafts {
-            let slot = plan_slot(effective, part_no, catalogue, &ids, &mut channels);
+            let slot = plan_slot(
+                effective,
+                part_no,
+                catalogue,
+                &ids,
+                &mut channels,
+                &mut baselines,
+            );
             let about = &slot.rule.about;
             let back = slot.rule.inputs.iter().map(|input| match &input.read {
                 Read::Window {
                     window_ms, pane_ms, ..
                 } => window_ms + pane_ms,
+                Read::Healthy { baseline, .. } => baseline.window_ms + baseline.pane_ms,
                 _ => 0,
             });
             let back = back.max().unwrap_or(0);
@@ -228,15 +229,15 @@ impl UnitPlan {
         Self {
             ids,
             channels,
-            derived,
             slots,
+            baselines,
             ticks_ms,
-            reach_ms: reach_ms + longest_hold + derived_reach_ms,
+            reach_ms: reach_ms + longest_hold,
             settle_ms: settle_ms + longest_hold,
         }
     }
 
-    /// Channels that some rule reads, and those that they are computed from, ascending.
+    /// Channels that some rule reads, ascending.
     pub fn channels(&self) -> &[ChannelId] {
         &self.ids
     }
@@ -246,12 +247,33 @@ impl UnitPlan {
         self.reach_ms
     }
 
+    /// From when on stored data is needed to warm a judge that resumes after a checkpoint: the reach
+    /// before it, or the beginning of a healthy stretch of which the checkpoint remembers nothing (a
+    /// rule that came later). The beginning of time where the stretch is named by its length.
+    pub fn warm_from(&self, checkpoint: &Checkpoint) -> EventTime {
+        let mut from = checkpoint.at.plus_ms(-self.reach_ms);
+        for (planned, _) in &self.baselines {
+            let known = |memory: &crate::BaselineMemory| memory.key == planned.key;
+            if checkpoint.baselines.iter().any(known) {
+                continue;
+            }
+            let start = match planned.healthy {
+                Healthy::First { .. } => i64::MIN,
+                Healthy::Days { from_ms, .. } => from_ms - planned.window_ms,
+            };
+            from = from.min(EventTime::from_unix_ms(start));
+        }
+        from
+    }
+
     /// Most bytes of window state that a unit with this plan keeps when every pane is filled; what
     /// waits between two ticks comes on top.
     pub fn window_bytes(&self) -> usize {
         let rings = self.channels.iter().flat_map(|channel| &channel.rings);
+        let baselines = self.baselines.iter();
         rings
             .map(|ring| most_bytes(&ring.needs, &ring.windows))
+            .chain(baselines.map(|(planned, _)| planned.most_bytes()))
             .fold(0, usize::saturating_add)
     }
 
@@ -287,72 +309,6 @@ struct Channels {
     by_id: BTreeMap<ChannelId, PlannedChannel>,
 }
 
-impl Channels {
-    /// Adds what the derived channels among these are computed from. Gives their derivations, each
-    /// after its inputs', and how far back of a value its inputs matter.
-    fn add_inputs(
-        &mut self,
-        class: Option<&ClassDef>,
-        catalogue: &Catalogue,
-    ) -> (Vec<(ChannelId, Derivation)>, i64) {
-        let mut found = Vec::new();
-        let wanted: Vec<ChannelId> = self.by_id.keys().copied().collect();
-        let reach = wanted
-            .into_iter()
-            .map(|id| self.add_inputs_of(id, class, catalogue, &mut found));
-        let reach = reach.max().unwrap_or(0);
-        (found, reach)
-    }
-
-    /// The catalogue has no circles, so this ends.
-    fn add_inputs_of(
-        &mut self,
-        id: ChannelId,
-        class: Option<&ClassDef>,
-        catalogue: &Catalogue,
-        found: &mut Vec<(ChannelId, Derivation)>,
-    ) -> i64 {
-        let Some(def) = catalogue.by_id(id) else {
-            return 0;
-        };
-        let channel = self.by_id.entry(id).or_insert_with(|| planned_channel(def));
-        let Some(derived) = catalogue.derived(&def.name) else {
-            return 0;
-        };
-        channel.derived = true;
-        let Some(derivation) = Derivation::plan(def, derived, class, catalogue) else {
-            return 0;
-        };
-        let below = derivation
-            .inputs()
-            .map(|input| self.add_inputs_of(input, class, catalogue, found))
-            .max()
-            .unwrap_or(0);
-        let reach_ms = below.saturating_add(derivation.reach_ms());
-        if !found.iter().any(|(known, _)| *known == id) {
-            found.push((id, derivation));
-        }
-        reach_ms
-    }
-}
-
-/// With places in the plan in place of ids; every id is in it.
-fn planned_derived(
-    derivations: Vec<(ChannelId, Derivation)>,
-    ids: &[ChannelId],
-) -> Vec<PlannedDerived> {
-    let place = |id: ChannelId| ids.binary_search(&id).ok();
-    let planned = derivations.into_iter().filter_map(|(id, derivation)| {
-        let inputs: Option<Vec<usize>> = derivation.inputs().map(place).collect();
-        Some(PlannedDerived {
-            channel: place(id)?,
-            inputs: inputs?,
-            derivation,
-        })
-    });
-    planned.collect()
-}
-
 fn applies(rule: &Rule, unit: &UnitId, class: Option<&ClassName>) -> bool {
     let scope = &rule.about.applies;
     (scope.classes.is_empty() || class.is_some_and(|class| scope.classes.contains(class)))
@@ -369,14 +325,25 @@ fn parts(rule: &Rule, class: Option<&ClassDef>, catalogue: &Catalogue) -> Vec<Op
     });
     let complete = |part_no: &u32| {
         rule.inputs.iter().all(|input| {
-            !matches!(input.read, Read::Window { .. })
-                || input
-                    .read
-                    .channel_for(Some(*part_no))
-                    .is_some_and(|name| catalogue.channel(&name).is_some())
+            let there = read_channels(&input.read, Some(*part_no), catalogue).len();
+            there == input.read.channels().len()
         })
     };
     (1..=n_axles).filter(complete).map(Some).collect()
+}
+
+/// The channels that an input reads for a part, as far as the catalogue has them.
+fn read_channels<'a>(
+    read: &Read,
+    part_no: Option<u32>,
+    catalogue: &'a Catalogue,
+) -> Vec<(ChannelId, &'a ChannelDef)> {
+    let names = match read {
+        Read::Healthy { baseline, .. } => baseline.channels_for(part_no).unwrap_or_default(),
+        _ => read.channel_for(part_no).into_iter().collect(),
+    };
+    let found = names.iter().filter_map(|name| catalogue.channel(name));
+    found.collect()
 }
 
 fn planned_channel(def: &ChannelDef) -> PlannedChannel {
@@ -390,7 +357,6 @@ fn planned_channel(def: &ChannelDef) -> PlannedChannel {
     let (num, den) = (def.resolution.num, def.resolution.den);
     PlannedChannel {
         speaks,
-        derived: false,
         num,
         den,
         rings: Vec::new(),
@@ -403,6 +369,7 @@ fn plan_slot(
     catalogue: &Catalogue,
     ids: &[ChannelId],
     channels: &mut [PlannedChannel],
+    baselines: &mut Vec<(PlannedBaseline, Vec<WindowSource>)>,
 ) -> PlannedSlot {
     let rule = &effective.rule;
     let mut silent_ms = 0;
@@ -412,6 +379,24 @@ fn plan_slot(
             Read::InState(states) => Source::InState(states.clone()),
             Read::InRole(wanted) => Source::InRole(*wanted),
             Read::PartNumber => part_no.map_or(Source::Nothing, |n| Source::Number(f64::from(n))),
+            Read::Healthy { baseline, gives } => {
+                let found = read_channels(&input.read, part_no, catalogue);
+                for (_, def) in &found {
+                    silent_ms = silent_ms.max(def.silent_ms);
+                }
+                let planned = plan_baseline(
+                    baseline,
+                    &found,
+                    rule.about.tick_ms,
+                    ids,
+                    channels,
+                    baselines,
+                );
+                planned.map_or(Source::Nothing, |baseline| Source::Healthy {
+                    baseline,
+                    gives: *gives,
+                })
+            }
             Read::Window {
                 statistic,
                 window_ms,
@@ -466,6 +451,40 @@ fn plan_slot(
         until: effective.until,
         silent_ms,
     }
+}
+
+/// The index of a healthy stretch, which rules of the same tick share; `None` when a channel is
+/// missing.
+fn plan_baseline(
+    baseline: &Baseline,
+    found: &[(ChannelId, &ChannelDef)],
+    tick_ms: i64,
+    ids: &[ChannelId],
+    channels: &mut [PlannedChannel],
+    baselines: &mut Vec<(PlannedBaseline, Vec<WindowSource>)>,
+) -> Option<usize> {
+    if found.len() < baseline.channels.len() {
+        return None;
+    }
+    let names = found.iter().map(|(_, def)| def.name.to_string()).collect();
+    let planned = PlannedBaseline::new(baseline, names, tick_ms);
+    let same = |(known, _): &(PlannedBaseline, _)| known.key == planned.key;
+    if let Some(idx) = baselines.iter().position(same) {
+        return Some(idx);
+    }
+    let window = (
+        Statistic::Mean,
+        baseline.window_ms,
+        baseline.pane_ms,
+        baseline.min_share,
+    );
+    let mut windows = Vec::new();
+    for (id, _) in found {
+        let channel = ids.binary_search(id).ok()?;
+        windows.push(plan_window(channel, &mut channels[channel], window, 0));
+    }
+    baselines.push((planned, windows));
+    Some(baselines.len() - 1)
 }
 
 fn plan_window(

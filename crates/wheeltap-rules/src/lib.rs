@@ -35,6 +35,7 @@
 //! script's cost is bounded by the limits in the reference.
 
 mod about;
+mod baseline;
 mod functions;
 mod lower;
 mod plan;
@@ -47,6 +48,7 @@ mod syntax;
 mod units;
 mod vet;
 
+pub use baseline::{Against, Baseline, Healthy};
 pub use plan::{
     About, Applies, Fault, Input, Logic, PANE_LADDER_MS, Read, Rule, Seen, Statistic, Truth,
     pane_ms,

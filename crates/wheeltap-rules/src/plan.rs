@@ -2,6 +2,7 @@
 
 use crate::program::Program;
 use crate::script::ScriptVerdict;
+use crate::{Against, Baseline};
 use wheeltap_model::{ChannelName, ClassName, ConsistRole, Priority, RuleRef, UnitId, UnitState};
 
 /// One checked version of a rule.
@@ -96,6 +97,13 @@ pub enum Read {
         /// Share of the promised samples that makes a sampled window known, 0 to 1; 0.5 by default.
         min_share: f64,
     },
+    /// A comparison with a stretch in which the unit was healthy.
+    Healthy {
+        /// Channels, windows and the stretch.
+        baseline: Baseline,
+        /// What of it.
+        gives: Against,
+    },
     /// Whether the unit is in one of these states; unknown when the state is.
     InState(Vec<UnitState>),
     /// Whether the unit has this part in its consist; unknown when that is.
@@ -105,6 +113,15 @@ pub enum Read {
 }
 
 impl Read {
+    /// The channels read, as the rule writes them.
+    pub fn channels(&self) -> &[String] {
+        match self {
+            Self::Window { channel, .. } => std::slice::from_ref(channel),
+            Self::Healthy { baseline, .. } => &baseline.channels,
+            Self::InState(_) | Self::InRole(_) | Self::PartNumber => &[],
+        }
+    }
+
     /// The channel read for part `part_no`, with `{axle}` filled in; `None` when none is read.
     pub fn channel_for(&self, part_no: Option<u32>) -> Option<ChannelName> {
         let Self::Window { channel, .. } = self else {

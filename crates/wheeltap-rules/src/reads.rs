@@ -1,5 +1,7 @@
 //! Reads the literal map that `reads()` gives and plans each input's window.
 
+mod healthy;
+
 use crate::about::{self, Dialect, Entries, literal_map, refuse_kind, span, text};
 use crate::problem::{Findings, Place, one_of, suggestion};
 use crate::syntax::{Function, Kind, Node};
@@ -17,6 +19,10 @@ pub(crate) enum Arg {
     Field,
     States,
     Role,
+    /// `first("400 s")` or `days(..)`.
+    Healthy,
+    /// A map of channels, window and healthy stretch.
+    Baseline,
 }
 
 /// What an input's unit is, given the channel's.
@@ -53,8 +59,8 @@ pub(crate) struct Reader {
 
 use Arg::{Channel, Field, Limit, OptionalWindow, Role, States, Window};
 
-/// Everything `reads()` offers, in the order of the reference.
-pub(crate) static READERS: [Reader; 15] = [
+/// Statistics of one channel, and what is read of the unit.
+static WINDOWS: [Reader; 15] = [
     Reader {
         name: "last",
         args: &[Channel, OptionalWindow],
@@ -177,6 +183,11 @@ pub(crate) static READERS: [Reader; 15] = [
         example: "part_number()",
     },
 ];
+
+/// Everything `reads()` offers, in the order of the reference.
+pub(crate) fn readers() -> impl Iterator<Item = &'static Reader> {
+    WINDOWS.iter().chain(&healthy::READERS)
+}
 
 /// The share of promised samples that makes an input known, unless the rule asks for another.
 const HALF: f64 = 0.5;
@@ -349,6 +360,9 @@ impl<'a> Planner<'a> {
                     (1.0, f64::INFINITY),
                 )
             }
+            "usual" | "usual_stdev" | "t_squared" | "q" => {
+                self.healthy(name, place, reader, node.place, args)
+            }
             _ => {
                 let (read, text, ucum, bounds) = self.window(reader, node.place, args)?;
                 make(read, text, ucum, bounds)
@@ -366,9 +380,9 @@ impl<'a> Planner<'a> {
             );
             return None;
         };
-        let found = READERS.iter().find(|reader| reader.name == name);
+        let found = readers().find(|reader| reader.name == name);
         if found.is_none() {
-            let names = || READERS.iter().map(|reader| reader.name);
+            let names = || readers().map(|reader| reader.name);
             self.findings.refuse(
                 node.place,
                 format!("reads() offers no {name}()"),
@@ -550,7 +564,7 @@ impl<'a> Planner<'a> {
                     parts.field = Some((idx, named.to_owned()));
                 }
             }
-            States | Role => {}
+            States | Role | Arg::Healthy | Arg::Baseline => {}
         }
         Some(())
     }
@@ -801,6 +815,8 @@ pub(crate) fn signature(reader: &Reader) -> String {
             Field => "field",
             States => "state, ..",
             Role => "role",
+            Arg::Healthy => "stretch",
+            Arg::Baseline => "#{ channels, window, healthy, variance?, share? }",
         })
         .collect();
     format!("{}({})", reader.name, args.join(", "))

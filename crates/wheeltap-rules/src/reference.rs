@@ -3,7 +3,7 @@
 use crate::about::FIELDS;
 use crate::functions::{FUNCTIONS, UnitRule};
 use crate::lower::VERDICTS;
-use crate::reads::{Fits, READERS, UnitOf, signature};
+use crate::reads::{Fits, UnitOf, readers, signature};
 use crate::script;
 use crate::syntax::{MAX_SOURCE_BYTES, operator_words};
 
@@ -54,7 +54,7 @@ pub fn reference() -> String {
     say("");
     say("| statistic | of | unit | what | example |");
     say("|---|---|---|---|---|");
-    for reader in &READERS {
+    for reader in readers() {
         let fits = match reader.fits {
             Fits::Values => "sampled, held",
             Fits::Events => "events",
@@ -76,6 +76,10 @@ pub fn reference() -> String {
             reader.what,
             reader.example
         ));
+    }
+    say("");
+    for line in crate::baseline::REFERENCE {
+        say(line);
     }
     say("");
     say("## Verdicts");

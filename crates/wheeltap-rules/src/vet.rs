@@ -49,10 +49,11 @@ impl Rule {
     pub fn panes(&self) -> u64 {
         self.inputs
             .iter()
-            .filter_map(|input| match input.read {
+            .filter_map(|input| match &input.read {
                 Read::Window {
                     window_ms, pane_ms, ..
                 } => u64::try_from(window_ms / pane_ms).ok(),
+                Read::Healthy { baseline, .. } => Some(baseline.panes()),
                 _ => None,
             })
             .sum()
@@ -62,8 +63,9 @@ impl Rule {
     pub fn longest_window_ms(&self) -> i64 {
         self.inputs
             .iter()
-            .map(|input| match input.read {
-                Read::Window { window_ms, .. } => window_ms,
+            .map(|input| match &input.read {
+                Read::Window { window_ms, .. } => *window_ms,
+                Read::Healthy { baseline, .. } => baseline.window_ms,
                 _ => 0,
             })
             .max()
@@ -235,6 +237,9 @@ fn warn_for_each(about: &about::Read, placed: &[Placed], findings: &mut Findings
     };
     let by_axle = placed.iter().any(|placed| match &placed.input.read {
         Read::Window { channel, .. } => channel.contains("{axle}"),
+        Read::Healthy { baseline, .. } => {
+            baseline.channels.iter().any(|name| name.contains("{axle}"))
+        }
         Read::PartNumber => true,
         Read::InState(_) | Read::InRole(_) => false,
     });

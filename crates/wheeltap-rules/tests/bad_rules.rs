@@ -373,6 +373,82 @@ fn inputs() {
         "for_each",
     );
     table.refused(&with("^part_number()"), "for_each");
+}
+
+#[test]
+fn healthy_stretches() {
+    let mut table = Table::default();
+    let with = |reads: &str| {
+        format!(
+            "{ABOUT}fn reads() {{ #{{ x: {reads}, y: in_state(\"working\") }} }}\nfn raise(seen) {{ seen.y && seen.x > 3.5 }}\n"
+        )
+    };
+    let both = "\"engine.oil.temperature\", \"engine.coolant.temperature\"";
+    let map = |rest: &str| format!("t_squared(#{{ channels: [{both}], {rest} }})");
+    table.refused(
+        &with(&map("window: \"5 min\", healthy: ^last(\"8 h\")")),
+        "first(\"400 s\")",
+    );
+    table.refused(
+        &with(&map("window: \"5 min\", healthy: ^\"8 h\"")),
+        "first(\"400 s\")",
+    );
+    table.refused(
+        &with(&map("window: \"5 min\", healthy: first(^\"8 hours\")")),
+        "is no span",
+    );
+    table.refused(
+        &with(&map(
+            "window: \"5 min\", healthy: days(^\"2026-02-30\", \"2026-03-01\")",
+        )),
+        "is no day",
+    );
+    table.refused(
+        &with(&map(
+            "window: \"5 min\", healthy: days(\"2026-03-02\", ^\"2026-03-01\")",
+        )),
+        "earlier day first",
+    );
+    table.refused(
+        &with(&map("window: \"5 min\", healthy: ^first(\"5 min\")")),
+        "at least 390 s",
+    );
+    table.refused(
+        &with(&map(
+            "window: \"5 min\", healthy: first(\"8 h\"), variance: ^1.5",
+        )),
+        "up to 1",
+    );
+    table.refused(
+        &with(&map(
+            "window: \"5 min\", healthy: first(\"8 h\"), ^varaince: 0.5",
+        )),
+        "did you mean variance",
+    );
+    table.refused(
+        &with("t_squared(^#{ window: \"5 min\", healthy: first(\"8 h\") })"),
+        "does not say channels",
+    );
+    table.refused(
+        &with("q(#{ channels: ^[\"engine.oil.temperature\"], window: \"5 min\", healthy: first(\"8 h\") })"),
+        "usual(..)",
+    );
+    table.refused(
+        &with("q(#{ channels: [\"engine.oil.temperature\", ^\"engine.oil.temperature\"], window: \"5 min\", healthy: first(\"8 h\") })"),
+        "name it once",
+    );
+    table.refused(
+        &with("q(#{ channels: [\"engine.oil.temperature\", ^\"wheel.slip\"], window: \"5 min\", healthy: first(\"8 h\") })"),
+        "use count(..)",
+    );
+    table.refused(
+        &with("^q(\"engine.oil.temperature\", \"5 min\")"),
+        "write it like q(#{",
+    );
+    table.refused(
+        &with("^usual(\"engine.oil.temperature\", \"5 min\")"),
+        "usual(channel, window, stretch)",
+    );
     table.refused(&with("^5"), "a call such as");
     let flag = |reads: &str| {
         format!("{ABOUT}fn reads() {{ #{{ x: {reads} }} }}\nfn raise(seen) {{ seen.x }}\n")

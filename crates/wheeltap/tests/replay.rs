@@ -6,7 +6,7 @@ mod common;
 use common::{Bench, Ran, csv};
 use flate2::{Compression, write::GzEncoder};
 use serde_json::json;
-use std::io::Write;
+use std::{fmt::Write as _, io::Write as _};
 
 /// `rules replay` of these files as JSON.
 fn replay(bench: &Bench, files: &[&str]) -> Ran {
@@ -183,39 +183,40 @@ fn only_the_rules_asked_for_are_judged() {
         .says(2, &["there is no rule agian", "again, oil-warm"]);
 }
 
-// By hand: oil stands 20 K over coolant from 600 s to 1,200 s and 10 K otherwise, so the mean over (t - 60 s, t]
-// exceeds 15 K as the mean of the oil alone exceeds 50 degC in the first test: from 630 s on, raised at 690 s.
+// By hand: slips at 10, 20 and 30 s; the first tick with three of them in its minute is 30 s.
 #[test]
-fn a_rule_reads_a_channel_that_is_computed() {
+fn events_in_a_file_are_judged() {
     let bench = Bench::new();
-    let rule = common::RULE
-        .replace("engine.oil.temperature", "engine.oil.over_coolant")
-        .replace("50.0", "15.0")
-        .replace("45.0", "12.5");
-    bench.write("rules/oil-warm.rhai", rule);
-    let coolant = "[[channel]]\ncolumn = \"water\"\nname = \"engine.coolant.temperature\"\nucum = \"[degF]\"\nspacing = \"1 s\"\n";
-    bench.write("map.toml", format!("{}{coolant}", common::MAP));
-    let rows = (0..1_800).map(|s| {
-        let oil = if (600..1_200).contains(&s) { 100 } else { 90 };
-        format!("{s},{oil},176\n")
-    });
+    let slips = "[[event]]\nname = \"wheel.slip\"\ncolumn = \"slip\"\n\
+                 [event.fields]\naxle = { column = \"slip\" }\n\
+                 duration = { column = \"ms\", ucum = \"ms\" }\n";
+    bench.write("map.toml", [common::MAP, slips].concat());
+    let read = "fn reads() { #{ n: count(\"wheel.slip\", \"1 min\"), \
+                s: sum(\"wheel.slip\", \"duration\", \"1 min\") } }";
+    let (about, _) = common::RULE.split_once("fn reads").expect("the rule reads");
+    let about = about.replace("on_delay: \"1 min\", off_delay: \"1 min\",", "");
     bench.write(
-        "day.csv",
-        format!("t_s,oil,water\n{}", rows.collect::<String>()),
+        "rules/slips.rhai",
+        format!("{about}{read}\nfn raise(seen) {{ seen.n > 2.5 && seen.s > 1.0 }}\n"),
     );
-    let ran = replay(&bench, &["day.csv"]);
-    let alerts = ran.json();
-    assert_eq!(alerts.len(), 1, "{ran:#?}");
-    assert_eq!(alerts[0]["raised_at"], json!("2026-01-01T00:11:30Z"));
-    assert_eq!(alerts[0]["evidence"], json!({"oil": 20.0}));
-    assert_eq!(alerts[0]["reads"]["oil"]["ucum"], "K");
-    assert!(!ran.stderr.contains("does not fill"), "{}", ran.stderr);
-    // Without the other input nothing can be computed, and it is said.
-    bench.write("map.toml", common::MAP);
-    let ran = replay(&bench, &["day.csv"]);
-    assert!(ran.json().is_empty());
+    let mut text = "t_s,oil,slip,ms\n".to_owned();
+    for second in 0..200 {
+        let slip = if [10, 20, 30].contains(&second) {
+            "3,500"
+        } else {
+            ","
+        };
+        writeln!(text, "{second},40,{slip}").expect("a string takes all");
+    }
+    bench.write("day.csv", text);
+    let ran = replay(&bench, &["--rule", "slips", "day.csv"]);
     ran.says(
         0,
-        &["oil-warm reads engine.oil.over_coolant, which the map does not fill"],
+        &["read 200 rows, 200 samples and 3 events of 2 channels"],
     );
+    let alerts = ran.json();
+    assert_eq!(alerts.len(), 1, "{ran:#?}");
+    assert_eq!(alerts[0]["raised_at"], "2026-01-01T00:00:30Z");
+    assert_eq!(alerts[0]["ended_at"], "2026-01-01T00:01:10Z");
+    assert_eq!(alerts[0]["evidence"], json!({"n": 3.0, "s": 1.5}));
 }

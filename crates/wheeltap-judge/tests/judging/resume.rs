@@ -6,7 +6,7 @@ use std::sync::Arc;
 use wheeltap_judge::{Judgement, Occurrence, UnitContext, UnitData, UnitJudge, replay_unit};
 use wheeltap_model::{ChannelId, EventTime, Series};
 
-const RULES: [(&str, &str, &str, &str); 4] = [
+const RULES: [(&str, &str, &str, &str); 6] = [
     (
         "hot",
         "30 s",
@@ -34,6 +34,26 @@ const RULES: [(&str, &str, &str, &str); 4] = [
         "30 s",
         "fn reads() { #{ x: slope(\"sampled\", \"2 min\"), m: max(\"held\", \"1 min\") } }
         fn raise(seen) { seen.x > 0.02 || seen.m > 3.5 }",
+    ),
+    (
+        "unlike",
+        "",
+        "30 s",
+        "fn reads() { #{
+            t: t_squared(#{ channels: [\"sampled\", \"held\"], window: \"1 min\",
+                healthy: first(\"2 h\"), share: 0.1 }),
+            q: q(#{ channels: [\"sampled\", \"held\"], window: \"1 min\",
+                healthy: first(\"2 h\"), variance: 0.3, share: 0.1 }),
+        } }
+        fn raise(seen) { seen.t > 1.0 || seen.q > 1.0 }",
+    ),
+    (
+        "unusual",
+        "",
+        "",
+        "fn reads() { #{ x: mean(\"sampled\", \"1 min\"),
+            usual: usual(\"sampled\", \"30 s\", days(\"1970-01-01\", \"1970-01-01\")) } }
+        fn raise(seen) { seen.x > seen.usual }",
     ),
 ];
 
@@ -93,7 +113,7 @@ proptest! {
         let expected = whole.occurrences();
         for checkpoint in &whole.checkpoints {
             let mut judge = UnitJudge::resume(Arc::clone(&plan), Arc::clone(&context), checkpoint);
-            let warm_from = checkpoint.at.unix_ms() - plan.reach_ms();
+            let warm_from = plan.warm_from(checkpoint).unix_ms();
             for (id, samples) in &channels {
                 // The newest sample before the reach carries a held value in.
                 let first = samples.partition_point(|(ms, _)| *ms <= warm_from).saturating_sub(1);

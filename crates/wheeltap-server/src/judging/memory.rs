@@ -3,7 +3,7 @@
 use super::ledger::Documents;
 use super::ranges::{Judged, StoredSource};
 use serde::{Deserialize, Serialize};
-use wheeltap_judge::{Checkpoint, EffectiveRule, SlotMemory, UnitContext};
+use wheeltap_judge::{BaselineMemory, Checkpoint, EffectiveRule, SlotMemory, UnitContext};
 use wheeltap_model::{EventTime, UnitId};
 use wheeltap_store::{DocumentKey, Store, StoreError};
 
@@ -73,6 +73,9 @@ struct StoredCheckpoint {
     v: u8,
     basis: String,
     slots: Vec<SlotMemory>,
+    /// Only where a rule reads a healthy stretch.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    baselines: Vec<BaselineMemory>,
 }
 
 #[derive(Serialize, Deserialize)]
@@ -238,15 +241,20 @@ impl Stored {
                 continue;
             }
             let expected = basis.digest(at);
-            let mut slots = Vec::new();
+            let (mut slots, mut baselines) = (Vec::new(), Vec::new());
             let mut fits = true;
             for (_, bytes) in parts {
                 let part: StoredCheckpoint = decode(CHECKPOINT, bytes)?;
                 fits &= part.basis == expected;
                 slots.extend(part.slots);
+                baselines.extend(part.baselines);
             }
             if fits {
-                return Ok(Some(Checkpoint { at, slots }));
+                return Ok(Some(Checkpoint {
+                    at,
+                    slots,
+                    baselines,
+                }));
             }
         }
         Ok(None)
@@ -303,29 +311,35 @@ pub fn write_checkpoint(
 ) -> Result<(), StoreError> {
     let digest = basis.digest(checkpoint.at);
     let mut part = 0;
-    let mut slots: Vec<SlotMemory> = Vec::new();
-    let mut size = 0;
-    let mut put = |slots: Vec<SlotMemory>, part: u16| -> Result<(), StoreError> {
+    let mut put = |slots: Vec<SlotMemory>, baselines| -> Result<(), StoreError> {
         let stored = StoredCheckpoint {
             v: VERSION,
             basis: digest.clone(),
             slots,
+            baselines,
         };
         let bytes = encode(CHECKPOINT, &stored)?;
         documents.push((checkpoint_key(unit, checkpoint.at, part), Some(bytes)));
+        part += 1;
         Ok(())
     };
+    let mut slots: Vec<SlotMemory> = Vec::new();
+    let mut size = 0;
     for slot in &checkpoint.slots {
         let bytes = encode(CHECKPOINT, slot)?.len() + 1;
         if size + bytes > MOST_BYTES && !slots.is_empty() {
-            put(std::mem::take(&mut slots), part)?;
-            part += 1;
+            put(std::mem::take(&mut slots), Vec::new())?;
             size = 0;
         }
         size += bytes;
         slots.push(slot.clone());
     }
-    put(slots, part)
+    put(slots, Vec::new())?;
+    // One a part: with 32 channels it takes some 14 KB.
+    for baseline in &checkpoint.baselines {
+        put(Vec::new(), vec![baseline.clone()])?;
+    }
+    Ok(())
 }
 
 #[cfg(test)]
@@ -390,6 +404,7 @@ mod tests {
         let checkpoint = Checkpoint {
             at: at(5),
             slots: (0..200).map(slot).collect(),
+            baselines: vec![],
         };
         let mut documents = Documents::new();
         write_checkpoint(&unit, &checkpoint, &Basis::default(), &mut documents).unwrap();
@@ -401,6 +416,7 @@ mod tests {
         let empty = Checkpoint {
             at: at(9),
             slots: vec![],
+            baselines: vec![],
         };
         write_checkpoint(&other, &empty, &Basis::default(), &mut documents).unwrap();
         put(&store, documents);
@@ -422,6 +438,7 @@ mod tests {
             let checkpoint = Checkpoint {
                 at: at(hours),
                 slots: vec![],
+                baselines: vec![],
             };
             write_checkpoint(&unit, &checkpoint, &plain, &mut documents).unwrap();
         }
@@ -447,6 +464,7 @@ mod tests {
             let checkpoint = Checkpoint {
                 at: at(hours),
                 slots: vec![],
+                baselines: vec![],
             };
             write_checkpoint(&unit, &checkpoint, &Basis::default(), &mut documents).unwrap();
         }

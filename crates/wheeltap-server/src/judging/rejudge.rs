@@ -13,6 +13,8 @@ use wheeltap_store::StoreError;
 
 /// Event time judged in one step, so that live work never waits long.
 const PIECE_MS: i64 = 2 * 3_600_000;
+/// Event time read in one step while windows are warmed.
+const WARM_MS: i64 = 24 * 3_600_000;
 /// Samples read at once of one channel.
 const READ_AT_ONCE: usize = 200_000;
 
@@ -98,12 +100,12 @@ impl Rejudge {
     fn take_base(&mut self, shared: &Shared, base: Checkpoint) -> Result<(), StoreError> {
         self.from = Some(base.at);
         self.base = Some(base.at);
+        let warm_from = self.planned.plan.warm_from(&base).max(self.position);
         for slot in base.slots {
             if let Some(standing) = slot.standing {
                 self.occurrences.insert(key(&standing), standing);
             }
         }
-        let warm_from = base.at.plus_ms(-self.planned.plan.reach_ms());
         let channels = self.planned.plan.channels().to_vec();
         for channel in channels {
             if is_held(shared, channel)
@@ -117,8 +119,13 @@ impl Rejudge {
             }
         }
         self.position = warm_from;
-        // The windows are warmed in one piece: nothing may be judged in between.
-        self.feed(shared, base.at)
+        // Nothing may be judged in between. Most often it is one piece.
+        while self.position < base.at {
+            let to = self.position.plus_ms(WARM_MS).min(base.at);
+            self.feed(shared, to)?;
+            self.judge.warm(to);
+        }
+        Ok(())
     }
 
     /// Data up to here was read.

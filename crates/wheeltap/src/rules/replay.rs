@@ -16,16 +16,18 @@ use std::{
 };
 use wheeltap_catalogue::{BoundMap, Catalogue, CsvMap};
 use wheeltap_judge::{
-    EffectiveRule, FaultReport, Judgement, Occurrence, UnitContext, UnitData, UnitPlan, replay_unit,
+    EffectiveRule, FaultReport, FitReport, Judgement, Occurrence, UnitContext, UnitData, UnitPlan,
+    replay_unit,
 };
-use wheeltap_model::{ChannelId, ClassName, EventTime, Sample, Series, UnitId};
-use wheeltap_rules::{Environment, Read, Rule, compile};
+use wheeltap_model::{ChannelId, ClassName, Event, EventTime, Sample, Series, UnitId, format_span};
+use wheeltap_rules::{Environment, Rule, compile};
 
 /// What was read of one unit.
 #[derive(Default)]
 struct UnitRead {
     class: Option<ClassName>,
     samples: BTreeMap<ChannelId, Vec<Sample>>,
+    events: Vec<Event>,
 }
 
 /// Totals over all files.
@@ -33,6 +35,7 @@ struct UnitRead {
 struct Totals {
     rows: u64,
     samples: u64,
+    events: u64,
     out_of_range: u64,
     steps_back: u64,
     span: Option<(EventTime, EventTime)>,
@@ -50,7 +53,7 @@ pub fn run(args: &ReplayArgs) -> Result<Outcome, Stop> {
     let (mut units, totals) = read(args, &map)?;
     say_what_was_read(&units, &totals);
     let mut found = Vec::new();
-    let mut faults = Vec::new();
+    let (mut faults, mut fits) = (Vec::new(), Vec::new());
     let bar = count_bar(units.len() as u64, "judging", "units");
     for (unit, read) in &mut units {
         let judgement = judge(unit, read, &rules, map.catalogue());
@@ -62,9 +65,11 @@ pub fn run(args: &ReplayArgs) -> Result<Outcome, Stop> {
         for fault in judgement.faults {
             faults.push((unit.clone(), fault));
         }
+        fits.extend(judgement.fits.into_iter().map(|fit| (unit.clone(), fit)));
         bar.inc(1);
     }
     bar.finish_and_clear();
+    say_what_was_usual(&fits);
     found.sort_by(|a, b| key(a).cmp(&key(b)));
     let mut out = Out::new();
     if args.json {
@@ -157,9 +162,17 @@ fn read(args: &ReplayArgs, map: &BoundMap) -> Result<(BTreeMap<UnitId, UnitRead>
                         quality,
                     });
                 }
+                for (channel, fields) in row.events {
+                    unit.events.push(Event {
+                        channel: *channel,
+                        time: row.time,
+                        fields: fields.clone(),
+                    });
+                }
             }
             ControlFlow::Continue(())
         })?;
+        totals.events += summary.events;
         totals.rows += summary.rows;
         totals.samples += summary.samples;
         totals.out_of_range += summary.out_of_range;
@@ -196,7 +209,7 @@ fn judge(
             .into_iter()
             .map(|(channel, samples)| (channel, Series::from_samples(samples)))
             .collect(),
-        events: Vec::new(),
+        events: std::mem::take(&mut read.events),
     };
     replay_unit(Arc::new(plan), Arc::new(UnitContext::default()), &data)
 }
@@ -255,13 +268,23 @@ fn row(found: &Found) -> Vec<String> {
 fn say_what_was_read(units: &BTreeMap<UnitId, UnitRead>, totals: &Totals) {
     let channels: BTreeSet<ChannelId> = units
         .values()
-        .flat_map(|unit| unit.samples.keys().copied())
+        .flat_map(|unit| {
+            let events = unit.events.iter().map(|event| event.channel);
+            unit.samples.keys().copied().chain(events)
+        })
         .collect();
+    let events = match totals.events {
+        0 => String::new(),
+        n => format!(
+            " and {}",
+            counted(usize::try_from(n).unwrap_or(usize::MAX), "event")
+        ),
+    };
     let span = totals
         .span
         .map_or_else(String::new, |(first, last)| format!(", {first} to {last}"));
     note(format!(
-        "read {} rows, {} samples of {}, {}{span}",
+        "read {} rows, {} samples{events} of {}, {}{span}",
         grouped(totals.rows),
         grouped(totals.samples),
         counted(channels.len(), "channel"),
@@ -277,6 +300,32 @@ fn say_what_was_read(units: &BTreeMap<UnitId, UnitRead>, totals: &Totals) {
         note(format!(
             "earlier than the row before, and judged in order of time: {} rows",
             grouped(totals.steps_back)
+        ));
+    }
+}
+
+fn say_what_was_usual(fits: &[(UnitId, FitReport)]) {
+    for (unit, fit) in fits {
+        let channels = fit.channels.join(", ");
+        let window = format_span(fit.window_ms);
+        let what = match &fit.usual {
+            None => "too few rows, or a channel that never moved: nothing is compared".to_owned(),
+            Some(usual) if fit.channels.len() > 1 => format!(
+                "{} of {} components kept",
+                usual.variances.len(),
+                counted(fit.channels.len(), "channel")
+            ),
+            Some(usual) => {
+                let value = |values: &[f64]| values.first().copied().unwrap_or_default();
+                let (mean, stdev) = (value(&usual.means), value(&usual.stdevs));
+                format!("mean {mean:.4}, standard deviation {stdev:.4}")
+            }
+        };
+        note(format!(
+            "{unit} was healthy by the rules from {} to {}: {channels} over {window}, {} rows, {what}",
+            fit.from,
+            fit.to,
+            grouped(fit.n_rows)
         ));
     }
 }
@@ -332,33 +381,13 @@ fn say_what_was_judged(
 
 /// Channels that a rule reads and no column fills, as the rule writes them.
 fn missing_channels(rule: &Rule, map: &BoundMap) -> Vec<String> {
-    let catalogue = map.catalogue();
-    let mut filled: BTreeSet<&str> = map
+    let filled: BTreeSet<&str> = map
         .channels()
-        .filter_map(|id| catalogue.by_id(id))
+        .filter_map(|id| map.catalogue().by_id(id))
         .map(|def| def.name.as_str())
         .collect();
-    // What is computed of them is filled with them, and so on.
-    loop {
-        let computed = catalogue.channels().map(|(_, def)| def).filter(|def| {
-            !filled.contains(def.name.as_str())
-                && catalogue.derived(&def.name).is_some_and(|derived| {
-                    derived
-                        .inputs()
-                        .all(|input| filled.contains(input.as_str()))
-                })
-        });
-        let computed: Vec<&str> = computed.map(|def| def.name.as_str()).collect();
-        if computed.is_empty() {
-            break;
-        }
-        filled.extend(computed);
-    }
     let mut missing = Vec::new();
-    for input in &rule.inputs {
-        let Read::Window { channel, .. } = &input.read else {
-            continue;
-        };
+    for channel in rule.inputs.iter().flat_map(|input| input.read.channels()) {
         let is_filled = match channel.split_once("{axle}") {
             Some((head, tail)) => filled
                 .iter()

@@ -170,6 +170,7 @@ fn row(rule: &Rule, cost: Cost) -> Vec<String> {
 const fn pane_ms(read: &Read) -> Option<i64> {
     match read {
         Read::Window { pane_ms, .. } => Some(*pane_ms),
+        Read::Healthy { baseline, .. } => Some(baseline.pane_ms),
         _ => None,
     }
 }

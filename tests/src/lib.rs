@@ -8,6 +8,8 @@
     reason = "test code: a failed step must fail the test"
 )]
 
+pub mod open_data;
+
 use std::fmt::Write as _;
 use std::fs;
 use std::io::{BufRead, BufReader};

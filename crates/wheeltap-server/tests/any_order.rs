@@ -7,7 +7,7 @@
 
 mod judged;
 
-use judged::{LEVEL, Service, T0, TRIPS, batch};
+use judged::{LEVEL, OVER, Service, T0, TRIPS, batch};
 use proptest::prelude::*;
 use wheeltap_model::Batch;
 
@@ -127,7 +127,7 @@ proptest! {
         twice in prop::collection::vec(any::<bool>(), 8),
         between in prop::collection::vec(between(), 12),
     ) {
-        let rules = Service::folder(&[("level", LEVEL), ("trips", TRIPS)]);
+        let rules = Service::folder(&[("level", LEVEL), ("over", OVER), ("trips", TRIPS)]);
         let folder = Some(rules.path().to_owned());
 
         let mut in_order = Service::new(folder.clone());
@@ -177,7 +177,7 @@ proptest! {
 /// Random histories would prove little if they raised nothing.
 #[test]
 fn the_histories_raise_end_and_suppress() {
-    let rules = Service::folder(&[("level", LEVEL), ("trips", TRIPS)]);
+    let rules = Service::folder(&[("level", LEVEL), ("over", OVER), ("trips", TRIPS)]);
     let mut service = Service::new(Some(rules.path().to_owned()));
     let mut data = Vec::new();
     for idx in 0..720 {
@@ -196,7 +196,10 @@ fn the_histories_raise_end_and_suppress() {
     service.idle();
     let law = service.law();
     let of = |rule: &str| law.iter().filter(|line| line.starts_with(rule)).count();
-    assert!(of("level ") >= 5 && of("trips ") >= 3, "{law:#?}");
+    assert!(
+        of("level ") >= 5 && of("over ") >= 5 && of("trips ") >= 3,
+        "{law:#?}"
+    );
     let book = service.judging.ledger().book();
     assert!(
         book.standing().count() < book.counts().0,

@@ -143,14 +143,15 @@ fn channel(name: &str, kind: ChannelKind) -> ChannelDef {
         name: ChannelName::new(name).unwrap(),
         title: name.to_owned(),
         kind,
-        ucum: "1".to_owned(),
+        ucum: "kPa".to_owned(),
         range: (-1e6, 1e6),
         resolution: Resolution { num: 1, den: 10 },
         silent_ms: 60_000,
     }
 }
 
-/// Channels 0: `test.level` sampled each 10 s, 1: `test.mode` held, 2: `test.trip` events.
+/// Channels 0: `test.level` sampled each 10 s, 1: `test.mode` held, 2: `test.trip` events, 3:
+/// `test.over`, computed as level less mode.
 pub fn catalogue() -> Catalogue {
     let sampled = ChannelKind::Sampled {
         interval_ms: 10_000,
@@ -164,8 +165,28 @@ pub fn catalogue() -> Catalogue {
         channel("test.mode", held),
         channel("test.trip", event),
     ];
-    Catalogue::from_parts(channels, vec![])
+    let mut catalogue = Catalogue::from_parts(channels, vec![]);
+    let derived = r#"
+        [[derived]]
+        name = "test.over"
+        formula = "pressure_difference"
+        of = { high = "test.level", low = "test.mode" }
+        range = [-1000, 1000]
+    "#;
+    catalogue.extend("derived.toml", derived).unwrap();
+    catalogue
 }
+
+/// Reads the derived channel alone; the mode, 0 or 1, decides between levels 11 and 10.
+pub const OVER: &str = r#"
+fn about() { #{
+    title: "Level over mode", system: "test", component: "level", priority: "high",
+    tick: "10 s", on_delay: "10 s", off_delay: "10 s",
+    cause: "a test", consequence: "none", action: "look", respond_within: "4 h",
+} }
+fn reads() { #{ over: mean("test.over", "1 min"), most: max("test.over", "30 s") } }
+fn raise(seen) { seen.over > 10.5 || seen.most > 13.5 }
+"#;
 
 pub const LEVEL: &str = r#"
 fn about() { #{

@@ -2,7 +2,8 @@
 
 /// Hours a day that a person may be in a noise of this level, dB(A): 8 / 2^((L - 90)/5).
 ///
-/// Source: 49 CFR 227.105, the same as 29 CFR 1910.95: 90 dB(A) for 8 h, 5 dB exchange rate.
+/// Source: 49 CFR 227.105, the same as 29 CFR 1910.95: 90 dB(A) for 8 h, 5 dB exchange rate
+/// (from memory).
 pub fn noise_hours(level_db: f64) -> f64 {
     8.0 / libm::exp2((level_db - 90.0) / 5.0)
 }
@@ -10,7 +11,7 @@ pub fn noise_hours(level_db: f64) -> f64 {
 /// Noise dose in % of a day's for each hour at this level, dB(A): 100 / T, and 0 under 80 dB(A), which
 /// the regulation leaves out. The dose of a shift is the mean rate times its hours.
 ///
-/// Source: 49 CFR 227.105 and appendix A.
+/// Source: 49 CFR 227.105 and appendix A (from memory).
 pub fn noise_dose_rate(level_db: f64) -> f64 {
     if level_db < 80.0 {
         0.0
@@ -21,7 +22,7 @@ pub fn noise_dose_rate(level_db: f64) -> f64 {
 
 /// The level that, held for 8 h, gives a dose (%): 90 + 5 log2(D/100), dB(A). NaN for no dose.
 ///
-/// Source: 49 CFR 227 appendix A, which prints the factor as 16.61 log10.
+/// Source: 49 CFR 227 appendix A (from memory), which prints the factor as 16.61 log10.
 pub fn noise_average(dose_percent: f64) -> f64 {
     if dose_percent > 0.0 {
         90.0 + 5.0 * libm::log2(dose_percent / 100.0)
@@ -62,7 +63,7 @@ pub fn vibration_zone(velocity_mm_s: f64, class: f64) -> f64 {
 /// The standard's bands overlap. **Here the worse of two begins where its band begins**: 0.315, 0.5,
 /// 0.8, 1.25, and over 2.
 ///
-/// Source: ISO 2631-1 annex C.2.3.
+/// Source: ISO 2631-1 annex C.2.3, as quoted elsewhere.
 pub fn ride_discomfort(acceleration: f64) -> f64 {
     if acceleration >= 0.0 {
         let begun = [0.315, 0.5, 0.8, 1.25]
@@ -77,7 +78,7 @@ pub fn ride_discomfort(acceleration: f64) -> f64 {
 
 /// Total of the weighted accelerations along x, y and z (m/s2) of a seated person, all factors 1.
 ///
-/// Source: ISO 2631-1 clause 6.5, factors for comfort.
+/// Source: ISO 2631-1 clause 6.5, factors for comfort (from memory).
 pub fn ride_total(x: f64, y: f64, z: f64) -> f64 {
     (x * x + y * y + z * z).sqrt()
 }

@@ -133,7 +133,7 @@ enum Stage {
 /// noise (over the first reading by 7 kPa) and a gap over 10 s end a test without a result.
 ///
 /// Source: 49 CFR 232.205(c)(1) with a settling time of 45 to 60 s and 60 s of reading; and 229.59(a) for
-/// main reservoirs (average of 3 min).
+/// main reservoirs (average of 3 min); the steps of both from memory, the limits are the railway's.
 #[derive(Clone, Debug)]
 pub struct Falling {
     settle_ms: i64,

@@ -14,7 +14,7 @@ fn imperial(axle_load_t: f64, n_axles: f64, speed_kmh: f64) -> Option<(f64, f64,
 /// K is 0.07 for conventional cars, 0.0935 for containers, 0.16 for trailers on flat cars. Level
 /// tangent track, no wind.
 ///
-/// Source: AREA committee 16, Economics of Plant, Equipment and Operations.
+/// Source: AREA committee 16; the first three terms from memory.
 pub fn davis_modified(axle_load_t: f64, n_axles: f64, speed_kmh: f64, air: f64) -> f64 {
     imperial(axle_load_t, n_axles, speed_kmh).map_or(f64::NAN, |(w, n, v)| {
         (0.6 + 20.0 / w + 0.01 * v + air * v * v / (w * n)) * POUND_PER_TON
@@ -55,7 +55,7 @@ pub fn grade_resistance(grade_percent: f64) -> f64 {
 /// Drag of a curve in N/t: 0.8 lb a short ton for each degree of curve (the angle of a 100-foot
 /// chord), either hand.
 ///
-/// Source: AREA; lubricated rail has less.
+/// Source: AREA (from memory); lubricated rail has less.
 pub fn curve_resistance(curve_deg: f64) -> f64 {
     0.8 * curve_deg.abs() * POUND_PER_TON
 }

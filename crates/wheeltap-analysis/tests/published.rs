@@ -302,7 +302,8 @@ fn a_share_is_of_the_class_at_that_notch() {
     assert!(share_of_notch(1.0, 4.0, &class).is_nan());
 }
 
-// Occupational noise rules of the US (49 CFR 227, 29 CFR 1910.95): 90 dB(A) for 8 h, 5 dB exchange.
+// Occupational noise rules of the US (49 CFR 227, 29 CFR 1910.95), from memory: 90 dB(A) for 8 h, 5 dB
+// exchange.
 #[test]
 fn noise_is_allowed_as_long_as_published() {
     for (level, hours, within) in [

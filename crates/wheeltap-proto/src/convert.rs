@@ -557,6 +557,7 @@ impl From<&ChannelDef> for v1::Channel {
             resolution_num: resolution.num,
             resolution_den: resolution.den,
             silent_ms: *silent_ms,
+            derivation: None,
         }
     }
 }

@@ -6,6 +6,8 @@ use crate::lower::VERDICTS;
 use crate::reads::{Fits, UnitOf, readers, signature};
 use crate::script;
 use crate::syntax::{MAX_SOURCE_BYTES, operator_words};
+use wheeltap_analysis::FORMULAS;
+use wheeltap_catalogue::Catalogue;
 
 /// The reference of the rule language, as Markdown; `REFERENCE.md` beside this crate is a copy.
 ///
@@ -154,6 +156,51 @@ pub fn reference() -> String {
         ));
     }
     say("");
+    say("## Derived channels");
+    say("");
+    say(
+        "Channels that are computed from others, read like any channel. These are built in; a catalogue",
+    );
+    say(
+        "file adds its own by `[[derived]]` (FORMATS.md of wheeltap-catalogue). A value stands at the",
+    );
+    say(
+        "time of each good sample of the first channel named under `of`, or where a test over time ends.",
+    );
+    say("");
+    say("| channel | unit | what | formula | of | published by |");
+    say("|---|---|---|---|---|---|");
+    for row in derived_rows() {
+        say(&row);
+    }
+    say("");
+    say(
+        "`[[derived]]` can name the trade's formulas above but `time_until`, and these, which need more",
+    );
+    say("arguments or time than a verdict has; (s) marks a setting, which is no channel.");
+    say("");
+    say("| formula | unit | what | published by |");
+    say("|---|---|---|---|");
+    for formula in FORMULAS
+        .iter()
+        .filter(|f| f.args.iter().all(|arg| !arg.ucum.is_empty()))
+    {
+        let args = formula.args.iter().enumerate().map(|(idx, arg)| {
+            let setting = if idx < formula.n_inputs() { "" } else { " (s)" };
+            format!("{}{setting}", arg.name)
+        });
+        let units: Vec<&str> = formula.args.iter().map(|arg| arg.ucum).collect();
+        say(&format!(
+            "| `{}({})` | {}, of {} | {} | {} |",
+            formula.name,
+            args.collect::<Vec<_>>().join(", "),
+            formula.ucum,
+            units.join(", "),
+            formula.what.replace('|', "\\|"),
+            formula.source
+        ));
+    }
+    say("");
     say("## Script rules");
     say("");
     say(
@@ -181,6 +228,39 @@ pub fn reference() -> String {
         say(&format!("| {what} | {most} |"));
     }
     lines.join("\n") + "\n"
+}
+
+/// One row for each built-in derived channel; numbered ones share the first's.
+fn derived_rows() -> Vec<String> {
+    let catalogue = Catalogue::builtin();
+    let mut rows = Vec::new();
+    for (_, def) in catalogue.channels() {
+        let Some(derived) = catalogue.derived(&def.name) else {
+            continue;
+        };
+        let numbered = |text: &str| text.replace(".1.", ".{n}.").replace("axle 1", "axle {n}");
+        let words: Vec<&str> = def.name.as_str().split('.').collect();
+        if words
+            .iter()
+            .any(|word| word.parse::<u32>().is_ok_and(|n| n > 1))
+        {
+            continue;
+        }
+        let of: Vec<String> = derived
+            .inputs()
+            .map(|name| numbered(name.as_str()))
+            .collect();
+        rows.push(format!(
+            "| `{}` | {} | {} | {} | {} | {} |",
+            numbered(def.name.as_str()),
+            def.ucum,
+            numbered(&def.title),
+            derived.formula.name,
+            of.join(", "),
+            derived.formula.source
+        ));
+    }
+    rows
 }
 
 fn unit_words(unit: UnitRule) -> String {

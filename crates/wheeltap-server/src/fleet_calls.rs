@@ -8,7 +8,8 @@ use crate::request_ids::RequestId;
 use crate::{Created, Shared, UnitRecord, status};
 use std::sync::Arc;
 use tonic::{Request, Response, Status};
-use wheeltap_model::{ClassName, Dated, EventTime, ServerTime, Unit, UnitId};
+use wheeltap_catalogue::Catalogue;
+use wheeltap_model::{ChannelDef, ClassName, Dated, EventTime, ServerTime, Unit, UnitId};
 use wheeltap_proto::convert::{self, InvalidField};
 use wheeltap_proto::v1;
 use wheeltap_proto::v1::fleet_service_server::FleetService;
@@ -102,6 +103,19 @@ impl FleetCalls {
             ));
         }
         Ok(class)
+    }
+}
+
+fn wire_channel(catalogue: &Catalogue, def: &ChannelDef) -> v1::Channel {
+    let derivation = catalogue.derived(&def.name).map(|derived| v1::Derivation {
+        formula: derived.formula.name.to_owned(),
+        what: derived.formula.what.to_owned(),
+        source: derived.formula.source.to_owned(),
+        inputs: derived.inputs().map(convert::channel_name).collect(),
+    });
+    v1::Channel {
+        derivation,
+        ..def.into()
     }
 }
 
@@ -375,7 +389,7 @@ impl FleetService for FleetCalls {
             .channels()
             .skip(skip)
             .take(page.size + 1)
-            .map(|(_, def)| def.into())
+            .map(|(_, def)| wire_channel(&self.shared.catalogue, def))
             .collect();
         let more = channels.len() > page.size;
         channels.truncate(page.size);
@@ -402,6 +416,6 @@ impl FleetService for FleetCalls {
                 format!("the catalogue has no channel {channel}"),
             )
         })?;
-        Ok(Response::new(def.into()))
+        Ok(Response::new(wire_channel(&self.shared.catalogue, def)))
     }
 }

@@ -357,6 +357,15 @@ async fn classes_and_channels_are_told_as_the_catalogue_has_them() {
         pipe.kind,
         Some(v1::channel::Kind::Held(v1::Held { hold_ms: 70_000 }))
     );
+    assert_eq!(pipe.derivation, None);
+    let computed = fleet
+        .get_channel(get("channels/brake.pipe.charging_time"))
+        .await
+        .unwrap()
+        .into_inner();
+    let derivation = computed.derivation.unwrap();
+    assert_eq!(derivation.formula, "charging_time");
+    assert_eq!(derivation.inputs, ["channels/brake.pipe.pressure"]);
     let status = fleet.get_channel(get("channels/none")).await.unwrap_err();
     assert_eq!(reason(&status), "UNKNOWN_CHANNEL");
     served.stop().await;

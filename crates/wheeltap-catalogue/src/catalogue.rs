@@ -1,10 +1,12 @@
 //! Channels and classes, built in and from the user's own files.
 
+use crate::derived::{self, DerivedDef};
 use crate::doc::{At, Problems, Section, as_count, as_number};
 use crate::exact::Fraction;
 use crate::ucum::Ucum;
 use std::collections::BTreeMap;
 use std::ops::Range;
+use std::sync::Arc;
 use wheeltap_model::{
     Axle, ChannelDef, ChannelId, ChannelKind, ChannelName, ClassDef, ClassName, Resolution,
     parse_span,
@@ -33,6 +35,7 @@ pub struct Catalogue {
     by_name: BTreeMap<ChannelName, usize>,
     by_id: BTreeMap<ChannelId, usize>,
     classes: BTreeMap<ClassName, ClassDef>,
+    derived: BTreeMap<ChannelName, Arc<DerivedDef>>,
 }
 
 const BUILTIN_FILE: &str = "built-in channels.toml";
@@ -121,6 +124,19 @@ impl Catalogue {
                 extended.put(def);
             }
         }
+        for mut section in root.tables("derived", "[[derived]]", &mut problems) {
+            for (def, derived) in derived::read(&mut section, &extended, &mut problems) {
+                if named.contains(&def.name) {
+                    problems.add(
+                        &section.span,
+                        format!("channel {} is described twice in this file", def.name),
+                        "keep one of the two",
+                    );
+                }
+                named.push(def.name.clone());
+                extended.put_derived(def, derived);
+            }
+        }
         let mut class_names: Vec<ClassName> = Vec::new();
         for mut section in root.tables("class", "[[class]]", &mut problems) {
             if let Some(class) = read_class(&mut section, &mut problems) {
@@ -159,8 +175,51 @@ impl Catalogue {
         catalogue
     }
 
-    /// Replaces the channel of this name, or adds it with the next free id.
+    /// Replaces the channel of this name, or adds it with the next free id. One that was derived
+    /// is measured from now on.
     pub(crate) fn put(&mut self, def: ChannelDef) {
+        self.derived.remove(&def.name);
+        let name = def.name.clone();
+        self.put_def(def);
+        self.follow(&name);
+    }
+
+    /// As [`Catalogue::put`] for a channel that is computed.
+    fn put_derived(&mut self, def: ChannelDef, derived: DerivedDef) {
+        let name = def.name.clone();
+        self.derived.insert(name.clone(), Arc::new(derived));
+        self.put_def(def);
+        self.follow(&name);
+    }
+
+    /// Gives what is derived from a channel first, and what from that, its kind and silent time, where
+    /// they state none of their own. There are no circles.
+    fn follow(&mut self, name: &ChannelName) {
+        let Some((_, leader)) = self.channel(name) else {
+            return;
+        };
+        let leader = leader.clone();
+        let followers: Vec<(ChannelName, Arc<DerivedDef>)> = self
+            .derived
+            .iter()
+            .filter(|(_, derived)| derived.inputs().next() == Some(name))
+            .map(|(own, derived)| (own.clone(), Arc::clone(derived)))
+            .collect();
+        for (own, derived) in followers {
+            if let Some(idx) = self.by_name.get(&own) {
+                let def = &mut self.channels[*idx].1;
+                if derived.follows_kind {
+                    def.kind = leader.kind.clone();
+                }
+                if derived.follows_silent {
+                    def.silent_ms = leader.silent_ms;
+                }
+            }
+            self.follow(&own);
+        }
+    }
+
+    fn put_def(&mut self, def: ChannelDef) {
         if let Some(idx) = self.by_name.get(&def.name) {
             self.channels[*idx].1 = def;
             return;
@@ -210,6 +269,11 @@ impl Catalogue {
     /// The channel with this id.
     pub fn by_id(&self, id: ChannelId) -> Option<&ChannelDef> {
         self.by_id.get(&id).map(|idx| &self.channels[*idx].1)
+    }
+
+    /// How this channel is computed from others; `None` where units send it.
+    pub fn derived(&self, name: &ChannelName) -> Option<&Arc<DerivedDef>> {
+        self.derived.get(name)
     }
 
     /// All classes by name.
@@ -278,6 +342,12 @@ impl ChannelSays {
     pub(crate) fn with_ucum(mut self, code: Option<&At<String>>) -> Self {
         self.ucum = self.ucum.or_else(|| code.cloned());
         self
+    }
+
+    /// Whether it says how the channel speaks, and whether when it is silent.
+    pub(crate) const fn states(&self) -> (bool, bool) {
+        let kind = self.kind.is_some() || self.interval.is_some() || self.hold.is_some();
+        (kind, kind || self.silent.is_some())
     }
 
     /// Whether it describes a whole new channel.
@@ -824,5 +894,7 @@ fn read_limits(section: &mut Section<'_, '_>, problems: &mut Problems<'_>) -> Ve
     read
 }
 
+#[cfg(test)]
+mod derived_tests;
 #[cfg(test)]
 mod tests;

@@ -32,6 +32,7 @@
 
 mod catalogue;
 mod csv_reader;
+mod derived;
 mod doc;
 mod exact;
 mod map;
@@ -39,5 +40,6 @@ mod ucum;
 
 pub use catalogue::{Catalogue, CatalogueProblem};
 pub use csv_reader::{CsvProblem, ReadSummary, RowSamples};
+pub use derived::{ClassConstant, DerivedArg, DerivedDef};
 pub use map::{BoundMap, CsvMap};
 pub use ucum::{Conversion, Dimension, InvalidUcum, Ucum};

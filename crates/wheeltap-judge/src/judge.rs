@@ -4,6 +4,7 @@ use crate::{
     Change, Checkpoint, FaultReport, FitReport, Judgement, Occurrence, SlotMemory, UnitContext,
     UnitPlan,
     baseline::{BaselineState, PlannedBaseline},
+    derive::Deriver,
     pane::{Ring, View, steps},
     plan::{PlannedChannel, PlannedSlot, Source, Speaks, WindowSource},
 };
@@ -33,6 +34,8 @@ pub struct UnitJudge {
     plan: Arc<UnitPlan>,
     context: Arc<UnitContext>,
     channels: Vec<ChannelState>,
+    /// One for each derived channel of the plan.
+    derivers: Vec<Deriver>,
     slots: Vec<SlotState>,
     baselines: Vec<BaselineState>,
     /// Whether a healthy stretch is still to be taken from what warms the windows, and up to where it
@@ -98,7 +101,10 @@ impl UnitJudge {
             .map(|(planned, _)| BaselineState::new(planned))
             .collect();
         let catching_up = vec![false; plan.baselines.len()];
+        let derivers = plan.derived.iter();
+        let derivers = derivers.map(|planned| Deriver::new(&planned.derivation));
         Self {
+            derivers: derivers.collect(),
             plan,
             context,
             channels,
@@ -191,6 +197,9 @@ impl UnitJudge {
     }
 
     fn take_samples(&mut self, idx: usize, samples: impl Iterator<Item = Sample>, late: &mut Late) {
+        if self.plan.channels[idx].derived {
+            return;
+        }
         let judged = self.late_before();
         let channel = &mut self.channels[idx];
         for sample in samples {
@@ -400,6 +409,7 @@ impl UnitJudge {
 
     /// Takes everything up to and including a tick into the windows; returns the newest time taken.
     fn fold(&mut self, tick_ms: i64) -> Option<i64> {
+        self.derive(tick_ms);
         let mut newest = None;
         for (planned, channel) in self.plan.channels.iter().zip(&mut self.channels) {
             newest = newest.max(channel.fold(planned, tick_ms));
@@ -408,6 +418,36 @@ impl UnitJudge {
             self.newest_folded = self.newest_folded.max(newest);
         }
         newest
+    }
+
+    /// Computes derived channels up to and including a tick from what their inputs have not yet
+    /// given to the windows.
+    fn derive(&mut self, tick_ms: i64) {
+        for (planned, deriver) in self.plan.derived.iter().zip(&mut self.derivers) {
+            let derivation = &planned.derivation;
+            let mut inputs: Vec<Joined<'_>> = planned
+                .inputs
+                .iter()
+                .map(|input| self.channels[*input].joined(tick_ms))
+                .collect();
+            let Some((first, others)) = inputs.split_first_mut() else {
+                continue;
+            };
+            let mut take_others = |deriver: &mut Deriver, to_ms: i64| {
+                for (place, other) in others.iter_mut().enumerate() {
+                    while let Some(sample) = other.next_until(to_ms) {
+                        deriver.take(derivation, place + 1, sample);
+                    }
+                }
+            };
+            let mut found = Vec::new();
+            while let Some(sample) = first.next_until(tick_ms) {
+                take_others(deriver, sample.time.unix_ms());
+                found.extend(deriver.at(derivation, sample));
+            }
+            take_others(deriver, tick_ms);
+            self.channels[planned.channel].pending.extend(found);
+        }
     }
 
     fn next_pending(&self) -> Option<i64> {
@@ -546,6 +586,15 @@ impl ChannelState {
         }
     }
 
+    /// What was not yet taken, up to and including an instant.
+    fn joined(&self, to_ms: i64) -> Joined<'_> {
+        let rest = &self.pending[self.next.min(self.pending.len())..];
+        let n_due = rest.partition_point(|sample| sample.time.unix_ms() <= to_ms);
+        Joined {
+            pending: &rest[..n_due],
+        }
+    }
+
     fn next_pending(&self) -> Option<i64> {
         let sample = self.pending.get(self.next).map(|sample| sample.time);
         let event = self.pending_events.get(self.next).map(|event| event.time);
@@ -641,6 +690,26 @@ impl ChannelState {
     /// The held value, if it still lasts at an instant.
     fn held_at(&self, tick_ms: i64) -> Option<Held> {
         self.held.filter(|held| tick_ms <= held.until_ms)
+    }
+}
+
+/// Pending samples of one channel, joined, in order of time.
+struct Joined<'a> {
+    pending: &'a [Sample],
+}
+
+impl Joined<'_> {
+    fn next_until(&mut self, to_ms: i64) -> Option<Sample> {
+        let (first, rest) = self.pending.split_first()?;
+        if first.time.unix_ms() > to_ms {
+            return None;
+        }
+        let same = rest.iter().take_while(|other| other.time == first.time);
+        let (n_same, joined) = same.fold((0, *first), |(n, so_far), other| {
+            (n + 1, so_far.join(*other))
+        });
+        self.pending = &rest[n_same..];
+        Some(joined)
     }
 }
 

@@ -11,6 +11,7 @@
 //! [`Checkpoint`] and feeds it the stored data again.
 
 mod baseline;
+mod derive;
 mod judge;
 mod outcome;
 mod pane;
@@ -19,6 +20,7 @@ mod reconcile;
 mod replay;
 
 pub use baseline::BaselineMemory;
+pub use derive::{Derivation, derive_series};
 pub use judge::{FAULTS_TO_REPORT, Fed, UnitJudge};
 pub use outcome::{
     Change, Checkpoint, FaultReport, FitReport, Judgement, Occurrence, SlotMemory, Usual,

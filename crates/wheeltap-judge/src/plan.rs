@@ -1,6 +1,7 @@
 //! What is to be judged for a unit: shared by all units of the same class and rules.
 
 use crate::baseline::PlannedBaseline;
+use crate::derive::Derivation;
 use crate::outcome::Checkpoint;
 use crate::pane::{Needs, Ring, most_bytes};
 use std::{collections::BTreeMap, sync::Arc};
@@ -73,6 +74,8 @@ const MOST_AXLES: u32 = 12;
 pub struct UnitPlan {
     ids: Vec<ChannelId>,
     pub(crate) channels: Vec<PlannedChannel>,
+    /// Channels that are computed, each after those it is computed from.
+    pub(crate) derived: Vec<PlannedDerived>,
     pub(crate) slots: Vec<PlannedSlot>,
     /// Healthy stretches, each with the windows of its channels.
     pub(crate) baselines: Vec<(PlannedBaseline, Vec<WindowSource>)>,
@@ -91,9 +94,19 @@ pub(crate) enum Speaks {
     Event,
 }
 
+/// One channel that is computed, by places in the plan.
+#[derive(Debug)]
+pub(crate) struct PlannedDerived {
+    pub channel: usize,
+    pub inputs: Vec<usize>,
+    pub derivation: Derivation,
+}
+
 #[derive(Debug)]
 pub(crate) struct PlannedChannel {
     pub speaks: Speaks,
+    /// Computed here; what was sent or stored under its name is not taken.
+    pub derived: bool,
     pub num: u32,
     pub den: u32,
     pub rings: Vec<PlannedRing>,
@@ -188,7 +201,9 @@ impl UnitPlan {
                 }
             }
         }
+        let (derivations, derived_reach_ms) = channels.add_inputs(class_def, catalogue);
         let ids: Vec<ChannelId> = channels.by_id.keys().copied().collect();
+        let derived = planned_derived(derivations, &ids);
         let mut channels: Vec<PlannedChannel> = channels.by_id.into_values().collect();
         let mut reach_ms = 0;
         let mut settle_ms = 0;
@@ -229,15 +244,16 @@ impl UnitPlan {
         Self {
             ids,
             channels,
+            derived,
             slots,
             baselines,
             ticks_ms,
-            reach_ms: reach_ms + longest_hold,
+            reach_ms: reach_ms + longest_hold + derived_reach_ms,
             settle_ms: settle_ms + longest_hold,
         }
     }
 
-    /// Channels that some rule reads, ascending.
+    /// Channels that some rule reads, and those that they are computed from, ascending.
     pub fn channels(&self) -> &[ChannelId] {
         &self.ids
     }
@@ -259,7 +275,7 @@ impl UnitPlan {
             }
             let start = match planned.healthy {
                 Healthy::First { .. } => i64::MIN,
-                Healthy::Days { from_ms, .. } => from_ms - planned.window_ms,
+                Healthy::Days { from_ms, .. } => from_ms - self.reach_ms,
             };
             from = from.min(EventTime::from_unix_ms(start));
         }
@@ -307,6 +323,72 @@ impl UnitPlan {
 #[derive(Default)]
 struct Channels {
     by_id: BTreeMap<ChannelId, PlannedChannel>,
+}
+
+impl Channels {
+    /// Adds what the derived channels among these are computed from. Gives their derivations, each
+    /// after its inputs', and how far back of a value its inputs matter.
+    fn add_inputs(
+        &mut self,
+        class: Option<&ClassDef>,
+        catalogue: &Catalogue,
+    ) -> (Vec<(ChannelId, Derivation)>, i64) {
+        let mut found = Vec::new();
+        let wanted: Vec<ChannelId> = self.by_id.keys().copied().collect();
+        let reach = wanted
+            .into_iter()
+            .map(|id| self.add_inputs_of(id, class, catalogue, &mut found));
+        let reach = reach.max().unwrap_or(0);
+        (found, reach)
+    }
+
+    /// The catalogue has no circles, so this ends.
+    fn add_inputs_of(
+        &mut self,
+        id: ChannelId,
+        class: Option<&ClassDef>,
+        catalogue: &Catalogue,
+        found: &mut Vec<(ChannelId, Derivation)>,
+    ) -> i64 {
+        let Some(def) = catalogue.by_id(id) else {
+            return 0;
+        };
+        let channel = self.by_id.entry(id).or_insert_with(|| planned_channel(def));
+        let Some(derived) = catalogue.derived(&def.name) else {
+            return 0;
+        };
+        channel.derived = true;
+        let Some(derivation) = Derivation::plan(def, derived, class, catalogue) else {
+            return 0;
+        };
+        let below = derivation
+            .inputs()
+            .map(|input| self.add_inputs_of(input, class, catalogue, found))
+            .max()
+            .unwrap_or(0);
+        let reach_ms = below.saturating_add(derivation.reach_ms());
+        if !found.iter().any(|(known, _)| *known == id) {
+            found.push((id, derivation));
+        }
+        reach_ms
+    }
+}
+
+/// With places in the plan in place of ids; every id is in it.
+fn planned_derived(
+    derivations: Vec<(ChannelId, Derivation)>,
+    ids: &[ChannelId],
+) -> Vec<PlannedDerived> {
+    let place = |id: ChannelId| ids.binary_search(&id).ok();
+    let planned = derivations.into_iter().filter_map(|(id, derivation)| {
+        let inputs: Option<Vec<usize>> = derivation.inputs().map(place).collect();
+        Some(PlannedDerived {
+            channel: place(id)?,
+            inputs: inputs?,
+            derivation,
+        })
+    });
+    planned.collect()
 }
 
 fn applies(rule: &Rule, unit: &UnitId, class: Option<&ClassName>) -> bool {
@@ -357,6 +439,7 @@ fn planned_channel(def: &ChannelDef) -> PlannedChannel {
     let (num, den) = (def.resolution.num, def.resolution.den);
     PlannedChannel {
         speaks,
+        derived: false,
         num,
         den,
         rings: Vec::new(),

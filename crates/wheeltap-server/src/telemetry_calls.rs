@@ -6,11 +6,12 @@ use crate::{Shared, status};
 use prost::Message;
 use std::sync::Arc;
 use tonic::{Request, Response, Status};
-use wheeltap_model::{ChannelDef, ChannelId, ChannelKind, EventTime, Quality, UnitId};
+use wheeltap_judge::derive_series;
+use wheeltap_model::{ChannelDef, ChannelId, ChannelKind, EventTime, Quality, Series, UnitId};
 use wheeltap_proto::convert::{self, InvalidField};
 use wheeltap_proto::v1;
 use wheeltap_proto::v1::telemetry_service_server::TelemetryService;
-use wheeltap_store::{Rollup, Tier};
+use wheeltap_store::{Rollup, StoreError, Tier};
 
 const SAMPLES: PageRule = PageRule {
     default: 10_000,
@@ -162,6 +163,38 @@ fn wire_rollup(row: &Rollup) -> v1::RollupRow {
     }
 }
 
+/// Inputs of a derived channel are read in stretches of event time of this length.
+const STRETCH_MS: i64 = 3_600_000;
+
+/// At least the first `limit` values of a derived channel in a range, or all that there are.
+fn derived(
+    shared: &Shared,
+    unit: &UnitId,
+    def: &ChannelDef,
+    (from, to): (EventTime, EventTime),
+    limit: usize,
+) -> Result<Series, StoreError> {
+    let class = shared
+        .fleet
+        .get(unit)
+        .map(|record| record.unit.class.clone());
+    let class = class.and_then(|class| shared.catalogue.class(&class));
+    let Some((first, newest)) = shared.store.extent(unit)? else {
+        return Ok(Series::default());
+    };
+    // Nothing is stored outside, so stretches are finite whatever was asked.
+    let (mut from, to) = (from.max(first), to.min(newest));
+    let mut found = Vec::new();
+    while from <= to && found.len() < limit {
+        let until = from.plus_ms(STRETCH_MS - 1).min(to);
+        let mut read = |channel, from, to| shared.store.read(unit, channel, from, to, usize::MAX);
+        let part = derive_series(def, class, &shared.catalogue, (from, until), &mut read)?;
+        found.extend(part.samples());
+        from = until.plus_ms(1);
+    }
+    Ok(Series::from_samples(found))
+}
+
 #[tonic::async_trait]
 impl TelemetryService for TelemetryCalls {
     async fn list_samples(
@@ -191,9 +224,14 @@ impl TelemetryService for TelemetryCalls {
         let kept_ms = self.shared.settings.retention.raw.ms();
         self.check_kept(&unit, to, kept_ms).await?;
         let from = after_ms(&page)?.map_or(from, |ms| EventTime::from_unix_ms(ms).plus_ms(1));
-        let store = Arc::clone(&self.shared.store);
         let limit = page.size + 1;
-        let mut series = blocking(move || store.read(&unit, channel, from, to, limit)).await?;
+        let mut series = if self.shared.catalogue.derived(&def.name).is_some() {
+            let (shared, def) = (Arc::clone(&self.shared), def.clone());
+            blocking(move || derived(&shared, &unit, &def, (from, to), limit)).await?
+        } else {
+            let store = Arc::clone(&self.shared.store);
+            blocking(move || store.read(&unit, channel, from, to, limit)).await?
+        };
         let more = series.times_ms.len() > page.size;
         series.times_ms.truncate(page.size);
         series.values.truncate(page.size);
@@ -255,6 +293,13 @@ impl TelemetryService for TelemetryCalls {
             to,
         } = self.asked(&unit, &channel, from_unix_ms, to_unix_ms)?;
         samples_only(def)?;
+        if self.shared.catalogue.derived(&def.name).is_some() {
+            return Err(status::bad_field(
+                "WRONG_KIND",
+                "channel",
+                "is computed on reading and has no rollups; ask ListSamples",
+            ));
+        }
         self.check_kept(&unit, to, kept.ms()).await?;
         let from = after_ms(&page)?.map_or(from, |ms| EventTime::from_unix_ms(ms).plus_ms(1));
         let store = Arc::clone(&self.shared.store);

@@ -174,6 +174,8 @@ async fn each_bad_batch_is_quarantined_by_name_and_the_stream_lives_on() {
         ("engine.whistle.pitch", "", &[]),
         ("brake.pipe.pressure", "Cel", &[]),
         ("wheel.slip", "", &["depth"]),
+        // Computed here.
+        ("brake.pipe.charging_time", "", &[]),
     ]);
     gateway.ask(Asked::Schema(schema.clone())).await;
     let plain = |payload: &v1::TelemetryPayload| batch_of(&schema, 0, payload);
@@ -218,6 +220,7 @@ async fn each_bad_batch_is_quarantined_by_name_and_the_stream_lives_on() {
     let step_back = 5_000_u64.wrapping_neg();
     let cases = [
         ("UNKNOWN_CHANNEL", sample(3, PAST_MS, 1.0), Some((0, None))),
+        ("UNKNOWN_CHANNEL", sample(6, PAST_MS, 1.0), Some((0, None))),
         ("WRONG_UNIT", sample(4, PAST_MS, 1.0), Some((0, None))),
         ("UNKNOWN_FIELD", event(5, &[Some(1.0)]), Some((0, None))),
         (

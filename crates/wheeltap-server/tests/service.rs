@@ -425,6 +425,20 @@ async fn telemetry_is_read_back_in_pages() {
     assert_eq!(rest.qualities.as_ref(), [1, 3, 3]);
     assert_eq!(rest.next_page_token, "");
 
+    // Computed on reading: 70 psi (482.6 kPa) was passed after 30 s and 87 psi (599.8) met at 50 s.
+    let derived = v1::ListSamplesRequest {
+        channel: "channels/brake.pipe.charging_time".to_owned(),
+        ..samples(4, "")
+    };
+    let charged = telemetry
+        .list_samples(derived.clone())
+        .await
+        .unwrap()
+        .into_inner();
+    assert_eq!(charged.times_unix_ms, [first_ms + 50_000]);
+    assert_eq!(charged.values, [20.0 / 60.0]);
+    assert_eq!((&*charged.ucum, &*charged.next_page_token), ("min", ""));
+
     let rollups = v1::ListRollupsRequest {
         unit: "units/ZVR 1".to_owned(),
         channel: "channels/brake.pipe.pressure".to_owned(),
@@ -517,6 +531,14 @@ async fn telemetry_is_read_back_in_pages() {
         let status = telemetry.list_samples(request).await.unwrap_err();
         assert_eq!(reason(&status), expected);
     }
+    let of_derived = v1::ListRollupsRequest {
+        channel: derived.channel,
+        ..rollups.clone()
+    };
+    assert_eq!(
+        reason(&telemetry.list_rollups(of_derived).await.unwrap_err()),
+        "WRONG_KIND"
+    );
     let no_tier = v1::ListRollupsRequest { tier: 0, ..rollups };
     assert_eq!(
         reason(&telemetry.list_rollups(no_tier).await.unwrap_err()),

@@ -220,3 +220,40 @@ fn events_in_a_file_are_judged() {
     assert_eq!(alerts[0]["ended_at"], "2026-01-01T00:01:10Z");
     assert_eq!(alerts[0]["evidence"], json!({"n": 3.0, "s": 1.5}));
 }
+
+// By hand: oil stands 20 K over coolant from 600 s to 1,200 s and 10 K otherwise, so the mean over (t - 60 s, t]
+// exceeds 15 K as the mean of the oil alone exceeds 50 degC in the first test: from 630 s on, raised at 690 s.
+#[test]
+fn a_rule_reads_a_channel_that_is_computed() {
+    let bench = Bench::new();
+    let rule = common::RULE
+        .replace("engine.oil.temperature", "engine.oil.over_coolant")
+        .replace("50.0", "15.0")
+        .replace("45.0", "12.5");
+    bench.write("rules/oil-warm.rhai", rule);
+    let coolant = "[[channel]]\ncolumn = \"water\"\nname = \"engine.coolant.temperature\"\nucum = \"[degF]\"\nspacing = \"1 s\"\n";
+    bench.write("map.toml", format!("{}{coolant}", common::MAP));
+    let rows = (0..1_800).map(|s| {
+        let oil = if (600..1_200).contains(&s) { 100 } else { 90 };
+        format!("{s},{oil},176\n")
+    });
+    bench.write(
+        "day.csv",
+        format!("t_s,oil,water\n{}", rows.collect::<String>()),
+    );
+    let ran = replay(&bench, &["day.csv"]);
+    let alerts = ran.json();
+    assert_eq!(alerts.len(), 1, "{ran:#?}");
+    assert_eq!(alerts[0]["raised_at"], json!("2026-01-01T00:11:30Z"));
+    assert_eq!(alerts[0]["evidence"], json!({"oil": 20.0}));
+    assert_eq!(alerts[0]["reads"]["oil"]["ucum"], "K");
+    assert!(!ran.stderr.contains("does not fill"), "{}", ran.stderr);
+    // Without the other input nothing can be computed, and it is said.
+    bench.write("map.toml", common::MAP);
+    let ran = replay(&bench, &["day.csv"]);
+    assert!(ran.json().is_empty());
+    ran.says(
+        0,
+        &["oil-warm reads engine.oil.over_coolant, which the map does not fill"],
+    );
+}

@@ -412,11 +412,12 @@ fn the_documented_examples_are_read() {
         .skip(1)
         .map(|rest| rest.split("```").next().unwrap())
         .collect();
-    assert_eq!(blocks.len(), 3);
+    assert_eq!(blocks.len(), 4);
+    let catalogue = [blocks[0], blocks[1]].concat();
     // The map shows a header-less file beside one with names.
-    let text = [blocks[1], blocks[2]].concat();
+    let text = [blocks[2], blocks[3]].concat();
     let text = text.replace("header = false", "header = true");
-    let map = CsvMap::parse_with("map.toml", &text, |_| Ok(blocks[0].to_owned())).unwrap();
+    let map = CsvMap::parse_with("map.toml", &text, |_| Ok(catalogue.clone())).unwrap();
     let bound = map
         .bind(&Catalogue::builtin())
         .unwrap_or_else(|problems| panic!("{problems:#?}"));

@@ -2,6 +2,7 @@
 #![allow(clippy::unwrap_used, reason = "tests stop at the first surprise")]
 
 mod delays;
+mod derived;
 mod healthy;
 mod resume;
 mod support;

@@ -125,6 +125,11 @@ fn entry(channel: &v1::SchemaChannel, catalogue: &Catalogue) -> Result<SchemaEnt
             "the catalogue has no channel {name}; add it to a catalogue file, or correct the name"
         ))
     })?;
+    if catalogue.derived(&name).is_some() {
+        return Err(unknown(format!(
+            "{name} is computed here from other channels; send those, or describe it with [[channel]] in a catalogue file"
+        )));
+    }
     let ChannelKind::Event { fields: known } = &def.kind else {
         return Ok(SchemaEntry::Samples {
             id,

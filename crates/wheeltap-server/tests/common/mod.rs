@@ -77,7 +77,16 @@ pub fn catalogue() -> Catalogue {
         water_capacity_l: None,
         limits: vec![("coolant_hot_cel".to_owned(), 96.0)],
     };
-    Catalogue::from_parts(channels, vec![class])
+    let mut catalogue = Catalogue::from_parts(channels, vec![class]);
+    let derived = r#"
+        [[derived]]
+        name = "brake.pipe.charging_time"
+        formula = "charging_time"
+        of = { pressure = "brake.pipe.pressure", from = "70 [psi]", to = "87 [psi]", most = "1 h" }
+        range = [0, 60]
+    "#;
+    catalogue.extend("derived.toml", derived).unwrap();
+    catalogue
 }
 
 pub fn unit(number: u32) -> UnitId {

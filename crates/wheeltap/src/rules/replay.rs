@@ -381,11 +381,28 @@ fn say_what_was_judged(
 
 /// Channels that a rule reads and no column fills, as the rule writes them.
 fn missing_channels(rule: &Rule, map: &BoundMap) -> Vec<String> {
-    let filled: BTreeSet<&str> = map
+    let catalogue = map.catalogue();
+    let mut filled: BTreeSet<&str> = map
         .channels()
-        .filter_map(|id| map.catalogue().by_id(id))
+        .filter_map(|id| catalogue.by_id(id))
         .map(|def| def.name.as_str())
         .collect();
+    // What is computed of them is filled with them, and so on.
+    loop {
+        let computed = catalogue.channels().map(|(_, def)| def).filter(|def| {
+            !filled.contains(def.name.as_str())
+                && catalogue.derived(&def.name).is_some_and(|derived| {
+                    derived
+                        .inputs()
+                        .all(|input| filled.contains(input.as_str()))
+                })
+        });
+        let computed: Vec<&str> = computed.map(|def| def.name.as_str()).collect();
+        if computed.is_empty() {
+            break;
+        }
+        filled.extend(computed);
+    }
     let mut missing = Vec::new();
     for channel in rule.inputs.iter().flat_map(|input| input.read.channels()) {
         let is_filled = match channel.split_once("{axle}") {

@@ -34,7 +34,12 @@ const ALLOWED: [(&str, &[&str], &[&str]); 15] = [
     // Live and replay share it, so it must not know where samples come from.
     (
         "wheeltap-judge",
-        &["wheeltap-model", "wheeltap-catalogue", "wheeltap-rules"],
+        &[
+            "wheeltap-model",
+            "wheeltap-analysis",
+            "wheeltap-catalogue",
+            "wheeltap-rules",
+        ],
         &[],
     ),
     ("wheeltap-followup", &["wheeltap-model"], &[]),

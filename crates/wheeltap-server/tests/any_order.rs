@@ -7,9 +7,16 @@
 
 mod judged;
 
-use judged::{LEVEL, OVER, Service, T0, TRIPS, batch};
+use judged::{LEVEL, OVER, Service, T0, TRIPS, UNLIKE, batch};
 use proptest::prelude::*;
 use wheeltap_model::Batch;
+
+const RULES: [(&str, &str); 4] = [
+    ("level", LEVEL),
+    ("over", OVER),
+    ("trips", TRIPS),
+    ("unlike", UNLIKE),
+];
 
 /// One thing that is measured.
 #[derive(Clone, Copy, Debug)]
@@ -127,7 +134,7 @@ proptest! {
         twice in prop::collection::vec(any::<bool>(), 8),
         between in prop::collection::vec(between(), 12),
     ) {
-        let rules = Service::folder(&[("level", LEVEL), ("over", OVER), ("trips", TRIPS)]);
+        let rules = Service::folder(&RULES);
         let folder = Some(rules.path().to_owned());
 
         let mut in_order = Service::new(folder.clone());
@@ -177,14 +184,15 @@ proptest! {
 /// Random histories would prove little if they raised nothing.
 #[test]
 fn the_histories_raise_end_and_suppress() {
-    let rules = Service::folder(&[("level", LEVEL), ("over", OVER), ("trips", TRIPS)]);
+    let rules = Service::folder(&RULES);
     let mut service = Service::new(Some(rules.path().to_owned()));
     let mut data = Vec::new();
     for idx in 0..720 {
         let level = if idx / 60 % 2 == 1 { 14.0 } else { 5.0 };
         data.push(Datum::Level(T0 + idx * 10_000, level));
         if idx % 30 == 0 {
-            data.push(Datum::Mode(T0 + idx * 10_000, 1.0));
+            let mode = if idx / 90 % 5 == 2 { 0.0 } else { 1.0 };
+            data.push(Datum::Mode(T0 + idx * 10_000, mode));
         }
         if idx % 12 == 0 && idx / 50 % 2 == 1 {
             data.push(Datum::Trip(T0 + idx * 10_000 + 5));
@@ -200,6 +208,9 @@ fn the_histories_raise_end_and_suppress() {
         of("level ") >= 5 && of("over ") >= 5 && of("trips ") >= 3,
         "{law:#?}"
     );
+    let unlike = law.iter().find(|line| line.starts_with("unlike "));
+    let told = unlike.is_some_and(|line| line.contains("healthy first 1 h): test."));
+    assert!(told, "{law:#?}");
     let book = service.judging.ledger().book();
     assert!(
         book.standing().count() < book.counts().0,

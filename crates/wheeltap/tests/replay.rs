@@ -6,7 +6,7 @@ mod common;
 use common::{Bench, Ran, csv};
 use flate2::{Compression, write::GzEncoder};
 use serde_json::json;
-use std::{fmt::Write as _, io::Write as _};
+use std::io::Write;
 
 /// `rules replay` of these files as JSON.
 fn replay(bench: &Bench, files: &[&str]) -> Ran {
@@ -187,28 +187,7 @@ fn only_the_rules_asked_for_are_judged() {
 #[test]
 fn events_in_a_file_are_judged() {
     let bench = Bench::new();
-    let slips = "[[event]]\nname = \"wheel.slip\"\ncolumn = \"slip\"\n\
-                 [event.fields]\naxle = { column = \"slip\" }\n\
-                 duration = { column = \"ms\", ucum = \"ms\" }\n";
-    bench.write("map.toml", [common::MAP, slips].concat());
-    let read = "fn reads() { #{ n: count(\"wheel.slip\", \"1 min\"), \
-                s: sum(\"wheel.slip\", \"duration\", \"1 min\") } }";
-    let (about, _) = common::RULE.split_once("fn reads").expect("the rule reads");
-    let about = about.replace("on_delay: \"1 min\", off_delay: \"1 min\",", "");
-    bench.write(
-        "rules/slips.rhai",
-        format!("{about}{read}\nfn raise(seen) {{ seen.n > 2.5 && seen.s > 1.0 }}\n"),
-    );
-    let mut text = "t_s,oil,slip,ms\n".to_owned();
-    for second in 0..200 {
-        let slip = if [10, 20, 30].contains(&second) {
-            "3,500"
-        } else {
-            ","
-        };
-        writeln!(text, "{second},40,{slip}").expect("a string takes all");
-    }
-    bench.write("day.csv", text);
+    bench.add_slips();
     let ran = replay(&bench, &["--rule", "slips", "day.csv"]);
     ran.says(
         0,

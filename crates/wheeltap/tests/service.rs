@@ -211,6 +211,28 @@ fn a_day_that_is_sent_is_judged_as_replayed_answered_and_closed() {
 }
 
 #[test]
+fn events_that_are_sent_are_judged_as_replayed() {
+    let bench = Bench::new();
+    bench.add_slips();
+    let service = Service::start(&bench);
+    let sent = service.run(&bench, &["send", "--map", "map.toml", "--json", "day.csv"]);
+    sent.says(0, &[]);
+    assert_eq!(sent.json()[0]["events"], 3);
+    service.change(&bench, "raised");
+    let listed = ["alerts", "--json", "--rule", "slips"];
+    let live = service.run(&bench, &listed).json();
+    let replay = [
+        "rules", "replay", "--json", "--rules", "rules", "--rule", "slips", "--map", "map.toml",
+        "day.csv",
+    ];
+    let replayed = bench.run(replay).json();
+    assert_eq!((live.len(), replayed.len()), (1, 1), "{live:#?}");
+    for (key, value) in replayed[0].as_object().expect("an object") {
+        assert_eq!(&live[0][key], value, "{key}");
+    }
+}
+
+#[test]
 fn a_watch_resumes_from_its_cursor_file() {
     let bench = Bench::new();
     bench.write("early.csv", csv(0..900));

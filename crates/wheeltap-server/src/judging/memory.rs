@@ -397,6 +397,19 @@ mod tests {
             .unwrap();
     }
 
+    /// Of 32 channels, the most there can be, with sums that take every digit.
+    fn baseline(n: u32) -> BaselineMemory {
+        let value = |idx: u32| (f64::from(idx) + 0.1).powi(7) / f64::from(n + 3);
+        BaselineMemory {
+            key: format!("stretch {n}"),
+            start: Some(at(i64::from(n))),
+            n_rows: 400,
+            origin: (0..32).map(value).collect(),
+            sums: (0..32).map(value).map(|sum| -sum).collect(),
+            products: (0..528).map(value).collect(),
+        }
+    }
+
     #[test]
     fn a_checkpoint_over_the_size_bound_comes_back_whole() {
         let store = MemoryStore::new();
@@ -404,7 +417,7 @@ mod tests {
         let checkpoint = Checkpoint {
             at: at(5),
             slots: (0..200).map(slot).collect(),
-            baselines: vec![],
+            baselines: (0..3).map(baseline).collect(),
         };
         let mut documents = Documents::new();
         write_checkpoint(&unit, &checkpoint, &Basis::default(), &mut documents).unwrap();

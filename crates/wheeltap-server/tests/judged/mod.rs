@@ -215,6 +215,22 @@ fn raise(seen) { seen.trips >= 2.0 }
 fn suppress(seen) { seen.level > 12.0 }
 "#;
 
+/// Level and mode against their own first hour.
+pub const UNLIKE: &str = r#"
+fn about() { #{
+    title: "Unlike itself", system: "test", component: "level", priority: "low",
+    tick: "1 min", on_delay: "2 min", off_delay: "1 min",
+    cause: "a test", consequence: "none", action: "look", respond_within: "1 d",
+} }
+fn reads() { #{
+    level: mean("test.level", "2 min"),
+    usual: usual("test.level", "2 min", first("1 h")),
+    far: t_squared(#{ channels: ["test.level", "test.mode"], window: "2 min", healthy: first("1 h") }),
+    odd: q(#{ channels: ["test.level", "test.mode"], window: "2 min", healthy: first("1 h"), variance: 0.4 }),
+} }
+fn raise(seen) { seen.far > 2.0 || seen.odd > 1.0 || seen.level > seen.usual + 3.0 }
+"#;
+
 /// The parts of one service, and the store that outlives it.
 pub struct Service {
     pub store: Arc<MemoryStore>,

@@ -56,6 +56,34 @@ impl Bench {
         fs::write(self.path().join(name), content).expect("a file is written");
     }
 
+    /// Adds `rules/slips.rhai`, and to map and measurements three wheel slips of half a second at
+    /// 10, 20 and 30 s.
+    #[allow(dead_code, reason = "not every test file has events")]
+    pub fn add_slips(&self) {
+        let slips = "[[event]]\nname = \"wheel.slip\"\ncolumn = \"slip\"\n\
+                     [event.fields]\naxle = { column = \"slip\" }\n\
+                     duration = { column = \"ms\", ucum = \"ms\" }\n";
+        self.write("map.toml", [MAP, slips].concat());
+        let read = "fn reads() { #{ n: count(\"wheel.slip\", \"1 min\"), \
+                    s: sum(\"wheel.slip\", \"duration\", \"1 min\") } }";
+        let (about, _) = RULE.split_once("fn reads").expect("the rule reads");
+        let about = about.replace("on_delay: \"1 min\", off_delay: \"1 min\",", "");
+        self.write(
+            "rules/slips.rhai",
+            format!("{about}{read}\nfn raise(seen) {{ seen.n > 2.5 && seen.s > 1.0 }}\n"),
+        );
+        let mut text = "t_s,oil,slip,ms\n".to_owned();
+        for second in 0..200 {
+            let slip = if [10, 20, 30].contains(&second) {
+                "3,500"
+            } else {
+                ","
+            };
+            writeln!(text, "{second},40,{slip}").expect("a string takes all");
+        }
+        self.write("day.csv", text);
+    }
+
     /// Runs the binary in the folder.
     pub fn run<'a>(&self, words: impl IntoIterator<Item = &'a str>) -> Ran {
         let output = Command::cargo_bin("wheeltap")

@@ -37,9 +37,21 @@ for tick in range(START_MS + TICK_MS, int(times[-1]), TICK_MS):
             "stdev": float(numpy.std(x, ddof=1)),
             "slope": float(stats.linregress(seconds, x).slope),
             "rate": float((x[-1] - x[0]) / seconds[-1]),
+            "slope_error": float(stats.linregress(seconds, x).stderr),
+            "q90": float(numpy.quantile(x, 0.9, method="inverted_cdf")),
+            "median": float(numpy.median(x)),
+            "moving": float(numpy.mean(numpy.abs(numpy.diff(x)))),
+            "ewma": float(numpy.average(x, weights=0.9 ** numpy.arange(x.size - 1, -1, -1.0))),
             "time_above": float(numpy.count_nonzero(x > LIMIT)),
             "time_below": float(numpy.count_nonzero(x < LIMIT)),
         }
+    # Theil-Sen over the means of the six panes (t - 10 s, t], placed by pane.
+    panes = -((t - tick) // -TICK_MS)
+    if x.size >= 2 and numpy.unique(panes).size >= 2:
+        places = numpy.unique(panes)
+        means = numpy.array([numpy.mean(x[panes == place]) for place in places])
+        slope = stats.theilslopes(means, places * (TICK_MS / 1000.0)).slope
+        row["robust_slope"] = float(slope)
     rows.append(row)
 
 print(json.dumps({

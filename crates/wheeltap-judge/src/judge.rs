@@ -5,15 +5,17 @@ use crate::{
     UnitPlan,
     baseline::{BaselineState, PlannedBaseline},
     derive::Deriver,
-    pane::{Ring, View, steps},
+    gate::Gate,
+    pane::{Ring, steps},
     plan::{PlannedChannel, PlannedSlot, Source, Speaks, WindowSource},
+    statistic,
 };
 use std::{cmp::Ordering, sync::Arc};
 use wheeltap_model::{
     Batch, ChannelId, ConsistRole, Event, EventTime, Evidence, EvidenceItem, KnownValue, Quality,
     Sample, Series, UnitState,
 };
-use wheeltap_rules::{Fault, Logic, Seen, Statistic, Truth};
+use wheeltap_rules::{Fault, Logic, Seen, Truth};
 
 /// Ticks in a row at which a script must fail for its rule to be *faulted*.
 pub const FAULTS_TO_REPORT: u32 = 5;
@@ -36,6 +38,9 @@ pub struct UnitJudge {
     channels: Vec<ChannelState>,
     /// One for each derived channel of the plan.
     derivers: Vec<Deriver>,
+    gates: Vec<Gate>,
+    /// Everything up to here was taken into windows.
+    folded_to: i64,
     slots: Vec<SlotState>,
     baselines: Vec<BaselineState>,
     /// Whether a healthy stretch is still to be taken from what warms the windows, and up to where it
@@ -95,6 +100,7 @@ impl UnitJudge {
     /// Starts normal, before any data.
     pub fn new(plan: Arc<UnitPlan>, context: Arc<UnitContext>) -> Self {
         let channels = plan.channels.iter().map(ChannelState::new).collect();
+        let gates = plan.gates.iter().map(Gate::new).collect();
         let slots = vec![SlotState::default(); plan.slots.len()];
         let baselines = plan.baselines.iter();
         let baselines = baselines
@@ -108,6 +114,8 @@ impl UnitJudge {
             plan,
             context,
             channels,
+            gates,
+            folded_to: i64::MIN / 4,
             slots,
             baselines,
             catching_up,
@@ -395,10 +403,10 @@ impl UnitJudge {
             for window in windows {
                 let planned = &plan.channels[window.channel];
                 let channel = &mut self.channels[window.channel];
-                let held = channel.held_at(tick_ms);
+                let held = channel.held_at(tick_ms).map(|held| held.value);
                 let view = channel.rings[window.ring].window(window.window, tick_ms);
                 heard |= view.n() > 0 || held.is_some();
-                let value = statistic(window, planned, held, &view);
+                let value = statistic::value(window, planned, held, &mut channel.rings, tick_ms);
                 row.extend(value.filter(|value| value.is_finite()));
             }
             let whole = (row.len() == windows.len()).then_some(row.as_slice());
@@ -410,10 +418,19 @@ impl UnitJudge {
     /// Takes everything up to and including a tick into the windows; returns the newest time taken.
     fn fold(&mut self, tick_ms: i64) -> Option<i64> {
         self.derive(tick_ms);
+        // Gates first: they look at what the channels they ask are about to take.
+        for (planned, gate) in self.plan.gates.iter().zip(&mut self.gates) {
+            for (idx, condition) in planned.conditions.iter().enumerate() {
+                let channel = &self.channels[condition.channel];
+                gate.take(idx, condition, self.folded_to, channel.joined(tick_ms));
+            }
+            gate.join();
+        }
         let mut newest = None;
         for (planned, channel) in self.plan.channels.iter().zip(&mut self.channels) {
-            newest = newest.max(channel.fold(planned, tick_ms));
+            newest = newest.max(channel.fold(planned, &self.gates, tick_ms));
         }
+        self.folded_to = self.folded_to.max(tick_ms);
         if let Some(newest) = newest {
             self.newest_folded = self.newest_folded.max(newest);
         }
@@ -611,7 +628,7 @@ impl ChannelState {
     }
 
     /// Takes pending data up to and including the tick; returns the newest time taken.
-    fn fold(&mut self, planned: &PlannedChannel, tick_ms: i64) -> Option<i64> {
+    fn fold(&mut self, planned: &PlannedChannel, gates: &[Gate], tick_ms: i64) -> Option<i64> {
         let mut newest = None;
         if planned.speaks == Speaks::Event {
             while let Some(event) = self.pending_events.get(self.next) {
@@ -619,50 +636,47 @@ impl ChannelState {
                 if time_ms > tick_ms {
                     break;
                 }
-                for ring in &mut self.rings {
-                    ring.event(time_ms, &event.fields);
+                for (planned, ring) in planned.rings.iter().zip(&mut self.rings) {
+                    if planned.gate.is_none_or(|gate| gates[gate].is_open(time_ms)) {
+                        ring.event(time_ms, &event.fields);
+                    }
                 }
                 self.next += 1;
                 newest = Some(time_ms);
             }
             return newest;
         }
-        while let Some(&sample) = self.pending.get(self.next) {
+        while let Some((sample, n)) =
+            first_joined(self.pending.get(self.next..).unwrap_or_default())
+        {
             let time_ms = sample.time.unix_ms();
             if time_ms > tick_ms {
                 break;
             }
-            self.next += 1;
-            let mut sample = sample;
-            while let Some(other) = self
-                .pending
-                .get(self.next)
-                .filter(|o| o.time == sample.time)
-            {
-                sample = sample.join(*other);
-                self.next += 1;
-            }
-            self.take(planned, sample);
+            self.next += n;
+            self.take(planned, gates, sample);
             newest = Some(time_ms);
         }
         if let Speaks::Held { .. } = planned.speaks {
-            self.cover(tick_ms);
+            self.cover(planned, gates, tick_ms);
         }
         newest
     }
 
-    fn take(&mut self, planned: &PlannedChannel, sample: Sample) {
+    fn take(&mut self, planned: &PlannedChannel, gates: &[Gate], sample: Sample) {
         let time_ms = sample.time.unix_ms();
         if let Speaks::Held { .. } = planned.speaks {
-            self.cover(time_ms);
+            self.cover(planned, gates, time_ms);
             self.held = None;
         }
         if sample.quality != Quality::Good {
             return;
         }
         let steps = steps(sample.value, planned.num, planned.den);
-        for ring in &mut self.rings {
-            ring.sample(time_ms, sample.value, steps);
+        for (planned, ring) in planned.rings.iter().zip(&mut self.rings) {
+            if planned.gate.is_none_or(|gate| gates[gate].is_open(time_ms)) {
+                ring.sample(time_ms, sample.value, steps);
+            }
         }
         self.newest_good = Some((time_ms, sample.value));
         if let Speaks::Held { hold_ms } = planned.speaks {
@@ -676,15 +690,23 @@ impl ChannelState {
         }
     }
 
-    fn cover(&mut self, to_ms: i64) {
+    fn cover(&mut self, planned: &PlannedChannel, gates: &[Gate], to_ms: i64) {
         let Some(held) = &mut self.held else { return };
         let to_ms = to_ms.min(held.until_ms);
-        if to_ms > held.covered_to_ms {
-            for ring in &mut self.rings {
-                ring.cover(held.covered_to_ms, to_ms, held.value, held.steps);
-            }
-            held.covered_to_ms = to_ms;
+        if to_ms <= held.covered_to_ms {
+            return;
         }
+        for (planned, ring) in planned.rings.iter().zip(&mut self.rings) {
+            match planned.gate {
+                None => ring.cover(held.covered_to_ms, to_ms, held.value, held.steps),
+                Some(gate) => {
+                    for (from, to) in gates[gate].within(held.covered_to_ms, to_ms) {
+                        ring.cover(from, to, held.value, held.steps);
+                    }
+                }
+            }
+        }
+        held.covered_to_ms = to_ms;
     }
 
     /// The held value, if it still lasts at an instant.
@@ -693,24 +715,40 @@ impl ChannelState {
     }
 }
 
-/// Pending samples of one channel, joined, in order of time.
+/// Pending samples of one channel, those of one time joined, in order of time.
 struct Joined<'a> {
     pending: &'a [Sample],
 }
 
 impl Joined<'_> {
     fn next_until(&mut self, to_ms: i64) -> Option<Sample> {
-        let (first, rest) = self.pending.split_first()?;
-        if first.time.unix_ms() > to_ms {
+        let (sample, n) = first_joined(self.pending)?;
+        if sample.time.unix_ms() > to_ms {
             return None;
         }
-        let same = rest.iter().take_while(|other| other.time == first.time);
-        let (n_same, joined) = same.fold((0, *first), |(n, so_far), other| {
-            (n + 1, so_far.join(*other))
-        });
-        self.pending = &rest[n_same..];
-        Some(joined)
+        self.pending = &self.pending[n..];
+        Some(sample)
     }
+}
+
+impl Iterator for Joined<'_> {
+    type Item = Sample;
+
+    fn next(&mut self) -> Option<Sample> {
+        self.next_until(i64::MAX)
+    }
+}
+
+/// The first sample joined with those of the same time, and how many they are.
+fn first_joined(samples: &[Sample]) -> Option<(Sample, usize)> {
+    let (first, rest) = samples.split_first()?;
+    let same = rest.iter().take_while(|other| other.time == first.time);
+    let (mut sample, mut n) = (*first, 1);
+    for other in same {
+        sample = sample.join(*other);
+        n += 1;
+    }
+    Some((sample, n))
 }
 
 fn compare_events(a: &Event, b: &Event) -> Ordering {
@@ -747,9 +785,9 @@ fn read(
         Source::Window(window) => {
             let planned = &planned[window.channel];
             let channel = &mut channels[window.channel];
-            let held = channel.held_at(tick_ms);
-            let view = channel.rings[window.ring].window(window.window, tick_ms);
-            number(statistic(window, planned, held, &view))
+            let held = channel.held_at(tick_ms).map(|held| held.value);
+            let rings = &mut channel.rings;
+            number(statistic::value(window, planned, held, rings, tick_ms))
         }
     }
 }
@@ -758,70 +796,6 @@ fn number(value: Option<f64>) -> Seen {
     value
         .filter(|value| value.is_finite())
         .map_or(Seen::Unknown, Seen::Number)
-}
-
-fn statistic(
-    source: &WindowSource,
-    planned: &PlannedChannel,
-    held: Option<Held>,
-    view: &View<'_>,
-) -> Option<f64> {
-    let n = view.n();
-    match source.statistic {
-        Statistic::Count => return Some(n as f64),
-        Statistic::Sum(field) => return Some(view.field_sum(field)),
-        _ => {}
-    }
-    let known = match planned.speaks {
-        Speaks::Event => false,
-        Speaks::Held { .. } => held.is_some(),
-        Speaks::Sampled { interval_ms } => {
-            let promised = source.window_ms as f64 / interval_ms as f64;
-            n > 0 && n as f64 >= source.min_share * promised
-        }
-    };
-    if !known {
-        return None;
-    }
-    let (num, den) = (planned.num, planned.den);
-    let size = f64::from(num) / f64::from(den);
-    let more = view.more();
-    match source.statistic {
-        Statistic::Mean => match held {
-            Some(held) if more.covered_ms == 0 => Some(held.value),
-            Some(_) => {
-                let numerator = more.integral * i128::from(num);
-                Some(numerator as f64 / (i128::from(more.covered_ms) * i128::from(den)) as f64)
-            }
-            None => {
-                let numerator = view.sum() * i128::from(num);
-                Some(numerator as f64 / (i128::from(n) * i128::from(den)) as f64)
-            }
-        },
-        Statistic::Min => view.min(),
-        Statistic::Max => view.max(),
-        Statistic::Range => Some(view.max()? - view.min()?),
-        Statistic::StdDev => Some(view.variance_steps()?.sqrt() * size),
-        Statistic::Slope => Some(view.slope_steps_per_ms()? * 1_000.0 * size),
-        Statistic::Rate => {
-            let ((first_ms, first), (last_ms, last)) = (view.first()?, view.last()?);
-            (last_ms > first_ms).then(|| (last - first) / ((last_ms - first_ms) as f64 / 1_000.0))
-        }
-        Statistic::TimeAbove(_) | Statistic::TimeBelow(_) => {
-            let below = usize::from(matches!(source.statistic, Statistic::TimeBelow(_)));
-            let counted = more
-                .extra
-                .get(source.limit * 2 + below)
-                .copied()
-                .unwrap_or(0);
-            let weight_ms = match planned.speaks {
-                Speaks::Sampled { interval_ms } => interval_ms,
-                _ => 1,
-            };
-            Some((counted * i128::from(weight_ms)) as f64 / 1_000.0)
-        }
-        Statistic::Last | Statistic::Count | Statistic::Sum(_) => None,
-    }
 }
 
 /// What one rule sees at a tick.

@@ -11,13 +11,19 @@
 //! [`Checkpoint`] and feeds it the stored data again.
 
 mod baseline;
+mod chart;
 mod derive;
+mod gate;
 mod judge;
 mod outcome;
 mod pane;
 mod plan;
 mod reconcile;
 mod replay;
+mod statistic;
+mod tally;
+mod trend;
+mod wide;
 
 pub use baseline::BaselineMemory;
 pub use derive::{Derivation, derive_series};

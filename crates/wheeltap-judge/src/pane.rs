@@ -9,7 +9,13 @@
 //! Ranges that keep the arithmetic exact in `i128`: a step count is at most 2^40 (the catalogue's
 //! range over its resolution; clamped here), a window holds at most 2^30 samples.
 
-use std::collections::VecDeque;
+use crate::{
+    chart::{Cusum, PlannedCusum, Smooth},
+    tally::{Bins, HISTOGRAM_BYTES, Histogram, Tally},
+    trend::{MannKendall, theil_sen},
+    wide,
+};
+use std::{cell::OnceCell, collections::VecDeque};
 
 /// Greatest step count either side of zero.
 const MAX_STEPS: f64 = 1_099_511_627_776.0;
@@ -38,6 +44,27 @@ pub(crate) struct Needs {
     pub limits: Vec<f64>,
     /// Number of event fields to sum.
     pub n_fields: usize,
+    /// Steps from sample to sample.
+    pub moving: bool,
+    /// Counts in these bins.
+    pub bins: Option<Bins>,
+    /// Weights to smooth with.
+    pub weights: Vec<f64>,
+    /// Cumulative sums to run.
+    pub cusums: Vec<PlannedCusum>,
+}
+
+/// One window that is wanted of a ring.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub(crate) struct PlannedWindow {
+    /// Length in panes.
+    pub n_panes: i64,
+    /// It ends with the last pane that is over so many milliseconds before the tick.
+    pub lag_ms: i64,
+    /// Least and greatest.
+    pub extremes: bool,
+    /// Counts in bins.
+    pub counts: bool,
 }
 
 impl Needs {
@@ -45,8 +72,20 @@ impl Needs {
         self.squares
             || self.moments
             || self.coverage
+            || self.moving
             || !self.limits.is_empty()
             || self.n_fields > 0
+    }
+
+    const fn parts(&self) -> bool {
+        self.bins.is_some() || !self.weights.is_empty() || self.moving
+    }
+}
+
+impl PlannedWindow {
+    /// The pane after its last one at a tick.
+    const fn end(&self, tick_ms: i64, pane_ms: i64) -> i64 {
+        (tick_ms - self.lag_ms).div_euclid(pane_ms)
     }
 }
 
@@ -65,6 +104,8 @@ pub(crate) struct More {
     pub covered_ms: i64,
     /// Sum of steps times milliseconds.
     pub integral: i128,
+    /// Sum of the steps from each sample to the one before it, without sign.
+    pub moving: i128,
     /// For each limit, samples (or held milliseconds) above, then below; or sums of event fields.
     pub extra: Vec<i128>,
 }
@@ -81,6 +122,7 @@ impl More {
             -other.covered_ms
         };
         self.integral += sign * other.integral;
+        self.moving += sign * other.moving;
         if self.extra.len() < other.extra.len() {
             self.extra.resize(other.extra.len(), 0);
         }
@@ -100,6 +142,17 @@ struct Pane {
     /// `None` while only coverage of nothing was seen.
     ends: Option<Ends>,
     more: Option<Box<More>>,
+    parts: Option<Box<Parts>>,
+}
+
+/// What some statistics need of a pane and a window does not sum.
+#[derive(Clone, Debug, Default)]
+struct Parts {
+    tally: Tally,
+    /// One a weight.
+    smooth: Vec<Smooth>,
+    /// The part of `More::moving` that leads to the pane's first sample.
+    moved_in: i64,
 }
 
 /// First and last sample, least and greatest value of a pane.
@@ -115,11 +168,16 @@ struct Ends {
     sampled: bool,
 }
 
-/// Most bytes that panes of a ring with these needs can take, windows of `windows` included.
-pub(crate) fn most_bytes(needs: &Needs, windows: &[(i64, bool)]) -> usize {
+/// Most bytes that panes of a ring with these needs can take, windows included, with panes so long and
+/// so many samples (or changes of a held value) in each.
+pub(crate) fn most_bytes(
+    (pane_ms, n_samples): (i64, usize),
+    needs: &Needs,
+    windows: &[PlannedWindow],
+) -> usize {
     let longest = windows
         .iter()
-        .map(|(n_panes, _)| *n_panes)
+        .map(|window| window.n_panes + window.lag_ms / pane_ms)
         .max()
         .unwrap_or(0);
     let longest = usize::try_from(longest).unwrap_or(usize::MAX);
@@ -129,26 +187,39 @@ pub(crate) fn most_bytes(needs: &Needs, windows: &[(i64, bool)]) -> usize {
     } else {
         0
     };
-    let extremes = windows
-        .iter()
-        .filter(|(_, extremes)| *extremes)
-        .map(|(n_panes, _)| {
-            usize::try_from(*n_panes)
+    let bins = needs.bins.map_or(0, |bins| {
+        n_samples.min(usize::try_from(bins.n()).unwrap_or(0)) * size_of::<(u16, u32)>()
+    });
+    let parts = if needs.parts() {
+        size_of::<Parts>() + needs.weights.len() * size_of::<Smooth>() + bins
+    } else {
+        0
+    };
+    let own = windows.iter().map(|window| {
+        let extremes = if window.extremes {
+            usize::try_from(window.n_panes)
                 .unwrap_or(usize::MAX)
                 .saturating_mul(2 * size_of::<(i64, f64)>())
-        });
+        } else {
+            0
+        };
+        let counts = if window.counts { HISTOGRAM_BYTES } else { 0 };
+        extremes
+            .saturating_add(counts)
+            .saturating_add(size_of::<Window>() + extra)
+    });
     // One pane more than the longest window is open.
     longest
         .saturating_add(1)
-        .saturating_mul(size_of::<Pane>() + more)
-        .saturating_add(windows.len() * (size_of::<Window>() + extra))
-        .saturating_add(extremes.fold(0, usize::saturating_add))
+        .saturating_mul(size_of::<Pane>() + more + parts)
+        .saturating_add(needs.cusums.len() * size_of::<Cusum>())
+        .saturating_add(own.fold(0, usize::saturating_add))
 }
 
 /// One window over a ring.
 #[derive(Clone, Debug, Default)]
 struct Window {
-    n_panes: i64,
+    planned: PlannedWindow,
     /// Absolute position of the next pane to take in.
     head: u64,
     /// Absolute position of the oldest pane inside.
@@ -156,9 +227,18 @@ struct Window {
     n: i64,
     sum: i128,
     more: More,
-    wants_extremes: bool,
     least: VecDeque<(i64, f64)>,
     greatest: VecDeque<(i64, f64)>,
+    counts: Histogram,
+    asked: Asked,
+}
+
+/// What was computed of a window since panes last came or went.
+#[derive(Clone, Debug, Default)]
+struct Asked {
+    mann_kendall: OnceCell<MannKendall>,
+    theil_sen: OnceCell<Option<f64>>,
+    middle: OnceCell<Option<(i64, i64)>>,
 }
 
 /// Panes of one length over one channel, and the windows made of them.
@@ -171,21 +251,24 @@ pub(crate) struct Ring {
     /// Absolute position of the first pane in `panes`.
     dropped: u64,
     windows: Vec<Window>,
+    cusums: Vec<Cusum>,
+    /// Steps of the newest sample.
+    newest: Option<i64>,
 }
 
 impl Ring {
-    /// `windows` are lengths in panes and whether least and greatest are wanted.
-    pub(crate) fn new(pane_ms: i64, needs: Needs, windows: &[(i64, bool)]) -> Self {
+    pub(crate) fn new(pane_ms: i64, needs: Needs, windows: &[PlannedWindow]) -> Self {
         let windows = windows
             .iter()
-            .map(|&(n_panes, wants_extremes)| Window {
-                n_panes,
-                wants_extremes,
+            .map(|&planned| Window {
+                planned,
                 ..Window::default()
             })
             .collect();
         Self {
             pane_ms,
+            cusums: vec![Cusum::default(); needs.cusums.len()],
+            newest: None,
             needs,
             current: None,
             panes: VecDeque::new(),
@@ -210,18 +293,27 @@ impl Ring {
             sum: 0,
             ends: None,
             more: needs.anything().then(Box::default),
+            parts: needs.parts().then(|| {
+                Box::new(Parts {
+                    smooth: vec![Smooth::NOTHING; needs.weights.len()],
+                    ..Parts::default()
+                })
+            }),
         });
         (pane, needs)
     }
 
     fn complete(&mut self) {
-        let Some(pane) = self.current.take() else {
+        let Some(mut pane) = self.current.take() else {
             return;
         };
-        let end = pane.index + 1;
+        if let Some(parts) = &mut pane.parts {
+            parts.tally.merge();
+        }
+        let over_ms = (pane.index + 1) * self.pane_ms;
         self.panes.push_back(pane);
         for idx in 0..self.windows.len() {
-            self.slide(idx, end);
+            self.slide(idx, over_ms);
         }
         self.drop_passed();
     }
@@ -238,9 +330,11 @@ impl Ring {
         }
     }
 
-    /// Moves a window so that it ends with pane `end - 1`.
-    fn slide(&mut self, idx: usize, end: i64) {
+    /// Moves a window to where it is at a tick.
+    fn slide(&mut self, idx: usize, tick_ms: i64) {
         let window = &mut self.windows[idx];
+        let end = window.planned.end(tick_ms, self.pane_ms);
+        let before = (window.head, window.tail);
         let at = |position: u64| usize::try_from(position - self.dropped).ok();
         while let Some(pane) = at(window.head).and_then(|place| self.panes.get(place)) {
             if pane.index >= end {
@@ -252,7 +346,10 @@ impl Ring {
             if let Some(more) = &pane.more {
                 window.more.add(more, 1);
             }
-            if let (true, Some(ends)) = (window.wants_extremes, &pane.ends) {
+            if let (true, Some(parts)) = (window.planned.counts, &pane.parts) {
+                window.counts.add(&parts.tally, 1);
+            }
+            if let (true, Some(ends)) = (window.planned.extremes, &pane.ends) {
                 while window
                     .least
                     .back()
@@ -271,7 +368,7 @@ impl Ring {
                 window.greatest.push_back((pane.index, ends.max));
             }
         }
-        let first = end - window.n_panes;
+        let first = end - window.planned.n_panes;
         while window.tail < window.head {
             let Some(pane) = at(window.tail).and_then(|place| self.panes.get(place)) else {
                 break;
@@ -285,6 +382,12 @@ impl Ring {
             if let Some(more) = &pane.more {
                 window.more.add(more, -1);
             }
+            if let (true, Some(parts)) = (window.planned.counts, &pane.parts) {
+                window.counts.add(&parts.tally, -1);
+            }
+        }
+        if before != (window.head, window.tail) {
+            window.asked = Asked::default();
         }
         while window
             .least
@@ -304,10 +407,27 @@ impl Ring {
 
     /// Takes one good sample; times must not descend.
     pub(crate) fn sample(&mut self, time_ms: i64, value: f64, steps: i64) {
+        for (planned, cusum) in self.needs.cusums.iter().zip(&mut self.cusums) {
+            cusum.take(planned, time_ms, steps);
+        }
+        let before = self.newest.replace(steps);
         let (pane, needs) = self.open((time_ms - 1).div_euclid(self.pane_ms));
         pane.n += 1;
         pane.sum += i128::from(steps);
+        let is_first = pane.ends.as_ref().is_none_or(|ends| !ends.sampled);
         pane.touch(time_ms, value, true);
+        let moved = before.map_or(0, |before| (steps - before).abs());
+        if let Some(parts) = &mut pane.parts {
+            if let (Some(bins), false) = (&needs.bins, needs.coverage) {
+                parts.tally.add(bins.of(steps), 1);
+            }
+            for (smooth, weight) in parts.smooth.iter_mut().zip(&needs.weights) {
+                smooth.take(value, *weight);
+            }
+            if is_first {
+                parts.moved_in = moved;
+            }
+        }
         if let Some(more) = &mut pane.more {
             let (time, steps) = (i128::from(time_ms), i128::from(steps));
             if needs.squares {
@@ -317,6 +437,9 @@ impl Ring {
                 more.times += time;
                 more.times_squared += time * time;
                 more.times_steps += time * steps;
+            }
+            if needs.moving {
+                more.moving += i128::from(moved);
             }
             if !needs.coverage {
                 more.count(&needs.limits, value, 1);
@@ -332,6 +455,11 @@ impl Ring {
             let to = to_ms.min((index + 1) * self.pane_ms);
             let (pane, needs) = self.open(index);
             pane.touch(to, value, false);
+            if let (Some(parts), Some(bins)) = (&mut pane.parts, &needs.bins) {
+                // A pane is a day at most, which fits.
+                let lasted = u32::try_from(to - from).unwrap_or(u32::MAX);
+                parts.tally.add(bins.of(steps), lasted);
+            }
             if let Some(more) = &mut pane.more {
                 more.covered_ms += to - from;
                 more.integral += i128::from(steps) * i128::from(to - from);
@@ -364,13 +492,20 @@ impl Ring {
         if self.current.as_ref().is_some_and(|pane| pane.index < end) {
             self.complete();
         }
-        self.slide(idx, end);
+        self.slide(idx, tick_ms);
         let window = &self.windows[idx];
+        let first = window.planned.end(tick_ms, self.pane_ms) - window.planned.n_panes;
         View {
             ring: self,
             window,
-            start_ms: (end - window.n_panes) * self.pane_ms,
+            start_ms: first * self.pane_ms,
         }
+    }
+
+    /// Cumulative sum `idx` at a tick up to which everything was taken: since when it runs, how many
+    /// samples it took, the upper and the lower sum in steps.
+    pub(crate) fn cusum(&self, idx: usize, tick_ms: i64) -> (i64, i64, f64, f64) {
+        self.cusums[idx].at(&self.needs.cusums[idx], tick_ms)
     }
 }
 
@@ -451,11 +586,15 @@ impl View<'_> {
         self.window.greatest.front().map(|(_, value)| *value)
     }
 
-    fn inside(&self) -> impl DoubleEndedIterator<Item = &Ends> {
+    fn panes(&self) -> impl DoubleEndedIterator<Item = &Pane> {
         let place = |position: u64| usize::try_from(position - self.ring.dropped).unwrap_or(0);
         self.ring
             .panes
             .range(place(self.window.tail)..place(self.window.head))
+    }
+
+    fn inside(&self) -> impl DoubleEndedIterator<Item = &Ends> {
+        self.panes()
             .filter_map(|pane| pane.ends.as_ref().filter(|ends| ends.sampled))
     }
 
@@ -481,20 +620,103 @@ impl View<'_> {
         Some(numerator as f64 / (n * (n - 1)) as f64)
     }
 
-    /// Least-squares slope in steps per millisecond.
-    pub(crate) fn slope_steps_per_ms(&self) -> Option<f64> {
+    /// n times the sum of squares of time, the sum of products and the sum of squares of steps, all
+    /// about their means.
+    fn moments(&self) -> Option<(i128, i128, i128)> {
         let n = i128::from(self.window.n);
         if n < 2 {
             return None;
         }
-        let (more, start) = (&self.window.more, i128::from(self.start_ms));
+        let (more, sum, start) = (
+            &self.window.more,
+            self.window.sum,
+            i128::from(self.start_ms),
+        );
         // Times counted from the window's start keep the products inside i128.
         let times = more.times - n * start;
         let squared = more.times_squared - 2 * start * more.times + n * start * start;
-        let product = more.times_steps - start * self.window.sum;
-        let denominator = n * squared - times * times;
-        (denominator != 0)
-            .then(|| (n * product - times * self.window.sum) as f64 / denominator as f64)
+        let product = more.times_steps - start * sum;
+        let of_times = n * squared - times * times;
+        (of_times != 0).then(|| {
+            (
+                of_times,
+                n * product - times * sum,
+                n * more.squares - sum * sum,
+            )
+        })
+    }
+
+    /// Least-squares slope in steps per millisecond.
+    pub(crate) fn slope_steps_per_ms(&self) -> Option<f64> {
+        let (of_times, product, _) = self.moments()?;
+        Some(product as f64 / of_times as f64)
+    }
+
+    /// Standard error of that slope.
+    pub(crate) fn slope_error_steps_per_ms(&self) -> Option<f64> {
+        let (of_times, product, of_steps) = self.moments()?;
+        let left = wide::product_less_square(of_steps, of_times, product);
+        let freedom = (self.window.n - 2) as f64;
+        (freedom > 0.0).then(|| (left / freedom).sqrt() / of_times as f64)
+    }
+
+    /// Mean step from a sample to the next, in steps of the resolution.
+    pub(crate) fn moving_range_steps(&self) -> Option<f64> {
+        let first = self
+            .panes()
+            .find(|pane| pane.ends.as_ref().is_some_and(|ends| ends.sampled))?;
+        let moved_in = first.parts.as_ref().map_or(0, |parts| parts.moved_in);
+        let moved = self.window.more.moving - i128::from(moved_in);
+        (self.window.n > 1).then(|| moved as f64 / (self.window.n - 1) as f64)
+    }
+
+    /// The exponentially weighted sums for weight `idx`.
+    pub(crate) fn smooth(&self, idx: usize) -> Smooth {
+        let parts = self.panes().rev().filter_map(|pane| pane.parts.as_ref());
+        Smooth::joined(parts.filter_map(|parts| parts.smooth.get(idx)).copied())
+    }
+
+    /// Counts in bins.
+    pub(crate) const fn counts(&self) -> &Histogram {
+        &self.window.counts
+    }
+
+    /// The median of the counts in half bins, and the median distance from it in quarter bins.
+    pub(crate) fn middle(&self) -> Option<(i64, i64)> {
+        let counts = self.counts();
+        *self.window.asked.middle.get_or_init(|| {
+            let median = counts.median()?;
+            let n_bins = self.ring.needs.bins.as_ref()?.n();
+            Some((median, counts.deviation(median, n_bins)?))
+        })
+    }
+
+    /// Places of the panes that hold something and their means in steps.
+    fn means(&self) -> Vec<(i64, f64)> {
+        let held = self.ring.needs.coverage;
+        let mean = |pane: &Pane| match &pane.more {
+            Some(more) if held => {
+                (more.covered_ms > 0).then(|| more.integral as f64 / more.covered_ms as f64)
+            }
+            _ => (pane.n > 0).then(|| pane.sum as f64 / pane.n as f64),
+        };
+        self.panes()
+            .filter_map(|pane| Some((pane.index, mean(pane)?)))
+            .collect()
+    }
+
+    /// Mann-Kendall over the pane means.
+    pub(crate) fn mann_kendall(&self) -> MannKendall {
+        let asked = &self.window.asked.mann_kendall;
+        *asked.get_or_init(|| MannKendall::of(&self.means()))
+    }
+
+    /// Theil-Sen slope over the pane means in steps per millisecond.
+    pub(crate) fn theil_sen_steps_per_ms(&self) -> Option<f64> {
+        let asked = &self.window.asked.theil_sen;
+        asked
+            .get_or_init(|| theil_sen(&self.means()))
+            .map(|slope| slope / self.ring.pane_ms as f64)
     }
 
     /// Sum of an event field.
@@ -504,5 +726,85 @@ impl View<'_> {
             .extra
             .get(field)
             .map_or(0.0, |sum| *sum as f64 / FIELD_STEPS)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// x and y.
+    const NORRIS: [(f64, f64); 36] = [
+        (0.2, 0.1),
+        (0.3, 0.3),
+        (0.3, 0.6),
+        (0.4, 0.3),
+        (0.5, 0.2),
+        (0.6, 0.1),
+        (10.1, 9.2),
+        (11.1, 10.2),
+        (11.6, 10.8),
+        (118.2, 118.1),
+        (118.3, 117.6),
+        (120.2, 119.6),
+        (226.5, 228.1),
+        (228.1, 228.3),
+        (229.2, 228.9),
+        (337.4, 338.8),
+        (338.0, 339.3),
+        (339.1, 339.3),
+        (447.5, 448.9),
+        (448.6, 449.1),
+        (448.9, 449.2),
+        (556.0, 557.7),
+        (556.8, 557.6),
+        (558.2, 559.2),
+        (666.3, 668.5),
+        (666.9, 668.8),
+        (669.1, 668.4),
+        (775.5, 778.1),
+        (777.0, 778.9),
+        (779.0, 778.9),
+        (884.6, 888.0),
+        (887.2, 888.0),
+        (887.6, 888.8),
+        (995.8, 998.0),
+        (996.3, 998.5),
+        (999.0, 998.5),
+    ];
+
+    // Source: NIST StRD, linear regression, Norris: certified slope, its standard deviation and the
+    // residual standard deviation. x are seconds here; two points share one.
+    #[test]
+    #[expect(
+        clippy::cast_possible_truncation,
+        reason = "whole milliseconds under a thousand seconds"
+    )]
+    fn the_norris_line_has_its_certified_slope_and_error() {
+        let needs = Needs {
+            squares: true,
+            moments: true,
+            ..Needs::default()
+        };
+        let window = PlannedWindow {
+            n_panes: 10,
+            ..PlannedWindow::default()
+        };
+        let mut ring = Ring::new(100_000, needs, &[window]);
+        for (x, y) in NORRIS {
+            ring.sample((x * 1_000.0).round() as i64, y, steps(y, 1, 10));
+        }
+        let view = ring.window(0, 1_000_000);
+        assert_eq!(view.n(), 36);
+        let slope = view.slope_steps_per_ms().unwrap() * 100.0;
+        let error = view.slope_error_steps_per_ms().unwrap() * 100.0;
+        assert!(
+            (slope / 1.002_116_818_020_45 - 1.0).abs() < 1e-14,
+            "{slope}"
+        );
+        assert!(
+            (error / 0.000_429_796_848_199_937 - 1.0).abs() < 1e-14,
+            "{error}"
+        );
     }
 }

@@ -3,14 +3,19 @@
 use crate::baseline::PlannedBaseline;
 use crate::derive::Derivation;
 use crate::outcome::Checkpoint;
-use crate::pane::{Needs, Ring, most_bytes};
+use crate::{
+    chart::PlannedCusum,
+    gate::{PlannedCondition, PlannedGate},
+    pane::{Needs, PlannedWindow, Ring, most_bytes, steps},
+    tally::Bins,
+};
 use std::{collections::BTreeMap, sync::Arc};
 use wheeltap_catalogue::Catalogue;
 use wheeltap_model::{
     ChannelDef, ChannelId, ChannelKind, ClassDef, ClassName, ConsistPosition, ConsistRole,
     EventTime, Part, Timeline, UnitId, UnitState,
 };
-use wheeltap_rules::{Against, Baseline, Healthy, Read, Rule, Statistic};
+use wheeltap_rules::{Against, Baseline, Condition, Healthy, Read, Rule, Statistic};
 
 /// A rule version and the event time in which it is in force.
 #[derive(Clone, Debug)]
@@ -76,6 +81,7 @@ pub struct UnitPlan {
     pub(crate) channels: Vec<PlannedChannel>,
     /// Channels that are computed, each after those it is computed from.
     pub(crate) derived: Vec<PlannedDerived>,
+    pub(crate) gates: Vec<PlannedGate>,
     pub(crate) slots: Vec<PlannedSlot>,
     /// Healthy stretches, each with the windows of its channels.
     pub(crate) baselines: Vec<(PlannedBaseline, Vec<WindowSource>)>,
@@ -109,15 +115,17 @@ pub(crate) struct PlannedChannel {
     pub derived: bool,
     pub num: u32,
     pub den: u32,
+    pub bins: Bins,
     pub rings: Vec<PlannedRing>,
 }
 
 #[derive(Debug)]
 pub(crate) struct PlannedRing {
     pub pane_ms: i64,
+    /// Index of the gate that lets instants into it; `None` lets all.
+    pub gate: Option<usize>,
     pub needs: Needs,
-    /// Length in panes and whether least and greatest are wanted.
-    pub windows: Vec<(i64, bool)>,
+    pub windows: Vec<PlannedWindow>,
 }
 
 impl PlannedRing {
@@ -167,8 +175,12 @@ pub(crate) struct WindowSource {
     pub statistic: Statistic,
     pub window_ms: i64,
     pub min_share: f64,
-    /// Index of the limit of time above and below.
-    pub limit: usize,
+    /// Index of the limit of time above and below, the smoothing weight or the cumulative sum.
+    pub detail: usize,
+    /// Ring and window of the past before the window.
+    pub past: Option<(usize, usize)>,
+    /// Whether conditions let only some instants in.
+    pub gated: bool,
 }
 
 impl UnitPlan {
@@ -208,22 +220,27 @@ impl UnitPlan {
         let mut reach_ms = 0;
         let mut settle_ms = 0;
         let mut slots = Vec::new();
-        let mut baselines = Vec::new();
+        let mut drawing = Drawing {
+            catalogue,
+            ids: &ids,
+            channels: &mut channels,
+            gates: Vec::new(),
+            baselines: Vec::new(),
+        };
         for (effective, part_no) in drafts {
-            let slot = plan_slot(
-                effective,
-                part_no,
-                catalogue,
-                &ids,
-                &mut channels,
-                &mut baselines,
-            );
+            let slot = drawing.slot(effective, part_no);
             let about = &slot.rule.about;
             let back = slot.rule.inputs.iter().map(|input| match &input.read {
-                Read::Window {
-                    window_ms, pane_ms, ..
-                } => window_ms + pane_ms,
-                Read::Healthy { baseline, .. } => baseline.window_ms + baseline.pane_ms,
+                Read::Window { during, .. } => {
+                    // A condition at the window's start still looks back for its value.
+                    let lasts = during.iter().filter_map(|condition| {
+                        let name = condition.channel_for(part_no)?;
+                        let (_, def) = catalogue.channel(&name)?;
+                        Some(lasts_ms(def))
+                    });
+                    input.read.reach_ms() + lasts.max().unwrap_or(0)
+                }
+                Read::Healthy { .. } => input.read.reach_ms(),
                 _ => 0,
             });
             let back = back.max().unwrap_or(0);
@@ -233,6 +250,7 @@ impl UnitPlan {
             settle_ms = settle_ms.max(quiet_ms);
             slots.push(slot);
         }
+        let (gates, baselines) = (drawing.gates, drawing.baselines);
         let longest_hold = channels.iter().map(|channel| match channel.speaks {
             Speaks::Held { hold_ms } => hold_ms,
             _ => 0,
@@ -245,6 +263,7 @@ impl UnitPlan {
             ids,
             channels,
             derived,
+            gates,
             slots,
             baselines,
             ticks_ms,
@@ -285,10 +304,20 @@ impl UnitPlan {
     /// Most bytes of window state that a unit with this plan keeps when every pane is filled; what
     /// waits between two ticks comes on top.
     pub fn window_bytes(&self) -> usize {
-        let rings = self.channels.iter().flat_map(|channel| &channel.rings);
         let baselines = self.baselines.iter();
+        let rings = self.channels.iter().flat_map(|channel| {
+            // How often a held value changes is not promised; once a second is taken for much.
+            let apart_ms = match channel.speaks {
+                Speaks::Sampled { interval_ms } => interval_ms.max(1),
+                _ => 1_000,
+            };
+            channel.rings.iter().map(move |ring| (ring, apart_ms))
+        });
         rings
-            .map(|ring| most_bytes(&ring.needs, &ring.windows))
+            .map(|(ring, apart_ms)| {
+                let n_samples = usize::try_from(ring.pane_ms / apart_ms + 1).unwrap_or(usize::MAX);
+                most_bytes((ring.pane_ms, n_samples), &ring.needs, &ring.windows)
+            })
             .chain(baselines.map(|(planned, _)| planned.most_bytes()))
             .fold(0, usize::saturating_add)
     }
@@ -422,10 +451,24 @@ fn read_channels<'a>(
 ) -> Vec<(ChannelId, &'a ChannelDef)> {
     let names = match read {
         Read::Healthy { baseline, .. } => baseline.channels_for(part_no).unwrap_or_default(),
-        _ => read.channel_for(part_no).into_iter().collect(),
+        Read::Window { during, .. } => {
+            let measured = read.channel_for(part_no);
+            let asked = during.iter();
+            let asked = asked.filter_map(|condition| condition.channel_for(part_no));
+            measured.into_iter().chain(asked).collect()
+        }
+        Read::InState(_) | Read::InRole(_) | Read::PartNumber => Vec::new(),
     };
     let found = names.iter().filter_map(|name| catalogue.channel(name));
     found.collect()
+}
+
+/// How long a condition's value lasts without another.
+const fn lasts_ms(def: &ChannelDef) -> i64 {
+    match def.kind {
+        ChannelKind::Held { hold_ms } => hold_ms,
+        ChannelKind::Sampled { .. } | ChannelKind::Event { .. } => def.silent_ms,
+    }
 }
 
 fn planned_channel(def: &ChannelDef) -> PlannedChannel {
@@ -442,195 +485,277 @@ fn planned_channel(def: &ChannelDef) -> PlannedChannel {
         derived: false,
         num,
         den,
+        bins: Bins::new(steps(def.range.0, num, den), steps(def.range.1, num, den)),
         rings: Vec::new(),
     }
 }
 
-fn plan_slot(
-    effective: &EffectiveRule,
-    part_no: Option<u32>,
-    catalogue: &Catalogue,
-    ids: &[ChannelId],
-    channels: &mut [PlannedChannel],
-    baselines: &mut Vec<(PlannedBaseline, Vec<WindowSource>)>,
-) -> PlannedSlot {
-    let rule = &effective.rule;
-    let mut silent_ms = 0;
-    let mut sources = Vec::with_capacity(rule.inputs.len());
-    for input in &rule.inputs {
-        let source = match &input.read {
-            Read::InState(states) => Source::InState(states.clone()),
-            Read::InRole(wanted) => Source::InRole(*wanted),
-            Read::PartNumber => part_no.map_or(Source::Nothing, |n| Source::Number(f64::from(n))),
-            Read::Healthy { baseline, gives } => {
-                let found = read_channels(&input.read, part_no, catalogue);
-                for (_, def) in &found {
+/// The plan of a unit while it is drawn.
+struct Drawing<'a> {
+    catalogue: &'a Catalogue,
+    ids: &'a [ChannelId],
+    channels: &'a mut [PlannedChannel],
+    gates: Vec<PlannedGate>,
+    baselines: Vec<(PlannedBaseline, Vec<WindowSource>)>,
+}
+
+impl Drawing<'_> {
+    fn slot(&mut self, effective: &EffectiveRule, part_no: Option<u32>) -> PlannedSlot {
+        let rule = &effective.rule;
+        let mut silent_ms = 0;
+        let mut sources = Vec::with_capacity(rule.inputs.len());
+        for input in &rule.inputs {
+            for (_, def) in read_channels(&input.read, part_no, self.catalogue) {
+                // Events are never due, so they say nothing about silence.
+                if !matches!(def.kind, ChannelKind::Event { .. }) {
                     silent_ms = silent_ms.max(def.silent_ms);
                 }
-                let planned = plan_baseline(
-                    baseline,
-                    &found,
-                    rule.about.tick_ms,
-                    ids,
-                    channels,
-                    baselines,
-                );
-                planned.map_or(Source::Nothing, |baseline| Source::Healthy {
-                    baseline,
-                    gives: *gives,
-                })
             }
-            Read::Window {
-                statistic,
-                window_ms,
-                pane_ms,
-                min_share,
-                ..
-            } => {
-                let found = input.read.channel_for(part_no);
-                let found = found.and_then(|name| catalogue.channel(&name));
-                match found.and_then(|(id, def)| Some((ids.binary_search(&id).ok()?, def))) {
-                    None => Source::Nothing,
-                    Some((channel, def)) => {
-                        // Events are never due, so they say nothing about silence.
-                        if !matches!(def.kind, ChannelKind::Event { .. }) {
-                            silent_ms = silent_ms.max(def.silent_ms);
-                        }
-                        if *statistic == Statistic::Last {
-                            Source::Last {
-                                channel,
-                                window_ms: *window_ms,
-                            }
-                        } else {
-                            let n_fields = match &def.kind {
-                                ChannelKind::Event { fields } => fields.len(),
-                                _ => 0,
-                            };
-                            Source::Window(plan_window(
-                                channel,
-                                &mut channels[channel],
-                                (*statistic, *window_ms, *pane_ms, *min_share),
-                                n_fields,
-                            ))
-                        }
-                    }
+            sources.push(match &input.read {
+                Read::InState(states) => Source::InState(states.clone()),
+                Read::InRole(wanted) => Source::InRole(*wanted),
+                Read::PartNumber => part_no.map_or(Source::Nothing, |n| Source::Number(n.into())),
+                Read::Window { .. } => self.source(&input.read, part_no).unwrap_or(Source::Nothing),
+                Read::Healthy { baseline, gives } => {
+                    let found = read_channels(&input.read, part_no, self.catalogue);
+                    let planned = self.baseline(baseline, &found, rule.about.tick_ms);
+                    planned.map_or(Source::Nothing, |baseline| Source::Healthy {
+                        baseline,
+                        gives: *gives,
+                    })
                 }
-            }
+            });
+        }
+        PlannedSlot {
+            rule: Arc::clone(rule),
+            part: part_no.and_then(|n| {
+                Part::new(&format!(
+                    "{} {n}",
+                    rule.about.for_each.as_deref().unwrap_or("part")
+                ))
+                .ok()
+            }),
+            part_no,
+            sources,
+            from: effective.from,
+            until: effective.until,
+            silent_ms,
+        }
+    }
+
+    /// The source of a window; `None` when a channel is not in the catalogue.
+    fn source(&mut self, read: &Read, part_no: Option<u32>) -> Option<Source> {
+        let Read::Window {
+            statistic,
+            window_ms,
+            pane_ms,
+            min_share,
+            during,
+            ..
+        } = read
+        else {
+            return None;
         };
-        sources.push(source);
+        let (id, def) = self.catalogue.channel(&read.channel_for(part_no)?)?;
+        let channel = self.ids.binary_search(&id).ok()?;
+        let gate = match during.as_slice() {
+            [] => None,
+            during => Some(self.gate(during, part_no)?),
+        };
+        if *statistic == Statistic::Last && gate.is_none() {
+            return Some(Source::Last {
+                channel,
+                window_ms: *window_ms,
+            });
+        }
+        let n_fields = match &def.kind {
+            ChannelKind::Event { fields } => fields.len(),
+            _ => 0,
+        };
+        let planned = &mut self.channels[channel];
+        let ring = planned.ring(*pane_ms, gate, n_fields);
+        let size = f64::from(planned.num) / f64::from(planned.den);
+        let bins = planned.bins;
+        let past = match *statistic {
+            Statistic::RobustScore {
+                past_ms,
+                past_pane_ms,
+            } => {
+                let ring = planned.ring(past_pane_ms, gate, n_fields);
+                let own = &mut planned.rings[ring];
+                own.needs.bins = Some(bins);
+                let window = own.window(past_ms / past_pane_ms, *window_ms);
+                own.windows[window].counts = true;
+                Some((ring, window))
+            }
+            _ => None,
+        };
+        let planned = &mut planned.rings[ring];
+        let window = planned.window(window_ms / pane_ms, 0);
+        let detail = planned.ask(window, *statistic, (size, bins, *window_ms));
+        Some(Source::Window(WindowSource {
+            channel,
+            ring,
+            window,
+            statistic: *statistic,
+            window_ms: *window_ms,
+            min_share: *min_share,
+            detail,
+            past,
+            gated: gate.is_some(),
+        }))
     }
-    PlannedSlot {
-        rule: Arc::clone(rule),
-        part: part_no.and_then(|n| {
-            Part::new(&format!(
-                "{} {n}",
-                rule.about.for_each.as_deref().unwrap_or("part")
-            ))
-            .ok()
-        }),
-        part_no,
-        sources,
-        from: effective.from,
-        until: effective.until,
-        silent_ms,
+
+    /// The index of a healthy stretch, which rules of the same tick share; `None` when a channel is
+    /// missing.
+    fn baseline(
+        &mut self,
+        baseline: &Baseline,
+        found: &[(ChannelId, &ChannelDef)],
+        tick_ms: i64,
+    ) -> Option<usize> {
+        if found.len() < baseline.channels.len() {
+            return None;
+        }
+        let names = found.iter().map(|(_, def)| def.name.to_string()).collect();
+        let planned = PlannedBaseline::new(baseline, names, tick_ms);
+        let same = |(known, _): &(PlannedBaseline, _)| known.key == planned.key;
+        if let Some(idx) = self.baselines.iter().position(same) {
+            return Some(idx);
+        }
+        let mut windows = Vec::new();
+        for (id, _) in found {
+            let channel = self.ids.binary_search(id).ok()?;
+            let own = &mut self.channels[channel];
+            let ring = own.ring(baseline.pane_ms, None, 0);
+            let window = own.rings[ring].window(baseline.window_ms / baseline.pane_ms, 0);
+            windows.push(WindowSource {
+                channel,
+                ring,
+                window,
+                statistic: Statistic::Mean,
+                window_ms: baseline.window_ms,
+                min_share: baseline.min_share,
+                detail: 0,
+                past: None,
+                gated: false,
+            });
+        }
+        self.baselines.push((planned, windows));
+        Some(self.baselines.len() - 1)
+    }
+
+    /// The gate for these conditions; `None` when one's channel is not in the catalogue.
+    fn gate(&mut self, during: &[Condition], part_no: Option<u32>) -> Option<usize> {
+        let conditions = during.iter().map(|condition| {
+            let (id, def) = self.catalogue.channel(&condition.channel_for(part_no)?)?;
+            Some(PlannedCondition {
+                channel: self.ids.binary_search(&id).ok()?,
+                test: condition.test,
+                lasts_ms: lasts_ms(def),
+                held: matches!(def.kind, ChannelKind::Held { .. }),
+            })
+        });
+        let wanted = PlannedGate {
+            conditions: conditions.collect::<Option<_>>()?,
+        };
+        Some(position_or_push(&mut self.gates, wanted))
     }
 }
 
-/// The index of a healthy stretch, which rules of the same tick share; `None` when a channel is
-/// missing.
-fn plan_baseline(
-    baseline: &Baseline,
-    found: &[(ChannelId, &ChannelDef)],
-    tick_ms: i64,
-    ids: &[ChannelId],
-    channels: &mut [PlannedChannel],
-    baselines: &mut Vec<(PlannedBaseline, Vec<WindowSource>)>,
-) -> Option<usize> {
-    if found.len() < baseline.channels.len() {
-        return None;
-    }
-    let names = found.iter().map(|(_, def)| def.name.to_string()).collect();
-    let planned = PlannedBaseline::new(baseline, names, tick_ms);
-    let same = |(known, _): &(PlannedBaseline, _)| known.key == planned.key;
-    if let Some(idx) = baselines.iter().position(same) {
-        return Some(idx);
-    }
-    let window = (
-        Statistic::Mean,
-        baseline.window_ms,
-        baseline.pane_ms,
-        baseline.min_share,
-    );
-    let mut windows = Vec::new();
-    for (id, _) in found {
-        let channel = ids.binary_search(id).ok()?;
-        windows.push(plan_window(channel, &mut channels[channel], window, 0));
-    }
-    baselines.push((planned, windows));
-    Some(baselines.len() - 1)
-}
-
-fn plan_window(
-    channel_idx: usize,
-    channel: &mut PlannedChannel,
-    (statistic, window_ms, pane_ms, min_share): (Statistic, i64, i64, f64),
-    n_fields: usize,
-) -> WindowSource {
-    let ring = channel
-        .rings
-        .iter()
-        .position(|ring| ring.pane_ms == pane_ms)
-        .unwrap_or_else(|| {
+impl PlannedChannel {
+    /// The ring of these panes and this gate, made when it is not there.
+    fn ring(&mut self, pane_ms: i64, gate: Option<usize>, n_fields: usize) -> usize {
+        let found = self
+            .rings
+            .iter()
+            .position(|ring| ring.pane_ms == pane_ms && ring.gate == gate);
+        found.unwrap_or_else(|| {
             let needs = Needs {
-                coverage: matches!(channel.speaks, Speaks::Held { .. }),
+                coverage: matches!(self.speaks, Speaks::Held { .. }),
                 n_fields,
                 ..Needs::default()
             };
-            channel.rings.push(PlannedRing {
+            self.rings.push(PlannedRing {
                 pane_ms,
+                gate,
                 needs,
                 windows: Vec::new(),
             });
-            channel.rings.len() - 1
-        });
-    let planned = &mut channel.rings[ring];
-    let mut limit = 0;
-    match statistic {
-        Statistic::StdDev => planned.needs.squares = true,
-        Statistic::Slope => planned.needs.moments = true,
-        Statistic::TimeAbove(at) | Statistic::TimeBelow(at) => {
-            let limits = &mut planned.needs.limits;
-            limit = limits
-                .iter()
-                .position(|known| known.total_cmp(&at).is_eq())
-                .unwrap_or_else(|| {
-                    limits.push(at);
-                    limits.len() - 1
-                });
+            self.rings.len() - 1
+        })
+    }
+}
+
+impl PlannedRing {
+    fn window(&mut self, n_panes: i64, lag_ms: i64) -> usize {
+        let found = self
+            .windows
+            .iter()
+            .position(|window| window.n_panes == n_panes && window.lag_ms == lag_ms);
+        found.unwrap_or_else(|| {
+            self.windows.push(PlannedWindow {
+                n_panes,
+                lag_ms,
+                ..PlannedWindow::default()
+            });
+            self.windows.len() - 1
+        })
+    }
+
+    /// Asks for what a statistic needs; returns the index that [`WindowSource::detail`] explains.
+    fn ask(
+        &mut self,
+        window: usize,
+        statistic: Statistic,
+        (size, bins, window_ms): (f64, Bins, i64),
+    ) -> usize {
+        let needs = &mut self.needs;
+        match statistic {
+            Statistic::StdDev => needs.squares = true,
+            Statistic::Slope => needs.moments = true,
+            Statistic::SlopeError => {
+                needs.moments = true;
+                needs.squares = true;
+            }
+            Statistic::MovingRange => needs.moving = true,
+            Statistic::Min | Statistic::Max | Statistic::Range => {
+                self.windows[window].extremes = true;
+            }
+            Statistic::Quantile(_) | Statistic::Median => {
+                needs.bins = Some(bins);
+                self.windows[window].counts = true;
+            }
+            Statistic::TimeAbove(at) | Statistic::TimeBelow(at) => {
+                return position_or_push(&mut needs.limits, at);
+            }
+            Statistic::Ewma(weight) | Statistic::EwmaScore { weight, .. } => {
+                return position_or_push(&mut needs.weights, weight);
+            }
+            Statistic::CusumHigh { target, slack } | Statistic::CusumLow { target, slack } => {
+                let planned = PlannedCusum::new(target, slack, size, window_ms);
+                return position_or_push(&mut needs.cusums, planned);
+            }
+            Statistic::Last
+            | Statistic::Mean
+            | Statistic::Rate
+            | Statistic::Count
+            | Statistic::Sum(_)
+            | Statistic::Integral
+            | Statistic::RobustScore { .. }
+            | Statistic::TrendS
+            | Statistic::TrendZ
+            | Statistic::TrendP
+            | Statistic::RobustSlope => {}
         }
-        _ => {}
+        0
     }
-    let n_panes = window_ms / pane_ms;
-    let extremes = matches!(
-        statistic,
-        Statistic::Min | Statistic::Max | Statistic::Range
-    );
-    let window = planned
-        .windows
-        .iter()
-        .position(|(n, _)| *n == n_panes)
-        .unwrap_or_else(|| {
-            planned.windows.push((n_panes, false));
-            planned.windows.len() - 1
-        });
-    planned.windows[window].1 |= extremes;
-    WindowSource {
-        channel: channel_idx,
-        ring,
-        window,
-        statistic,
-        window_ms,
-        min_share,
-        limit,
+}
+
+fn position_or_push<T: PartialEq>(list: &mut Vec<T>, wanted: T) -> usize {
+    if let Some(found) = list.iter().position(|own| *own == wanted) {
+        return found;
     }
+    list.push(wanted);
+    list.len() - 1
 }

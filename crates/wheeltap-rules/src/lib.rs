@@ -36,6 +36,7 @@
 
 mod about;
 mod baseline;
+mod conditions;
 mod functions;
 mod lower;
 mod plan;
@@ -50,8 +51,8 @@ mod vet;
 
 pub use baseline::{Against, Baseline, Healthy};
 pub use plan::{
-    About, Applies, Fault, Input, Logic, PANE_LADDER_MS, Read, Rule, Seen, Statistic, Truth,
-    pane_ms,
+    About, Applies, Condition, Fault, Input, Logic, PANE_LADDER_MS, Read, Rule, Seen, Statistic,
+    Test, Truth, pane_ms,
 };
 pub use problem::Problem;
 pub use reference::reference;

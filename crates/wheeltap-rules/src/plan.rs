@@ -95,7 +95,11 @@ pub enum Read {
         /// Pane length in milliseconds; see [`pane_ms`].
         pane_ms: i64,
         /// Share of the promised samples that makes a sampled window known, 0 to 1; 0.5 by default.
+        /// With conditions: share of the whole window that must be seen while they held, 0.1 by
+        /// default.
         min_share: f64,
+        /// What must hold at an instant for it to count; all of them. Empty: every instant counts.
+        during: Vec<Condition>,
     },
     /// A comparison with a stretch in which the unit was healthy.
     Healthy {
@@ -113,12 +117,49 @@ pub enum Read {
 }
 
 impl Read {
-    /// The channels read, as the rule writes them.
-    pub fn channels(&self) -> &[String] {
+    /// The channels read as the rule writes them, a window's measured one first.
+    pub fn channels(&self) -> Vec<&str> {
         match self {
-            Self::Window { channel, .. } => std::slice::from_ref(channel),
-            Self::Healthy { baseline, .. } => &baseline.channels,
-            Self::InState(_) | Self::InRole(_) | Self::PartNumber => &[],
+            Self::Window {
+                channel, during, ..
+            } => {
+                let conditions = during.iter().map(|condition| condition.channel.as_str());
+                std::iter::once(channel.as_str())
+                    .chain(conditions)
+                    .collect()
+            }
+            Self::Healthy { baseline, .. } => {
+                baseline.channels.iter().map(String::as_str).collect()
+            }
+            Self::InState(_) | Self::InRole(_) | Self::PartNumber => Vec::new(),
+        }
+    }
+
+    /// Length of the window and the past before it, in milliseconds; 0 when no channel is read.
+    pub const fn span_ms(&self) -> i64 {
+        match self {
+            Self::Window {
+                statistic: Statistic::RobustScore { past_ms, .. },
+                window_ms,
+                ..
+            } => *window_ms + *past_ms,
+            Self::Window { window_ms, .. } => *window_ms,
+            Self::Healthy { baseline, .. } => baseline.window_ms,
+            Self::InState(_) | Self::InRole(_) | Self::PartNumber => 0,
+        }
+    }
+
+    /// How far before a tick data can matter, in milliseconds, what conditions look back and healthy
+    /// stretches not counted; 0 when no channel is read.
+    pub const fn reach_ms(&self) -> i64 {
+        match self {
+            Self::Window {
+                statistic: Statistic::RobustScore { past_pane_ms, .. },
+                ..
+            } => self.span_ms() + *past_pane_ms,
+            Self::Window { pane_ms, .. } => self.span_ms() + *pane_ms,
+            Self::Healthy { baseline, .. } => baseline.window_ms + baseline.pane_ms,
+            Self::InState(_) | Self::InRole(_) | Self::PartNumber => 0,
         }
     }
 
@@ -127,11 +168,62 @@ impl Read {
         let Self::Window { channel, .. } = self else {
             return None;
         };
-        let filled = match part_no {
-            Some(number) => channel.replace("{axle}", &number.to_string()),
-            None => channel.clone(),
-        };
-        ChannelName::new(&filled).ok()
+        named(channel, part_no)
+    }
+}
+
+fn named(channel: &str, part_no: Option<u32>) -> Option<ChannelName> {
+    match part_no {
+        Some(number) => ChannelName::new(&channel.replace("{axle}", &number.to_string())).ok(),
+        None => ChannelName::new(channel).ok(),
+    }
+}
+
+/// What must hold for an instant to count in a window.
+///
+/// A value of the channel lasts from its sample to the next one, at most the held channel's hold or
+/// the sampled one's silent time. A held sample that is not good ends it; a sampled one that is not
+/// good is as if it were not there. While no value lasts, the condition does not hold.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Condition {
+    /// Channel name; may hold `{axle}`.
+    pub channel: String,
+    /// What its value must be.
+    pub test: Test,
+}
+
+impl Condition {
+    /// The channel for part `part_no`, with `{axle}` filled in; `None` when that is no name.
+    pub fn channel_for(&self, part_no: Option<u32>) -> Option<ChannelName> {
+        named(&self.channel, part_no)
+    }
+}
+
+/// A test of one value, limits in the channel's unit.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub enum Test {
+    /// Not under the limit.
+    AtLeast(f64),
+    /// Not over the limit.
+    AtMost(f64),
+    /// Over the limit.
+    Above(f64),
+    /// Under the limit.
+    Below(f64),
+    /// From the first to the second, both included.
+    Between(f64, f64),
+}
+
+impl Test {
+    /// Whether a value passes.
+    pub fn holds(self, value: f64) -> bool {
+        match self {
+            Self::AtLeast(limit) => value >= limit,
+            Self::AtMost(limit) => value <= limit,
+            Self::Above(limit) => value > limit,
+            Self::Below(limit) => value < limit,
+            Self::Between(low, high) => value >= low && value <= high,
+        }
     }
 }
 
@@ -163,6 +255,75 @@ pub enum Statistic {
     Count,
     /// Sum of an event's field, by its index; events without it add nothing. Known always.
     Sum(usize),
+    /// The value below which this share (0 to 1, both left out) lies, from counts in fixed bins of the
+    /// channel's range: the first bin up to which the counts reach the share (type 1, the inverse
+    /// of the empirical distribution), given by its middle. Held: shares of time.
+    Quantile(f64),
+    /// The mean of the two middle bins (the same one for an odd count). Held: by time.
+    Median,
+    /// The integral over time, unit times second. Sampled: each sample lasts one nominal interval;
+    /// held: exact.
+    Integral,
+    /// Standard error of [`Self::Slope`], unit per second; unknown under three samples.
+    SlopeError,
+    /// The mean step from a sample to the next, without sign; unknown under two samples.
+    MovingRange,
+    /// Exponentially weighted mean of the samples in the window: the newest weighs 1, each earlier one
+    /// (1 - weight) times its follower.
+    Ewma(f64),
+    /// The exponentially weighted chart that starts from the target at the window's start, in standard
+    /// deviations of its own: (E - target) / (sigma sqrt(weight / (2 - weight) (1 - (1 -
+    /// weight)^(2 n)))). Source: NIST/SEMATECH e-Handbook 6.3.2.4.
+    EwmaScore {
+        /// 0 to 1, 0 left out.
+        weight: f64,
+        /// Where the process belongs, in the channel's unit.
+        target: f64,
+        /// Standard deviation of a sample, in the channel's unit, above 0.
+        sigma: f64,
+    },
+    /// Tabular cumulative sum above target + slack since the newest whole multiple of the window since
+    /// 1970: S = max(0, S + x - target - slack). Source: NIST/SEMATECH e-Handbook 6.3.2.3.
+    CusumHigh {
+        /// Where the process belongs, in the channel's unit.
+        target: f64,
+        /// What is let pass, in the channel's unit; 0 or more.
+        slack: f64,
+    },
+    /// As [`Self::CusumHigh`] below target - slack.
+    CusumLow {
+        /// Where the process belongs, in the channel's unit.
+        target: f64,
+        /// What is let pass, in the channel's unit; 0 or more.
+        slack: f64,
+    },
+    /// How far the window's mean lies from the median of the `past_ms` before the window, in units of
+    /// 1.4826 times that stretch's median absolute deviation, which counts as half a bin at least.
+    RobustScore {
+        /// Length of the past, a multiple of its pane.
+        past_ms: i64,
+        /// Pane of the past, which ends at the last multiple of it before the window.
+        past_pane_ms: i64,
+    },
+    /// Mann-Kendall S over pane means: later and greater pairs less later and lesser ones.
+    TrendS,
+    /// (S - 1) / sqrt(Var S) for S over 0, (S + 1) / sqrt(Var S) under 0, with ties in the variance.
+    TrendZ,
+    /// Two-sided probability of so great a trend without one, of [`Self::TrendZ`].
+    TrendP,
+    /// Theil-Sen slope: the median of the slopes between each two pane means, unit per second.
+    RobustSlope,
+}
+
+impl Statistic {
+    /// The most panes its window is cut into.
+    pub const fn most_panes(self) -> i64 {
+        match self {
+            // Each pane mean is compared with each other one.
+            Self::TrendS | Self::TrendZ | Self::TrendP | Self::RobustSlope => 72,
+            _ => 360,
+        }
+    }
 }
 
 /// What a rule sees of one input at a tick. Numbers are finite.
@@ -248,9 +409,10 @@ pub const PANE_LADDER_MS: [i64; 20] = [
     86_400_000,
 ];
 
-/// Pane length of a window: the greater of the tick and `window / 360` rounded up to the ladder.
-pub fn pane_ms(tick_ms: i64, window_ms: i64) -> i64 {
-    let least = (window_ms + 359) / 360;
+/// Pane length of a window of at most `most_panes`: the greater of the tick and `window / most_panes`
+/// rounded up to the ladder.
+pub fn pane_ms(tick_ms: i64, window_ms: i64, most_panes: i64) -> i64 {
+    let least = (window_ms + most_panes - 1) / most_panes;
     let rung = PANE_LADDER_MS.into_iter().find(|rung| *rung >= least);
     tick_ms.max(rung.unwrap_or(86_400_000))
 }

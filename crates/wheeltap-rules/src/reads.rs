@@ -2,11 +2,12 @@
 
 mod healthy;
 
-use crate::about::{self, Dialect, Entries, literal_map, refuse_kind, span, text};
+use crate::about::{self, Dialect, literal_map, refuse_kind, span, text};
 use crate::problem::{Findings, Place, one_of, suggestion};
 use crate::syntax::{Function, Kind, Node};
 use crate::units::Measure;
-use crate::{Environment, Input, Read, Statistic, pane_ms};
+use crate::{Condition, Environment, Input, Read, Statistic, conditions, pane_ms};
+use wheeltap_catalogue::Ucum;
 use wheeltap_model::{ChannelDef, ChannelKind, ChannelName, ConsistRole, UnitState, format_span};
 
 /// What an argument of a statistic is.
@@ -16,6 +17,15 @@ pub(crate) enum Arg {
     Window,
     OptionalWindow,
     Limit,
+    /// A share of the values, both ends left out.
+    Share,
+    /// A weight of exponential smoothing.
+    Weight,
+    Target,
+    Sigma,
+    Slack,
+    /// A span before the window.
+    Past,
     Field,
     States,
     Role,
@@ -31,6 +41,7 @@ pub(crate) enum UnitOf {
     Channel,
     Difference,
     PerSecond,
+    TimesSecond,
     Seconds,
     Count,
     Field,
@@ -57,10 +68,13 @@ pub(crate) struct Reader {
     pub example: &'static str,
 }
 
-use Arg::{Channel, Field, Limit, OptionalWindow, Role, States, Window};
+use Arg::{
+    Channel, Field, Limit, OptionalWindow, Past, Role, Share, Sigma, Slack, States, Target, Weight,
+    Window,
+};
 
 /// Statistics of one channel, and what is read of the unit.
-static WINDOWS: [Reader; 15] = [
+static WINDOWS: [Reader; 29] = [
     Reader {
         name: "last",
         args: &[Channel, OptionalWindow],
@@ -95,6 +109,24 @@ static WINDOWS: [Reader; 15] = [
         example: "max(\"engine.oil.temperature\", \"5 min\")",
     },
     Reader {
+        name: "median",
+        args: &[Channel, Window],
+        fits: Fits::Values,
+        unit: UnitOf::Channel,
+        what: "the mean of the two middle values (the middle one of an odd count), from \
+               counts in bins; of held channels by time",
+        example: "median(\"engine.oil.temperature\", \"1 h\")",
+    },
+    Reader {
+        name: "quantile",
+        args: &[Channel, Share, Window],
+        fits: Fits::Values,
+        unit: UnitOf::Channel,
+        what: "the value that this share of the values does not exceed (type 1, the inverse \
+               of the empirical distribution), from counts in bins; of held channels by time",
+        example: "quantile(\"engine.oil.temperature\", 0.95, \"1 h\")",
+    },
+    Reader {
         name: "range",
         args: &[Channel, Window],
         fits: Fits::Values,
@@ -119,6 +151,49 @@ static WINDOWS: [Reader; 15] = [
         example: "slope(\"engine.oil.temperature\", \"5 min\")",
     },
     Reader {
+        name: "slope_error",
+        args: &[Channel, Window],
+        fits: Fits::Values,
+        unit: UnitOf::PerSecond,
+        what: "the standard error of that slope; unknown under three samples",
+        example: "slope_error(\"engine.oil.temperature\", \"1 h\")",
+    },
+    Reader {
+        name: "robust_slope",
+        args: &[Channel, Window],
+        fits: Fits::Values,
+        unit: UnitOf::PerSecond,
+        what: "the median of the slopes between each two pane means (Theil-Sen), at most 72 \
+               panes",
+        example: "robust_slope(\"engine.oil.temperature\", \"1 d\")",
+    },
+    Reader {
+        name: "trend_s",
+        args: &[Channel, Window],
+        fits: Fits::Values,
+        unit: UnitOf::Number,
+        what: "Mann-Kendall S over pane means, at most 72: later and greater pairs less later \
+               and lesser ones",
+        example: "trend_s(\"engine.oil.temperature\", \"1 d\")",
+    },
+    Reader {
+        name: "trend_z",
+        args: &[Channel, Window],
+        fits: Fits::Values,
+        unit: UnitOf::Number,
+        what: "S in standard deviations, ties and continuity corrected (US EPA QA/G-9S); \
+               unknown under 4 panes or when all are equal",
+        example: "trend_z(\"engine.oil.temperature\", \"1 d\")",
+    },
+    Reader {
+        name: "trend_p",
+        args: &[Channel, Window],
+        fits: Fits::Values,
+        unit: UnitOf::Number,
+        what: "two-sided probability of such a Z where there is no trend",
+        example: "trend_p(\"engine.oil.temperature\", \"1 d\")",
+    },
+    Reader {
         name: "rate",
         args: &[Channel, Window],
         fits: Fits::Values,
@@ -141,6 +216,69 @@ static WINDOWS: [Reader; 15] = [
         unit: UnitOf::Seconds,
         what: "seconds below the limit",
         example: "time_below(\"engine.oil.temperature\", 60, \"1 h\")",
+    },
+    Reader {
+        name: "integral",
+        args: &[Channel, Window],
+        fits: Fits::Values,
+        unit: UnitOf::TimesSecond,
+        what: "the integral over time: of sampled channels each sample lasts one nominal \
+               interval, so gaps add nothing; of held ones exact",
+        example: "integral(\"traction.power\", \"1 h\")",
+    },
+    Reader {
+        name: "moving_range",
+        args: &[Channel, Window],
+        fits: Fits::Values,
+        unit: UnitOf::Difference,
+        what: "the mean step from a sample to the next, without sign; over 1.128 it is the \
+               sigma of an individuals chart (NIST/SEMATECH e-Handbook 6.3.2.2)",
+        example: "moving_range(\"engine.oil.temperature\", \"1 h\")",
+    },
+    Reader {
+        name: "ewma",
+        args: &[Channel, Weight, Window],
+        fits: Fits::Values,
+        unit: UnitOf::Channel,
+        what: "the exponentially weighted mean: the newest sample weighs 1, each earlier one \
+               1 - weight times its follower, none before the window",
+        example: "ewma(\"engine.oil.temperature\", 0.1, \"10 min\")",
+    },
+    Reader {
+        name: "ewma_score",
+        args: &[Channel, Weight, Target, Sigma, Window],
+        fits: Fits::Values,
+        unit: UnitOf::Number,
+        what: "the EWMA that starts from the target at the window's start, less the target, \
+               over its own standard deviation for samples of that sigma; beyond 3 it is \
+               outside the chart's limits (NIST/SEMATECH e-Handbook 6.3.2.4)",
+        example: "ewma_score(\"engine.oil.temperature\", 0.3, 85, 2.5, \"1 h\")",
+    },
+    Reader {
+        name: "cusum_high",
+        args: &[Channel, Target, Slack, Window],
+        fits: Fits::Values,
+        unit: UnitOf::Difference,
+        what: "the tabular cumulative sum above target + slack; starts from 0 at every whole \
+               multiple of the window since 1970 (NIST/SEMATECH e-Handbook 6.3.2.3)",
+        example: "cusum_high(\"engine.oil.temperature\", 85, 1.5, \"8 h\")",
+    },
+    Reader {
+        name: "cusum_low",
+        args: &[Channel, Target, Slack, Window],
+        fits: Fits::Values,
+        unit: UnitOf::Difference,
+        what: "as cusum_high, below target - slack; both are 0 or more",
+        example: "cusum_low(\"engine.oil.temperature\", 85, 1.5, \"8 h\")",
+    },
+    Reader {
+        name: "robust_score",
+        args: &[Channel, Window, Past],
+        fits: Fits::Values,
+        unit: UnitOf::Number,
+        what: "the window's mean less the median of the past before the window, over 1.4826 \
+               times that past's median absolute deviation (at least half a bin)",
+        example: "robust_score(\"engine.oil.temperature\", \"10 min\", \"7 d\")",
     },
     Reader {
         name: "count",
@@ -191,6 +329,8 @@ pub(crate) fn readers() -> impl Iterator<Item = &'static Reader> {
 
 /// The share of promised samples that makes an input known, unless the rule asks for another.
 const HALF: f64 = 0.5;
+/// The same where conditions hold only part of the window's time.
+const TENTH: f64 = 0.1;
 
 const ROLES: [(ConsistRole, &str); 3] = [
     (ConsistRole::Lead, "lead"),
@@ -264,10 +404,10 @@ fn axle_count(about: &about::Read, env: &Environment) -> usize {
         .max(1)
 }
 
-struct Planner<'a> {
+pub(crate) struct Planner<'a> {
     about: &'a about::Read,
     env: &'a Environment<'a>,
-    findings: &'a mut Findings,
+    pub findings: &'a mut Findings,
     axles: usize,
 }
 
@@ -276,8 +416,17 @@ struct Planner<'a> {
 struct Parts<'a> {
     channel: Option<(&'a str, &'a ChannelDef)>,
     window: Option<(i64, Place)>,
-    limit: Option<f64>,
+    past: Option<(i64, Place)>,
+    /// Limit, share, weight, target, sigma, slack, in the order of the arguments.
+    numbers: Vec<f64>,
     field: Option<(usize, String)>,
+}
+
+/// The option map of an input, taken apart.
+struct Options<'n> {
+    rest: &'n [Node],
+    min_share: f64,
+    during: Vec<Condition>,
 }
 
 impl<'a> Planner<'a> {
@@ -293,13 +442,7 @@ impl<'a> Planner<'a> {
             return None;
         }
         let make = |read, text, ucum: String, bounds| {
-            let difference = !matches!(
-                read,
-                Read::Window {
-                    statistic: Statistic::Last | Statistic::Mean | Statistic::Min | Statistic::Max,
-                    ..
-                }
-            );
+            let difference = reader.unit != UnitOf::Channel;
             Some(Placed {
                 measure: Measure::of(&ucum, difference),
                 input: Input {
@@ -438,7 +581,11 @@ impl<'a> Planner<'a> {
         place: Place,
         args: &[Node],
     ) -> Option<(Read, String, String, (f64, f64))> {
-        let (args, min_share) = self.options(args)?;
+        let Options {
+            rest: args,
+            min_share,
+            during,
+        } = self.options(args)?;
         let most = reader.args.len();
         let least = most - usize::from(reader.args.contains(&OptionalWindow));
         if !(least..=most).contains(&args.len()) {
@@ -452,40 +599,56 @@ impl<'a> Planner<'a> {
             whole &= self.argument(*wanted, arg, &mut parts).is_some();
         }
         let (written, def) = parts.channel?;
-        if !whole || !self.fits(reader, def, args.first().map_or(place, |arg| arg.place)) {
+        let channel_place = args.first().map_or(place, |arg| arg.place);
+        if !whole || !self.fits(reader, def, channel_place) {
             return None;
         }
         let tick_ms = self.about.tick_ms.unwrap_or(1_000);
+        let statistic = statistic(reader.name, &parts, tick_ms)?;
         let (window_ms, said) = match parts.window {
-            Some((window_ms, window_place)) => {
-                self.check_window(window_ms, tick_ms, def, window_place)?;
-                (window_ms, true)
-            }
+            Some((window_ms, _)) => (window_ms, true),
             None => (default_window(def, tick_ms), false),
         };
-        self.check_retention(
-            window_ms,
-            parts.window.map_or(place, |(_, window_place)| window_place),
-        )?;
-        let statistic = statistic(reader.name, &parts)?;
+        let window_place = parts.window.map_or(place, |(_, window_place)| window_place);
+        let most_panes = statistic.most_panes();
+        if said {
+            self.check_window((window_ms, most_panes), tick_ms, def, window_place)?;
+        }
+        let pane_ms = pane_ms(tick_ms, window_ms, most_panes);
+        if let Some((past_ms, past_place)) = parts.past {
+            self.check_window((past_ms, most_panes), tick_ms, def, past_place)?;
+        }
+        let past_ms = parts.past.map_or(0, |(past_ms, _)| past_ms);
+        let furthest_place = parts
+            .past
+            .map_or(window_place, |(_, past_place)| past_place);
+        self.check_retention(window_ms.saturating_add(past_ms), furthest_place)?;
         let ucum = input_ucum(reader.unit, def, parts.field.as_ref());
         let mut words = vec![written.to_owned()];
-        words.extend(parts.limit.map(|limit| limit.to_string()));
+        words.extend(parts.numbers.iter().map(f64::to_string));
         words.extend(parts.field.as_ref().map(|(_, field)| field.clone()));
         words.extend(said.then(|| format_span(window_ms)));
+        words.extend(parts.past.map(|(past_ms, _)| format_span(past_ms)));
+        words.extend(conditions::words(&during));
         let text = format!("{}({})", reader.name, words.join(", "));
         let read = Read::Window {
             channel: written.to_owned(),
             statistic,
             window_ms,
-            pane_ms: pane_ms(tick_ms, window_ms),
+            pane_ms,
             min_share,
+            during,
         };
-        Some((read, text, ucum, bounds(reader.unit, statistic, def)))
+        Some((read, text, ucum, bounds(reader, statistic, def)))
     }
 
     /// Takes the trailing option map off.
-    fn options<'n>(&mut self, args: &'n [Node]) -> Option<(&'n [Node], f64)> {
+    fn options<'n>(&mut self, args: &'n [Node]) -> Option<Options<'n>> {
+        let mut options = Options {
+            rest: args,
+            min_share: HALF,
+            during: Vec::new(),
+        };
         let Some((
             Node {
                 kind: Kind::Map(entries),
@@ -494,37 +657,51 @@ impl<'a> Planner<'a> {
             rest,
         )) = args.split_last()
         else {
-            return Some((args, HALF));
+            return Some(options);
         };
-        self.share(entries).map(|share| (rest, share))
-    }
-
-    fn share(&mut self, entries: Entries) -> Option<f64> {
-        let mut share = HALF;
+        options.rest = rest;
+        let mut share = None;
         for (key, place, value) in entries {
-            if key != "share" {
-                self.findings.refuse(
-                    *place,
-                    format!("no option {key}"),
-                    "an input's only option is share",
-                    "write #{ share: 0.8 } or leave it out",
-                );
-                return None;
-            }
-            match value.kind {
-                Kind::Number { value, .. } if value > 0.0 && value <= 1.0 => share = value,
+            match key.as_str() {
+                "share" => share = Some(self.share(value)?),
+                "during" => options.during = conditions::read(value, self)?,
                 _ => {
                     self.findings.refuse(
-                        value.place,
-                        "share is no part of a whole",
-                        "it is the share of the promised samples that must be there",
-                        "write a number above 0 and up to 1, such as 0.8",
+                        *place,
+                        format!("no option {key}"),
+                        "an input's options are share and during",
+                        suggestion(key, ["share", "during"], || {
+                            "write #{ share: 0.8 } or #{ during: at_least(\"channel\", 6) }, or \
+                             leave it out"
+                                .to_owned()
+                        }),
                     );
                     return None;
                 }
             }
         }
-        Some(share)
+        let usual = if options.during.is_empty() {
+            HALF
+        } else {
+            TENTH
+        };
+        options.min_share = share.unwrap_or(usual);
+        Some(options)
+    }
+
+    fn share(&mut self, value: &Node) -> Option<f64> {
+        match value.kind {
+            Kind::Number { value, .. } if value > 0.0 && value <= 1.0 => Some(value),
+            _ => {
+                self.findings.refuse(
+                    value.place,
+                    "share is no part of a whole",
+                    "it is the share of the promised samples that must be there",
+                    "write a number above 0 and up to 1, such as 0.8",
+                );
+                None
+            }
+        }
     }
 
     fn argument<'n>(&mut self, wanted: Arg, arg: &'n Node, parts: &mut Parts<'n>) -> Option<()>
@@ -539,12 +716,12 @@ impl<'a> Planner<'a> {
             Window | OptionalWindow => {
                 parts.window = Some((span(arg, "the window", self.findings)?, arg.place));
             }
-            Limit => {
-                let Kind::Number { value, .. } = arg.kind else {
-                    refuse_kind(arg, "the limit", "a number", self.findings);
-                    return None;
-                };
-                parts.limit = Some(value);
+            Past => {
+                parts.past = Some((span(arg, "the past", self.findings)?, arg.place));
+            }
+            Limit | Share | Weight | Target | Sigma | Slack => {
+                let value = self.number(wanted, arg)?;
+                parts.numbers.push(value);
             }
             Field => {
                 let named = text(arg, "the field", self.findings)?;
@@ -569,8 +746,50 @@ impl<'a> Planner<'a> {
         Some(())
     }
 
+    /// A number written out, in the range that this argument has.
+    fn number(&mut self, wanted: Arg, arg: &Node) -> Option<f64> {
+        let (name, fits, range): (_, fn(f64) -> bool, _) = match wanted {
+            Share => (
+                "the share",
+                |value| millionths(value).is_some(),
+                "above 0 and below 1, with at most six decimals, such as 0.95",
+            ),
+            Weight => (
+                "the weight",
+                |value| value > 0.0 && value <= 1.0,
+                "above 0 and up to 1, such as 0.3",
+            ),
+            Sigma => (
+                "the sigma",
+                |value| value > 0.0,
+                "above 0: the standard deviation of a sample while all is well",
+            ),
+            Slack => (
+                "the slack",
+                |value| value >= 0.0,
+                "not under 0; half the shift to be found is usual",
+            ),
+            Target => ("the target", f64::is_finite, "finite"),
+            _ => ("the limit", f64::is_finite, "finite"),
+        };
+        let Kind::Number { value, .. } = arg.kind else {
+            refuse_kind(arg, name, "a number", self.findings);
+            return None;
+        };
+        if value.is_finite() && fits(value) {
+            return Some(value);
+        }
+        self.findings.refuse(
+            arg.place,
+            format!("{name} is {value}"),
+            format!("it is {range}"),
+            format!("write a number {range}"),
+        );
+        None
+    }
+
     /// The channel of this name, or of axle 1 when it is a pattern whose every axle exists.
-    fn channel(&mut self, written: &str, place: Place) -> Option<&'a ChannelDef> {
+    pub(crate) fn channel(&mut self, written: &str, place: Place) -> Option<&'a ChannelDef> {
         if !written.contains("{axle}") {
             return self.existing(written, written, place);
         }
@@ -632,6 +851,17 @@ impl<'a> Planner<'a> {
         let mend = match (reader.fits, event) {
             (Fits::Values, true) => "use count(..) or sum(.., field, ..)",
             (Fits::Events, false) => "use mean(..) or another statistic of values",
+            _ if reader.unit == UnitOf::TimesSecond
+                && Ucum::parse(&def.ucum).is_ok_and(|ucum| ucum.is_special()) =>
+            {
+                self.findings.refuse(
+                    place,
+                    format!("{}() of {} in {}", reader.name, def.name, def.ucum),
+                    "points on a scale with its own zero have differences, not sums",
+                    "use mean(..), or time_above(..)",
+                );
+                return false;
+            }
             _ => return true,
         };
         self.findings.refuse(
@@ -649,20 +879,21 @@ impl<'a> Planner<'a> {
 
     fn check_window(
         &mut self,
-        window_ms: i64,
+        (window_ms, most_panes): (i64, i64),
         tick_ms: i64,
         def: &ChannelDef,
         place: Place,
     ) -> Option<()> {
-        let pane = pane_ms(tick_ms, window_ms);
+        let pane_of = |length| pane_ms(tick_ms, length, most_panes);
+        let pane = pane_of(window_ms);
         if window_ms % pane != 0 {
             let below = (1..=window_ms / pane)
                 .rev()
                 .map(|panes| panes * pane)
-                .find(|length| length % pane_ms(tick_ms, *length) == 0);
+                .find(|length| length % pane_of(*length) == 0);
             let above = (window_ms / pane + 1..window_ms / pane + 400)
                 .map(|panes| panes * pane)
-                .find(|length| length % pane_ms(tick_ms, *length) == 0);
+                .find(|length| length % pane_of(*length) == 0);
             let near: Vec<String> = below.into_iter().chain(above).map(format_span).collect();
             self.findings.refuse(
                 place,
@@ -739,7 +970,7 @@ fn default_window(def: &ChannelDef, tick_ms: i64) -> i64 {
     let mut window_ms = wanted;
     // A longer window may ask for longer panes; each round goes up, and the ladder has an end.
     for _ in 0..64 {
-        let pane = pane_ms(tick_ms, window_ms);
+        let pane = pane_ms(tick_ms, window_ms, Statistic::Last.most_panes());
         if window_ms % pane == 0 {
             break;
         }
@@ -748,22 +979,62 @@ fn default_window(def: &ChannelDef, tick_ms: i64) -> i64 {
     window_ms
 }
 
-fn statistic(name: &str, parts: &Parts) -> Option<Statistic> {
+fn statistic(name: &str, parts: &Parts, tick_ms: i64) -> Option<Statistic> {
+    let number = |idx: usize| parts.numbers.get(idx).copied();
     Some(match name {
         "last" => Statistic::Last,
         "mean" => Statistic::Mean,
         "min" => Statistic::Min,
         "max" => Statistic::Max,
+        "median" => Statistic::Median,
+        "quantile" => Statistic::Quantile(number(0)?),
         "range" => Statistic::Range,
         "stdev" => Statistic::StdDev,
         "slope" => Statistic::Slope,
+        "slope_error" => Statistic::SlopeError,
+        "robust_slope" => Statistic::RobustSlope,
+        "trend_s" => Statistic::TrendS,
+        "trend_z" => Statistic::TrendZ,
+        "trend_p" => Statistic::TrendP,
         "rate" => Statistic::Rate,
-        "time_above" => Statistic::TimeAbove(parts.limit?),
-        "time_below" => Statistic::TimeBelow(parts.limit?),
+        "time_above" => Statistic::TimeAbove(number(0)?),
+        "time_below" => Statistic::TimeBelow(number(0)?),
+        "integral" => Statistic::Integral,
+        "moving_range" => Statistic::MovingRange,
+        "ewma" => Statistic::Ewma(number(0)?),
+        "ewma_score" => Statistic::EwmaScore {
+            weight: number(0)?,
+            target: number(1)?,
+            sigma: number(2)?,
+        },
+        "cusum_high" => Statistic::CusumHigh {
+            target: number(0)?,
+            slack: number(1)?,
+        },
+        "cusum_low" => Statistic::CusumLow {
+            target: number(0)?,
+            slack: number(1)?,
+        },
+        "robust_score" => {
+            let (past_ms, _) = parts.past?;
+            // Its kind alone decides how many panes it may have.
+            let most = Statistic::Median.most_panes();
+            Statistic::RobustScore {
+                past_ms,
+                past_pane_ms: pane_ms(tick_ms, past_ms, most),
+            }
+        }
         "count" => Statistic::Count,
         "sum" => Statistic::Sum(parts.field.as_ref()?.0),
         _ => return None,
     })
+}
+
+/// A share as millionths, where it is a whole number of them between none and all.
+fn millionths(share: f64) -> Option<f64> {
+    let scaled = (share * 1e6).round();
+    let whole = (scaled / 1e6 - share).abs() < 1e-12;
+    (whole && scaled > 0.0 && scaled < 1e6).then_some(scaled)
 }
 
 /// The code of a difference: degrees on a scale with its own zero become steps.
@@ -779,6 +1050,12 @@ fn input_ucum(unit: UnitOf, def: &ChannelDef, field: Option<&(usize, String)>) -
             "1" => "/s".to_owned(),
             code => format!("{code}/s"),
         },
+        UnitOf::TimesSecond => match (def.ucum.as_str(), def.ucum.strip_suffix("/s")) {
+            ("1", _) => "s".to_owned(),
+            (_, Some("")) => "1".to_owned(),
+            (_, Some(code)) => code.to_owned(),
+            (code, None) => format!("{code}.s"),
+        },
         UnitOf::Seconds => "s".to_owned(),
         UnitOf::Count | UnitOf::Number => "1".to_owned(),
         UnitOf::Field => match (&def.kind, field) {
@@ -789,15 +1066,20 @@ fn input_ucum(unit: UnitOf, def: &ChannelDef, field: Option<&(usize, String)>) -
     }
 }
 
-fn bounds(unit: UnitOf, statistic: Statistic, def: &ChannelDef) -> (f64, f64) {
+fn bounds(reader: &Reader, statistic: Statistic, def: &ChannelDef) -> (f64, f64) {
     let (low, high) = def.range;
-    match (unit, statistic) {
+    match (reader.unit, statistic) {
         (UnitOf::Channel, _) => (low, high),
-        (UnitOf::Difference, Statistic::Range) => (0.0, high - low),
+        (UnitOf::Difference, Statistic::Range | Statistic::MovingRange) => (0.0, high - low),
         // The sample standard deviation of two values at the ends is their distance over root 2.
-        (UnitOf::Difference, _) => (0.0, (high - low) * std::f64::consts::FRAC_1_SQRT_2),
+        (UnitOf::Difference, Statistic::StdDev) => {
+            (0.0, (high - low) * std::f64::consts::FRAC_1_SQRT_2)
+        }
+        (_, Statistic::TrendP) => (0.0, 1.0),
         // More samples than promised count for more than the window's length.
-        (UnitOf::Seconds | UnitOf::Count, _) => (0.0, f64::INFINITY),
+        (UnitOf::Seconds | UnitOf::Count | UnitOf::Difference, _) | (_, Statistic::SlopeError) => {
+            (0.0, f64::INFINITY)
+        }
         _ => (f64::NEG_INFINITY, f64::INFINITY),
     }
 }
@@ -812,6 +1094,12 @@ pub(crate) fn signature(reader: &Reader) -> String {
             Window => "window",
             OptionalWindow => "window?",
             Limit => "limit",
+            Share => "share",
+            Weight => "weight",
+            Target => "target",
+            Sigma => "sigma",
+            Slack => "slack",
+            Past => "past",
             Field => "field",
             States => "state, ..",
             Role => "role",

@@ -1,6 +1,7 @@
 //! The reference of the rule language, made from the tables the checker itself uses.
 
 use crate::about::FIELDS;
+use crate::conditions;
 use crate::functions::{FUNCTIONS, UnitRule};
 use crate::lower::VERDICTS;
 use crate::reads::{Fits, UnitOf, readers, signature};
@@ -52,7 +53,13 @@ pub fn reference() -> String {
     say(
         "the input known; half by default. In a `for_each: \"axle\"` rule a channel's name may hold",
     );
-    say("`{axle}`.");
+    say(
+        "`{axle}`. Statistics from counts in bins have at most 4,096 of them over the channel's range, each",
+    );
+    say(
+        "a whole number of the resolution's steps and one where that is enough: exact to the step there,",
+    );
+    say("else to half a bin, at most 1/8192 of the range and a step.");
     say("");
     say("| statistic | of | unit | what | example |");
     say("|---|---|---|---|---|");
@@ -67,6 +74,7 @@ pub fn reference() -> String {
             UnitOf::Channel => "the channel's",
             UnitOf::Difference => "the channel's; K for Cel",
             UnitOf::PerSecond => "the channel's per second; K/s for Cel",
+            UnitOf::TimesSecond => "the channel's times second",
             UnitOf::Seconds => "s",
             UnitOf::Count | UnitOf::Number => "1",
             UnitOf::Field => "the field's",
@@ -77,6 +85,42 @@ pub fn reference() -> String {
             signature(reader),
             reader.what,
             reader.example
+        ));
+    }
+    say("");
+    say("### During");
+    say("");
+    say(
+        "`#{ during: at_least(\"engine.notch\", 6) }` as last argument lets only the instants count at which",
+    );
+    say(
+        "that holds: samples and events are taken or left by their time, held values count for the time",
+    );
+    say(
+        "that both last. Up to 4 conditions in a list must all hold. A condition's value lasts from its",
+    );
+    say(
+        "sample to the next, at most the held channel's hold or the sampled one's silent time, that",
+    );
+    say(
+        "instant left out, so it is exact in time for held channels; while none lasts, the condition does",
+    );
+    say(
+        "not hold. Such an input is known when what was seen while it held is worth at least a tenth of the",
+    );
+    say(
+        "window (`share: 0.3` asks for another part). Limits are numbers in the channel's unit, or texts",
+    );
+    say("with a number and a UCUM unit, which are converted.");
+    say("");
+    say("| condition | holds while the value is | example |");
+    say("|---|---|---|");
+    for kept in &conditions::TESTS {
+        say(&format!(
+            "| `{}` | {} | `{}` |",
+            conditions::signature(kept),
+            kept.what,
+            kept.example
         ));
     }
     say("");

@@ -6,7 +6,7 @@ use crate::problem::{Findings, Place, Problem, suggestion};
 use crate::reads::{self, Placed};
 use crate::script::Script;
 use crate::syntax::{self, Function, Tree};
-use crate::{About, Logic, Read, Rule, functions};
+use crate::{About, Logic, Read, Rule, Statistic, functions};
 use std::path::Path;
 use wheeltap_catalogue::Catalogue;
 use wheeltap_model::{RuleName, RuleRef};
@@ -51,8 +51,20 @@ impl Rule {
             .iter()
             .filter_map(|input| match &input.read {
                 Read::Window {
-                    window_ms, pane_ms, ..
-                } => u64::try_from(window_ms / pane_ms).ok(),
+                    statistic,
+                    window_ms,
+                    pane_ms,
+                    ..
+                } => {
+                    let past = match statistic {
+                        Statistic::RobustScore {
+                            past_ms,
+                            past_pane_ms,
+                        } => past_ms / past_pane_ms,
+                        _ => 0,
+                    };
+                    u64::try_from(window_ms / pane_ms + past).ok()
+                }
                 Read::Healthy { baseline, .. } => Some(baseline.panes()),
                 _ => None,
             })
@@ -63,11 +75,7 @@ impl Rule {
     pub fn longest_window_ms(&self) -> i64 {
         self.inputs
             .iter()
-            .map(|input| match &input.read {
-                Read::Window { window_ms, .. } => *window_ms,
-                Read::Healthy { baseline, .. } => baseline.window_ms,
-                _ => 0,
-            })
+            .map(|input| input.read.span_ms())
             .max()
             .unwrap_or(0)
     }
@@ -235,13 +243,14 @@ fn warn_for_each(about: &about::Read, placed: &[Placed], findings: &mut Findings
     let Some(place) = about.for_each else {
         return;
     };
-    let by_axle = placed.iter().any(|placed| match &placed.input.read {
-        Read::Window { channel, .. } => channel.contains("{axle}"),
-        Read::Healthy { baseline, .. } => {
-            baseline.channels.iter().any(|name| name.contains("{axle}"))
-        }
-        Read::PartNumber => true,
-        Read::InState(_) | Read::InRole(_) => false,
+    let by_axle = placed.iter().any(|placed| {
+        matches!(placed.input.read, Read::PartNumber)
+            || placed
+                .input
+                .read
+                .channels()
+                .iter()
+                .any(|name| name.contains("{axle}"))
     });
     if !by_axle && !placed.is_empty() {
         findings.warn(

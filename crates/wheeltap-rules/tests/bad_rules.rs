@@ -247,6 +247,28 @@ fn units_of_measure() {
     assert_eq!(problems(&fine), []);
 }
 
+// Integrals take the unit times second, and one per second or hour falls away or stays.
+#[test]
+fn units_of_integrals() {
+    let whole = |raise: &str| {
+        format!(
+            "{ABOUT}fn reads() {{ #{{ energy: integral(\"traction.power\", \"1 h\"), fuel: integral(\"fuel.rate\", \"1 h\"), path: integral(\"engine.vibration\", \"1 min\"), turns: integral(\"engine.speed\", \"1 h\"), power: last(\"traction.power\"), odd: cusum_high(\"engine.oil.temperature\", 85, 1, \"8 h\"), oil: quantile(\"engine.oil.temperature\", 0.95, \"1 h\"), rise: robust_slope(\"engine.oil.temperature\", \"1 h\"), error: slope_error(\"engine.oil.temperature\", \"1 h\"), p: trend_p(\"engine.oil.temperature\", \"1 h\") }} }}\nfn raise(seen) {{ {raise} }}\n"
+        )
+    };
+    let mut table = Table::default();
+    for (raise, words) in [
+        ("seen.energy ^> seen.power", "kW.s > kW"),
+        ("seen.energy ^> seen.fuel", "they measure different things"),
+        ("seen.odd ^> seen.oil", "a point on a scale"),
+        ("seen.rise ^> seen.odd", "K/s > K"),
+        ("seen.p ^> 1.5", "never holds"),
+    ] {
+        table.refused(&whole(raise), words);
+    }
+    let right = "seen.energy > 10.0 * seen.power && seen.path > 0.5 && seen.turns > 3.0 && seen.rise > 3.0 * seen.error && seen.odd > 4.0 && seen.oil > 85.0 && seen.fuel > 100.0 && seen.p < 0.05";
+    assert_eq!(problems(&whole(right)), []);
+}
+
 #[test]
 fn limits_that_the_range_decides() {
     let mut table = Table::default();
@@ -365,6 +387,40 @@ fn inputs() {
         "no option shrae",
     );
     table.refused(
+        &with("quantile(\"engine.oil.temperature\", ^95, \"1 h\")"),
+        "above 0 and below 1",
+    );
+    table.refused(
+        &with("ewma(\"engine.oil.temperature\", ^0, \"1 h\")"),
+        "the weight is 0",
+    );
+    table.refused(
+        &with("ewma_score(\"engine.oil.temperature\", 0.3, 85, ^-1, \"1 h\")"),
+        "the sigma is -1",
+    );
+    table.refused(
+        &with("cusum_high(\"engine.oil.temperature\", 85, ^-0.5, \"8 h\")"),
+        "the slack is -0.5",
+    );
+    table.refused(
+        &with("^cusum_low(\"engine.oil.temperature\", 85, \"8 h\")"),
+        "cusum_low(channel, target, slack, window)",
+    );
+    table.refused(
+        &with("integral(^\"engine.oil.temperature\", \"1 h\")"),
+        "use mean(..)",
+    );
+    table.refused(&with("integral(^\"cab.noise\", \"1 h\")"), "in dB[SPL]");
+    table.refused(&with("trend_z(^\"wheel.slip\", \"1 h\")"), "use count(..)");
+    table.refused(
+        &with("robust_score(\"engine.oil.temperature\", \"10 min\", ^\"451 min\")"),
+        "here of 2 min",
+    );
+    table.refused(
+        &with("robust_score(\"engine.oil.temperature\", \"10 min\", ^\"20 d\")"),
+        "use at most",
+    );
+    table.refused(
         &with("time_above(\"engine.oil.temperature\", ^\"1\", \"5 min\")"),
         "a number",
     );
@@ -457,6 +513,70 @@ fn healthy_stretches() {
     table.refused(&flag("in_state(^\"unknown\")"), "!known(seen.name)");
     table.refused(&flag("^in_state()"), "name at least one");
     table.refused(&flag("in_role(^\"leader\")"), "did you mean lead");
+}
+
+#[test]
+fn conditions() {
+    let mut table = Table::default();
+    let with = |during: &str| {
+        format!(
+            "{ABOUT}fn reads() {{ #{{ x: mean(\"engine.oil.temperature\", \"1 h\", #{{ {during} }}) }} }}\nfn raise(seen) {{ seen.x > 3.5 }}\n"
+        )
+    };
+    table.refused(
+        &with("^durin: at_least(\"engine.notch\", 6)"),
+        "did you mean during?",
+    );
+    table.refused(&with("during: ^6"), "a condition such as at_least");
+    table.refused(
+        &with("during: ^at_lest(\"engine.notch\", 6)"),
+        "did you mean at_least?",
+    );
+    table.refused(
+        &with("during: ^at_least(\"engine.notch\")"),
+        "at_least(channel, limit)",
+    );
+    table.refused(
+        &with("during: at_least(^\"engine.noch\", 6)"),
+        "did you mean engine.notch?",
+    );
+    table.refused(
+        &with("during: at_least(^\"wheel.slip\", 6)"),
+        "no running value",
+    );
+    table.refused(
+        &with("during: at_least(\"engine.notch\", ^true)"),
+        "a number",
+    );
+    table.refused(
+        &with("during: above(\"engine.coolant.temperature\", ^\"70 kPa\")"),
+        "is in Cel",
+    );
+    table.refused(
+        &with("during: above(\"engine.coolant.temperature\", ^\"70 Cell\")"),
+        "the limit",
+    );
+    table.refused(
+        &with("during: ^at_least(\"engine.notch\", 9)"),
+        "never holds",
+    );
+    table.refused(
+        &with("during: ^at_least(\"engine.notch\", 0)"),
+        "always holds",
+    );
+    table.refused(
+        &with("during: ^between(\"engine.notch\", 6, 4)"),
+        "turn the limits round",
+    );
+    table.refused(&with("during: ^[]"), "0 conditions");
+    table.refused(
+        &with("during: [at_least(\"engine.notch\", 6), ^at_most(\"engine.speed\", -4)]"),
+        "never holds",
+    );
+    table.refused(
+        &with("during: at_least(^\"traction.axle.{axle}.speed\", 6)"),
+        "for_each",
+    );
 }
 
 #[test]

@@ -51,7 +51,7 @@ fn every_statistic_s_example_compiles() {
         let raise = if row[2] == "true or false" {
             "seen.x"
         } else {
-            "seen.x > 3.5"
+            "seen.x > 0.5"
         };
         compiles(&format!("x: {}", row[4].trim_matches('`')), raise);
     }
@@ -68,5 +68,17 @@ fn every_function_s_example_compiles() {
                 row[column].trim_matches('`'),
             );
         }
+    }
+}
+
+#[test]
+fn every_condition_s_example_compiles() {
+    let rows = rows("### During");
+    assert_eq!(rows.len(), 5);
+    for row in rows {
+        let condition = row[2].trim_matches('`');
+        let reads =
+            format!("x: mean(\"engine.oil.temperature\", \"1 h\", #{{ during: {condition} }})");
+        compiles(&reads, "seen.x > 3.5");
     }
 }

@@ -48,6 +48,7 @@ fn the_oil_cooler_rule_is_planned_and_judged() {
             window_ms: 300_000,
             pane_ms: 10_000,
             min_share: 0.5,
+            during: vec![],
         }
     );
     assert_eq!(rule.panes(), 90);

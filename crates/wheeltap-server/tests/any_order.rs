@@ -11,12 +11,37 @@ use judged::{LEVEL, OVER, Service, T0, TRIPS, UNLIKE, batch};
 use proptest::prelude::*;
 use wheeltap_model::Batch;
 
-const RULES: [(&str, &str); 4] = [
+const RULES: [(&str, &str); 5] = [
     ("level", LEVEL),
     ("over", OVER),
     ("trips", TRIPS),
     ("unlike", UNLIKE),
+    ("drift", DRIFT),
 ];
+
+/// Everything with a memory of its own: conditions, restarts, pasts, counts in bins.
+const DRIFT: &str = r#"
+fn about() { #{
+    title: "Level drifts", system: "test", component: "level", priority: "low",
+    tick: "30 s", on_delay: "1 min", off_delay: "1 min",
+    cause: "a test", consequence: "none", action: "look", respond_within: "1 d",
+} }
+fn reads() { #{
+    busy: mean("test.level", "10 min", #{ during: at_least("test.mode", 1) }),
+    trips: count("test.trip", "10 min", #{ during: above("test.level", 8) }),
+    high: cusum_high("test.level", 9, 0.5, "30 min"),
+    upper: quantile("test.level", 0.9, "20 min"),
+    score: robust_score("test.level", "2 min", "30 min"),
+    smooth: ewma("test.level", 0.1, "5 min"),
+    chart: ewma_score("test.level", 0.2, 9, 2, "5 min"),
+    error: slope_error("test.level", "10 min"),
+    robust: robust_slope("test.level", "15 min"),
+    trend: trend_z("test.level", "15 min"),
+    moves: moving_range("test.level", "10 min"),
+    total: integral("test.mode", "10 min", #{ during: below("test.level", 12) }),
+} }
+fn raise(seen) { seen.busy > 10.0 || seen.high > 40.0 || seen.trend > 2.0 || seen.score > 3.0 }
+"#;
 
 /// One thing that is measured.
 #[derive(Clone, Copy, Debug)]

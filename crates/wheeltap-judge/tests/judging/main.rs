@@ -4,6 +4,7 @@
 mod delays;
 mod derived;
 mod healthy;
+mod published;
 mod resume;
 mod support;
 mod windows;

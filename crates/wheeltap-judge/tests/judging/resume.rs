@@ -6,7 +6,7 @@ use std::sync::Arc;
 use wheeltap_judge::{Judgement, Occurrence, UnitContext, UnitData, UnitJudge, replay_unit};
 use wheeltap_model::{ChannelId, EventTime, Series};
 
-const RULES: [(&str, &str, &str, &str); 6] = [
+const RULES: [(&str, &str, &str, &str); 8] = [
     (
         "hot",
         "30 s",
@@ -54,6 +54,29 @@ const RULES: [(&str, &str, &str, &str); 6] = [
         "fn reads() { #{ x: mean(\"sampled\", \"1 min\"),
             usual: usual(\"sampled\", \"30 s\", days(\"1970-01-01\", \"1970-01-01\")) } }
         fn raise(seen) { seen.x > seen.usual }",
+    ),
+    (
+        "charted",
+        "",
+        "30 s",
+        "fn reads() { #{
+            sum: cusum_high(\"sampled\", 2, 0.5, \"10 min\"),
+            score: robust_score(\"sampled\", \"1 min\", \"10 min\"),
+            trend: trend_z(\"sampled\", \"5 min\"), slope: robust_slope(\"sampled\", \"5 min\"),
+            smooth: ewma(\"sampled\", 0.05, \"5 min\"), moves: moving_range(\"sampled\", \"2 min\"),
+            upper: quantile(\"sampled\", 0.9, \"5 min\"), error: slope_error(\"sampled\", \"2 min\"),
+        } }
+        fn raise(seen) { seen.sum > 200.0 || seen.score > 2.0 || seen.trend > 2.0 }",
+    ),
+    (
+        "while-held",
+        "20 s",
+        "",
+        "fn reads() { #{
+            x: mean(\"sampled\", \"2 min\", #{ during: between(\"held\", 1, 4) }),
+            h: integral(\"held\", \"2 min\", #{ during: [at_least(\"sampled\", 2), below(\"held\", 5)] }),
+        } }
+        fn raise(seen) { seen.x > 2.5 || seen.h > 200.0 }",
     ),
 ];
 

@@ -1,10 +1,11 @@
 //! A small catalogue and the way from a rule's text to a judge.
 
-use std::sync::Arc;
+use std::{collections::BTreeMap, sync::Arc};
 use wheeltap_catalogue::Catalogue;
-use wheeltap_judge::{EffectiveRule, UnitContext, UnitJudge, UnitPlan};
+use wheeltap_judge::{EffectiveRule, Judgement, UnitContext, UnitJudge, UnitPlan};
 use wheeltap_model::{
-    ChannelDef, ChannelId, ChannelKind, ChannelName, Column, EventTime, Quality, Resolution, UnitId,
+    ChannelDef, ChannelId, ChannelKind, ChannelName, Column, EventTime, Evidence, KnownValue,
+    Quality, Resolution, UnitId,
 };
 use wheeltap_rules::{Environment, compile};
 
@@ -19,15 +20,21 @@ pub const FLIP: ChannelId = ChannelId(3);
 
 pub const HOLD_MS: i64 = 7_000;
 
+/// How long a sampled channel's value lasts for a condition.
+pub const SILENT_MS: i64 = 5_000;
+
+/// Steps of the sampled channel that one bin holds: 40,001 steps in at most 4,096 bins.
+pub const BIN_STEPS: i64 = 10;
+
 fn channel(name: &str, kind: ChannelKind, den: u32) -> ChannelDef {
     ChannelDef {
         name: ChannelName::new(name).unwrap(),
         title: String::new(),
         kind,
         ucum: "1".into(),
-        range: (-1e6, 1e6),
+        range: (0.0, 400.0),
         resolution: Resolution { num: 1, den },
-        silent_ms: 5_000,
+        silent_ms: SILENT_MS,
     }
 }
 
@@ -111,4 +118,30 @@ pub fn column_of(channel: ChannelId, samples: &[(i64, f64, Quality)]) -> Column 
 
 pub fn at(ms: i64) -> EventTime {
     EventTime::from_unix_ms(ms)
+}
+
+/// What was seen at each tick at which something was raised or ended.
+pub fn evidence(judgement: &Judgement) -> BTreeMap<i64, BTreeMap<String, KnownValue>> {
+    let mut by_tick = BTreeMap::new();
+    for change in &judgement.changes {
+        let occurrence = change.occurrence();
+        let shown: &Evidence = occurrence
+            .end_evidence
+            .as_ref()
+            .unwrap_or(&occurrence.evidence);
+        let inputs = shown
+            .inputs
+            .iter()
+            .map(|item| (item.input.clone(), item.value))
+            .collect();
+        by_tick.insert(shown.at.unix_ms(), inputs);
+    }
+    by_tick
+}
+
+pub fn number(value: KnownValue) -> Option<f64> {
+    match value {
+        KnownValue::Number(number) => Some(number),
+        _ => None,
+    }
 }

@@ -5,7 +5,7 @@ use crate::about::{Entries, refuse_kind, span, text};
 use crate::problem::{Place, one_of, suggestion};
 use crate::syntax::{Kind, Node};
 use crate::units::Measure;
-use crate::{Against, Baseline, Healthy, Input, Read, pane_ms};
+use crate::{Against, Baseline, Healthy, Input, Read, Statistic, pane_ms};
 use wheeltap_model::{ChannelDef, format_span};
 
 /// Channels in one baseline of several.
@@ -98,8 +98,9 @@ impl<'a> Planner<'a> {
         }
         let (first, (window_ms, window_place)) = (*defs.first()?, said.window?);
         let tick_ms = self.about.tick_ms.unwrap_or(1_000);
+        let most_panes = Statistic::Mean.most_panes();
         for def in &defs {
-            self.check_window(window_ms, tick_ms, def, window_place)?;
+            self.check_window((window_ms, most_panes), tick_ms, def, window_place)?;
         }
         self.check_retention(window_ms, window_place)?;
         let (healthy, healthy_place) = said.healthy?;
@@ -130,7 +131,7 @@ impl<'a> Planner<'a> {
                     baseline: Baseline {
                         channels,
                         window_ms,
-                        pane_ms: pane_ms(tick_ms, window_ms),
+                        pane_ms: pane_ms(tick_ms, window_ms, most_panes),
                         min_share: said.share.unwrap_or(HALF),
                         healthy,
                         variance: said.variance.unwrap_or(KEPT),

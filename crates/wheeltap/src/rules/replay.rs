@@ -409,10 +409,10 @@ fn missing_channels(rule: &Rule, map: &BoundMap) -> Vec<String> {
             Some((head, tail)) => filled
                 .iter()
                 .any(|name| name.starts_with(head) && name.ends_with(tail)),
-            None => filled.contains(channel.as_str()),
+            None => filled.contains(channel),
         };
-        if !is_filled && !missing.contains(channel) {
-            missing.push(channel.clone());
+        if !is_filled && !missing.iter().any(|known| known == channel) {
+            missing.push(channel.to_owned());
         }
     }
     missing

@@ -4,15 +4,19 @@ use crate::alert::Words;
 use crate::record::{Act, LedgerRecord, Occurred};
 use crate::rules::RuleShelf;
 use crate::{
-    AlertQuery, DefectChangeKind, DefectQuery, JudgedFrom, KeptAlert, KeptDefect, RuleVersion,
-    StageChange,
+    AlertQuery, DefectChangeKind, DefectQuery, JudgedFrom, KeptAlert, KeptDefect, KeptForecast,
+    Known, RuleVersion, StageChange, Truth,
 };
 use std::collections::{BTreeMap, BTreeSet, HashMap, VecDeque};
 use std::sync::Arc;
 use wheeltap_model::{
     AlertChange, AlertId, Condition, Defect, DefectId, DefectOrigin, DefectStatus, EventTime,
-    Finding, Part, RuleName, RuleRef, ServerTime, UnitId, WithdrawnReason,
+    Finding, FindingKind, Part, RuleName, RuleRef, ServerTime, Suppression, UnitId,
+    WithdrawnReason,
 };
+
+/// An alert that was raised so long before a failure was reported still counts as a call of it.
+pub const CALLS_FROM_MS: i64 = 14 * 86_400_000;
 
 /// Why a record does not fit the book: the ledger is damaged, or the program has a bug.
 #[derive(Clone, Debug, PartialEq, Eq, thiserror::Error)]
@@ -258,12 +262,24 @@ impl Book {
                 self.answered(by, request_id, Answered::Rule(rule.clone()));
                 Ok(self.rule_notice(rule))
             }
+            Act::RuleForecast { rule, forecast } => {
+                let kept = KeptForecast {
+                    forecast: forecast.as_ref().clone(),
+                    at,
+                    by: by.clone(),
+                };
+                if !self.rules.keep_forecast(rule, kept) {
+                    return Err(format!("{} {} was never lodged", rule.name, rule.version));
+                }
+                Ok(self.rule_notice(rule))
+            }
             Act::RuleStaged { rule, stage, from } => {
                 let change = StageChange {
                     stage: *stage,
                     from: *from,
                     at,
                     by: by.clone(),
+                    forecast: None,
                 };
                 if !self.rules.stage_from(rule, change) {
                     return Err(format!("{} {} was never lodged", rule.name, rule.version));
@@ -885,6 +901,11 @@ impl Book {
         self.rules.stage(rule)
     }
 
+    /// The newest forecast kept of a version.
+    pub fn rule_forecast(&self, rule: &RuleRef) -> Option<&Arc<KeptForecast>> {
+        self.rules.forecast(rule)
+    }
+
     /// Quoted, as RFC 9110 has it; changes with the stage.
     pub fn rule_etag(&self, rule: &RuleRef) -> String {
         let stage = self.rule_stage(rule);
@@ -906,6 +927,54 @@ impl Book {
         ended_at: Option<EventTime>,
     ) -> bool {
         !self.rules.was_live(rule, raised_at, ended_at)
+    }
+
+    /// How many alerts raised in `from..=until` rang or would have: not on trial, not withdrawn, not
+    /// suppressed by design, and by another rule than `except`.
+    pub fn n_rung(&self, from: EventTime, until: EventTime, except: &RuleName) -> u64 {
+        let rung = self
+            .by_raised
+            .range((from, AlertId(0))..=(until, AlertId(u64::MAX)))
+            .filter_map(|(_, id)| self.alert(*id))
+            .filter(|alert| {
+                alert.rule().reference.name != *except
+                    && !alert.is_trial()
+                    && alert.condition() != Condition::Withdrawn
+                    && alert.suppression() != Suppression::ByDesign
+            });
+        rung.count() as u64
+    }
+
+    /// What findings say of a component between two instants. A failure counts as called from
+    /// [`CALLS_FROM_MS`] before it was reported, or opened by an alert, to the repair.
+    pub fn truth(&self, component: &str, from: EventTime, until: EventTime) -> Truth {
+        let mut truth = Truth::default();
+        for kept in &self.defects {
+            let defect = kept.defect();
+            let Some(finding) = &defect.finding else {
+                continue;
+            };
+            let opened = EventTime::from_unix_ms(defect.opened_at.unix_ms());
+            let sign = defect.first_sign_at.min(opened);
+            let known = Known {
+                unit: defect.unit.clone(),
+                rule: None,
+                from: sign.plus_ms(-CALLS_FROM_MS),
+                until: finding.repaired_at.max(sign),
+                failed_at: (defect.origin != DefectOrigin::Alert).then_some(sign),
+            };
+            if defect.component != component || known.until < from || known.from > until {
+                continue;
+            }
+            match finding.kind {
+                FindingKind::AsCalled => truth.failures.push(known),
+                FindingKind::AnotherFault
+                | FindingKind::SensorOrWiring
+                | FindingKind::NoFaultFound => truth.sound.push(known),
+                FindingKind::CouldNotTest | FindingKind::NotLookedAt => {}
+            }
+        }
+        truth
     }
 
     /// How many alerts and defects there are.

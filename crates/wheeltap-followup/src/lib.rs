@@ -26,15 +26,17 @@
 mod alert;
 mod book;
 mod defect;
+mod forecast;
 mod planner;
 mod record;
 mod rules;
 
 pub use alert::{AlertQuery, KeptAlert};
-pub use book::{Answered, Book, BookError, ChangeNotice, HistoryGone, Limits};
+pub use book::{Answered, Book, BookError, CALLS_FROM_MS, ChangeNotice, HistoryGone, Limits};
 pub use defect::{DefectChangeKind, DefectQuery, KeptDefect};
+pub use forecast::{DESK_BUDGET_PER_DAY, Forecast, Known, Score, Truth, WouldRing, forecast};
 pub use planner::{Planner, Refusal, Report, Terms};
 pub use record::{
     Act, FORMAT_VERSION, LedgerRecord, Occurred, RecordError, RuleFacts, UPDATED_BY_TELEMETRY,
 };
-pub use rules::{JudgedFrom, RuleVersion, StageChange};
+pub use rules::{JudgedFrom, KeptForecast, RuleVersion, StageChange};

@@ -1,6 +1,6 @@
 //! Decides which records an event calls for.
 
-use crate::{Act, Answered, Book, KeptAlert, LedgerRecord, Occurred, RuleFacts};
+use crate::{Act, Answered, Book, Forecast, KeptAlert, LedgerRecord, Occurred, RuleFacts};
 use std::collections::HashMap;
 use std::sync::Arc;
 use wheeltap_model::{
@@ -451,6 +451,21 @@ impl<'a> Planner<'a> {
                 request_id: request_id.to_owned(),
             });
         }
+        Ok(())
+    }
+
+    /// Keeps what a lodged version would have done.
+    ///
+    /// # Errors
+    /// Unknown versions.
+    pub fn keep_forecast(&mut self, rule: &RuleRef, forecast: Forecast) -> Result<(), Refusal> {
+        if self.book.rule_version(rule).is_none() {
+            return Err(Refusal::UnknownRule { rule: rule.clone() });
+        }
+        self.push(Act::RuleForecast {
+            rule: rule.clone(),
+            forecast: Box::new(forecast),
+        });
         Ok(())
     }
 

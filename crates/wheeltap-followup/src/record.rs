@@ -1,5 +1,6 @@
 //! Ledger records and their bytes: JSON with a version, so that a person can read a ledger.
 
+use crate::Forecast;
 use serde::{Deserialize, Serialize};
 use wheeltap_model::{
     AlertId, DefectId, DefectOrigin, EventTime, Evidence, FindingKind, Part, Priority, RuleRef,
@@ -83,6 +84,13 @@ pub enum Act {
         facts: RuleFacts,
         /// The caller's request id, or empty.
         request_id: String,
+    },
+    /// A rule version was tried on what is stored.
+    RuleForecast {
+        /// Name and version.
+        rule: RuleRef,
+        /// What it would have done.
+        forecast: Box<Forecast>,
     },
     /// A rule version moved to another stage.
     RuleStaged {

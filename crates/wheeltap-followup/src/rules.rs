@@ -1,6 +1,6 @@
 //! The rule book's versions and the event times in which they hold.
 
-use crate::RuleFacts;
+use crate::{Forecast, RuleFacts};
 use std::collections::BTreeMap;
 use std::sync::Arc;
 use wheeltap_model::{EventTime, RuleName, RuleRef, RuleStage, ServerTime};
@@ -21,13 +21,26 @@ pub struct RuleVersion {
 }
 
 /// A stage that a version was moved to.
-#[derive(Clone, Debug, PartialEq, Eq)]
+#[derive(Clone, Debug, PartialEq)]
 pub struct StageChange {
     /// The stage.
     pub stage: RuleStage,
     /// Event time from which it holds.
     pub from: EventTime,
     /// When it was moved, server time.
+    pub at: ServerTime,
+    /// By whom.
+    pub by: String,
+    /// The newest forecast of the version at that time.
+    pub forecast: Option<Arc<KeptForecast>>,
+}
+
+/// A forecast that was kept.
+#[derive(Clone, Debug, PartialEq)]
+pub struct KeptForecast {
+    /// What the version would have done.
+    pub forecast: Forecast,
+    /// When it was made, server time.
     pub at: ServerTime,
     /// By whom.
     pub by: String,
@@ -55,6 +68,8 @@ struct Kept {
     version: Arc<RuleVersion>,
     /// Ascending by `from`; never empty: the first is the draft.
     stages: Vec<StageChange>,
+    /// The newest.
+    forecast: Option<Arc<KeptForecast>>,
 }
 
 const fn is_judged(stage: RuleStage) -> bool {
@@ -103,6 +118,7 @@ impl RuleShelf {
             from: EventTime::from_unix_ms(i64::MIN),
             at: version.lodged_at,
             by: version.lodged_by.clone(),
+            forecast: None,
         };
         let versions = self
             .rules
@@ -111,18 +127,37 @@ impl RuleShelf {
         versions.push(Kept {
             version,
             stages: vec![draft],
+            forecast: None,
         });
         true
     }
 
+    fn kept_mut(&mut self, rule: &RuleRef) -> Option<&mut Kept> {
+        self.rules
+            .get_mut(&rule.name)?
+            .iter_mut()
+            .find(|kept| kept.version.reference.version == rule.version)
+    }
+
+    pub(crate) fn forecast(&self, rule: &RuleRef) -> Option<&Arc<KeptForecast>> {
+        self.kept(rule)?.forecast.as_ref()
+    }
+
+    /// Keeps a version's newest forecast; `false` when it was never lodged.
+    pub(crate) fn keep_forecast(&mut self, rule: &RuleRef, forecast: KeptForecast) -> bool {
+        let Some(kept) = self.kept_mut(rule) else {
+            return false;
+        };
+        kept.forecast = Some(Arc::new(forecast));
+        true
+    }
+
     /// Moves a version; `false` when it was never lodged.
-    pub(crate) fn stage_from(&mut self, rule: &RuleRef, change: StageChange) -> bool {
-        let kept = self.rules.get_mut(&rule.name).and_then(|versions| {
-            versions
-                .iter_mut()
-                .find(|kept| kept.version.reference.version == rule.version)
-        });
-        let Some(kept) = kept else { return false };
+    pub(crate) fn stage_from(&mut self, rule: &RuleRef, mut change: StageChange) -> bool {
+        let Some(kept) = self.kept_mut(rule) else {
+            return false;
+        };
+        change.forecast = kept.forecast.clone();
         kept.stages.retain(|earlier| earlier.from < change.from);
         kept.stages.push(change);
         true

@@ -50,6 +50,7 @@ const TABLE: &[(&str, &[Role])] = &[
     ("wheeltap.v1.RuleService/VetRule", &[Reliability]),
     ("wheeltap.v1.RuleService/LodgeRule", &[Reliability]),
     ("wheeltap.v1.RuleService/PromoteRule", &[Reliability]),
+    ("wheeltap.v1.RuleService/ReplayRule", &[Reliability]),
     ("wheeltap.v1.AlertService/ListAlerts", READERS),
     ("wheeltap.v1.AlertService/GetAlert", READERS),
     ("wheeltap.v1.AlertService/AcknowledgeAlert", &[Desk]),

@@ -17,6 +17,7 @@ mod ingest;
 pub mod judging;
 mod metrics;
 mod paging;
+mod replays;
 mod request_ids;
 mod roster;
 mod rules;

@@ -4,6 +4,7 @@ use crate::access::actor_of;
 use crate::alerts::{act, bad_field, check_request_id};
 use crate::judging::{Judging, check, facts, vetted};
 use crate::paging::{Page, PageRule, bad_token};
+use crate::replays::{Replaying, Replays, kept_to_wire};
 use crate::{Shared, status};
 use std::sync::Arc;
 use tonic::{Request, Response, Status};
@@ -25,9 +26,10 @@ const MAX_SOURCE: usize = 20 << 10;
 pub struct RuleCalls {
     shared: Arc<Shared>,
     judging: Arc<Judging>,
+    replays: Replays,
 }
 
-fn unknown(name: &str) -> Status {
+pub(crate) fn unknown(name: &str) -> Status {
     status::not_found(
         "UNKNOWN_RULE",
         format!("there is no {name}; list the rules"),
@@ -35,7 +37,7 @@ fn unknown(name: &str) -> Status {
 }
 
 /// The name of a rule to be written, without a version.
-fn bare_name(name: &str) -> Result<RuleName, Status> {
+pub(crate) fn bare_name(name: &str) -> Result<RuleName, Status> {
     let bad = |why: String| status::bad_field("BAD_RULE_NAME", "name", why);
     match convert::rule_from_name("name", name) {
         Ok((name, None)) => Ok(name),
@@ -44,7 +46,7 @@ fn bare_name(name: &str) -> Result<RuleName, Status> {
     }
 }
 
-fn check_source(source: &str) -> Result<(), Status> {
+pub(crate) fn check_source(source: &str) -> Result<(), Status> {
     if source.len() > MAX_SOURCE {
         return Err(status::bad_field(
             "TOO_LARGE",
@@ -60,8 +62,13 @@ fn check_source(source: &str) -> Result<(), Status> {
 
 impl RuleCalls {
     /// The service over a running judge.
-    pub const fn new(shared: Arc<Shared>, judging: Arc<Judging>) -> Self {
-        Self { shared, judging }
+    pub fn new(shared: Arc<Shared>, judging: Arc<Judging>) -> Self {
+        let replays = Replays::new(Arc::clone(&shared), Arc::clone(&judging));
+        Self {
+            shared,
+            judging,
+            replays,
+        }
     }
 
     fn to_wire(&self, book: &Book, version: &RuleVersion) -> v1::Rule {
@@ -91,6 +98,10 @@ impl RuleCalls {
             consequence: facts.consequence.clone(),
             action: facts.action.clone(),
             respond_within_ms: facts.respond_within_ms,
+            forecast: book.rule_forecast(reference).map(|kept| kept_to_wire(kept)),
+            stage_forecast: stage
+                .and_then(|change| change.forecast.as_deref())
+                .map(kept_to_wire),
         }
     }
 
@@ -116,6 +127,15 @@ fn place(number: usize) -> u32 {
 
 #[tonic::async_trait]
 impl RuleService for RuleCalls {
+    type ReplayRuleStream = Replaying;
+
+    async fn replay_rule(
+        &self,
+        request: Request<v1::ReplayRuleRequest>,
+    ) -> Result<Response<Replaying>, Status> {
+        self.replays.start(request).await.map(Response::new)
+    }
+
     async fn list_rules(
         &self,
         request: Request<v1::ListRulesRequest>,

@@ -95,6 +95,8 @@ pub enum RulesCommand {
     Vet(VetArgs),
     /// Judge measurements from CSV files, exactly as the service would have; needs no server
     Replay(ReplayArgs),
+    /// Try a rule on what the service has stored: alerts a day, floods, findings; rings nobody
+    Forecast(ForecastArgs),
     /// List the service's rules
     List(RuleListArgs),
     /// Give rule files to the service, which keeps them as drafts
@@ -154,9 +156,56 @@ pub struct ReplayArgs {
     #[arg(long, value_name = "NAME")]
     pub rule: Vec<String>,
 
+    /// Sum up what each rule would have done to the desk
+    #[arg(long)]
+    pub forecast: bool,
+
+    /// What is known to have been wrong (CSV with the columns unit, from, until and, if wanted,
+    /// failed_at and rule); every other alert counts as false
+    #[arg(long, value_name = "FILE", requires = "forecast", value_hint = ValueHint::FilePath)]
+    pub labels: Option<PathBuf>,
+
     /// Print one JSON object a line
     #[arg(long)]
     pub json: bool,
+}
+
+#[derive(Debug, Args)]
+#[command(
+    after_help = "Examples:\n  wheeltap rules forecast oil-above-coolant\n  \
+    wheeltap rules forecast rules/oil-above-coolant.rhai --days 7 --unit \"ZVR 4117\" --alerts"
+)]
+pub struct ForecastArgs {
+    /// A rule of the service, or a rule file (.rhai), which is not kept
+    #[arg(value_name = "NAME|FILE", value_hint = ValueHint::AnyPath)]
+    pub rule: String,
+    /// The version of a rule of the service; the newest without it
+    #[arg(long, value_name = "VERSION")]
+    pub version: Option<String>,
+    /// Another version, to see what this one would raise more and fewer
+    #[arg(long, value_name = "VERSION")]
+    pub against: Option<String>,
+    /// How many days back from the end
+    #[arg(long, value_name = "DAYS", value_parser = clap::value_parser!(u16).range(1..), conflicts_with = "from")]
+    pub days: Option<u16>,
+    /// From this instant on (RFC 3339), or a span back from now such as "7 d"; 30 d before the end
+    /// without it
+    #[arg(long, value_name = "TIME", value_parser = time)]
+    pub from: Option<i64>,
+    /// Up to this instant; the newest stored data without it
+    #[arg(long, value_name = "TIME", value_parser = time)]
+    pub until: Option<i64>,
+    /// Only this unit; may be given several times
+    #[arg(long, value_name = "UNIT")]
+    pub unit: Vec<String>,
+    /// List the alerts too; with --against those that only one version would raise
+    #[arg(long)]
+    pub alerts: bool,
+    /// Print one JSON object a line: alerts, then the forecast
+    #[arg(long)]
+    pub json: bool,
+    #[command(flatten)]
+    pub server: ServerArgs,
 }
 
 /// Which service to speak to.
@@ -518,6 +567,9 @@ pub struct PromoteArgs {
     /// The version; the newest without it
     #[arg(long, value_name = "VERSION")]
     pub version: Option<String>,
+    /// Do not try it on what is stored first
+    #[arg(long)]
+    pub no_forecast: bool,
     #[command(flatten)]
     pub server: ServerArgs,
 }

@@ -80,6 +80,7 @@ fn run(command: Command) -> Result<Outcome, Stop> {
         Command::Rules { command } => match command {
             RulesCommand::Vet(args) => rules::vet::run(&args),
             RulesCommand::Replay(args) => rules::replay::run(&args),
+            RulesCommand::Forecast(args) => rules::forecast::run(&args),
             RulesCommand::List(args) => rules::book::list(&args),
             RulesCommand::Lodge(args) => rules::book::lodge(&args),
             RulesCommand::Promote(args) => rules::book::promote(&args),

@@ -11,6 +11,7 @@
 //! whole settlement horizon, since nobody knows how late their data is.
 
 mod cursor;
+mod history;
 mod ledger;
 mod memory;
 mod ranges;
@@ -19,6 +20,7 @@ mod rulebook;
 mod shard;
 
 pub(crate) use cursor::{Cursors, Place, expired, foreign};
+pub use history::{History, Progress, Replay, Side};
 pub use ledger::{Documents, Ledger, LedgerError};
 pub(crate) use rulebook::{check, facts, vetted};
 

@@ -51,6 +51,8 @@ pub struct Rejudge {
     position: EventTime,
     /// Newest event time stored when it began.
     newest: EventTime,
+    /// Samples and events read so far.
+    n_read: u64,
 }
 
 impl Rejudge {
@@ -90,11 +92,72 @@ impl Rejudge {
             faults: Vec::new(),
             position: first.plus_ms(-1),
             newest,
+            n_read: 0,
         };
         if let Some(base) = base {
             rejudge.take_base(shared, base)?;
         }
         Ok(Some(rejudge))
+    }
+
+    /// Begins afresh at `from`, with warm windows, as a version does that is in force from there on;
+    /// what was measured after `until` is not looked at. `None` when nothing is stored in between.
+    ///
+    /// # Errors
+    /// A stop.
+    pub fn afresh(
+        shared: &Shared,
+        unit: &UnitId,
+        planned: Planned,
+        from: EventTime,
+        until: EventTime,
+    ) -> Result<Option<Self>, StoreError> {
+        let Some((first, newest)) = shared.store.extent(unit)? else {
+            return Ok(None);
+        };
+        if first > until || newest < from {
+            return Ok(None);
+        }
+        let plan = Arc::clone(&planned.plan);
+        let warm_from = from.plus_ms(-plan.reach_ms()).max(first.plus_ms(-1));
+        let context = Arc::clone(&planned.context);
+        let mut rejudge = Self {
+            unit: unit.clone(),
+            judge: UnitJudge::new(plan, context),
+            planned,
+            taken: Judged::default(),
+            from: None,
+            base: None,
+            occurrences: BTreeMap::new(),
+            checkpoints: Vec::new(),
+            faults: Vec::new(),
+            position: warm_from,
+            newest: newest.min(until),
+            n_read: 0,
+        };
+        rejudge.feed_held(shared, warm_from)?;
+        Ok(Some(rejudge))
+    }
+
+    /// Samples and events read so far.
+    pub const fn n_read(&self) -> u64 {
+        self.n_read
+    }
+
+    /// Values of held channels that last into the stretch after `position`.
+    fn feed_held(&mut self, shared: &Shared, position: EventTime) -> Result<(), StoreError> {
+        for channel in self.planned.plan.channels().to_vec() {
+            if is_held(shared, channel)
+                && let Some(sample) =
+                    shared
+                        .store
+                        .newest_before(&self.unit, channel, position.plus_ms(1))?
+            {
+                self.judge
+                    .feed_series(channel, &Series::from_samples(vec![sample]));
+            }
+        }
+        Ok(())
     }
 
     fn take_base(&mut self, shared: &Shared, base: Checkpoint) -> Result<(), StoreError> {
@@ -106,18 +169,7 @@ impl Rejudge {
                 self.occurrences.insert(key(&standing), standing);
             }
         }
-        let channels = self.planned.plan.channels().to_vec();
-        for channel in channels {
-            if is_held(shared, channel)
-                && let Some(sample) =
-                    shared
-                        .store
-                        .newest_before(&self.unit, channel, warm_from.plus_ms(1))?
-            {
-                self.judge
-                    .feed_series(channel, &Series::from_samples(vec![sample]));
-            }
-        }
+        self.feed_held(shared, warm_from)?;
         self.position = warm_from;
         // Nothing may be judged in between. Most often it is one piece.
         while self.position < base.at {
@@ -146,12 +198,14 @@ impl Rejudge {
                 let last = if is_event(shared, channel) {
                     let events = store.read_events(&self.unit, channel, from, to, READ_AT_ONCE)?;
                     self.judge.feed_events(&events);
+                    self.n_read += events.len() as u64;
                     (events.len() >= READ_AT_ONCE)
                         .then(|| events.last().map(|event| event.time))
                         .flatten()
                 } else {
                     let series = store.read(&self.unit, channel, from, to, READ_AT_ONCE)?;
                     self.judge.feed_series(channel, &series);
+                    self.n_read += series.len() as u64;
                     (series.len() >= READ_AT_ONCE)
                         .then(|| series.times_ms.last())
                         .flatten()

@@ -164,10 +164,15 @@ impl RuleBook {
                 message: lines(&broken),
             });
         }
-        Ok(Self {
+        Ok(Self::of(rules))
+    }
+
+    /// Of rules that are compiled.
+    pub fn of(rules: Vec<EffectiveRule>) -> Self {
+        Self {
             rules,
             plans: Mutex::new(HashMap::new()),
-        })
+        }
     }
 
     fn compile(shared: &Shared, version: &RuleVersion) -> Result<Rule, Vec<Problem>> {

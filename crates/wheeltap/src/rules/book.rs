@@ -140,9 +140,13 @@ pub fn promote(args: &PromoteArgs) -> Result<Outcome, Stop> {
                 .get_rule(v1::GetRuleRequest { name })
                 .await,
         )?;
+        let stage_asked = v1::RuleStage::from(args.stage);
+        if !args.no_forecast && matches!(stage_asked, v1::RuleStage::Trial | v1::RuleStage::Live) {
+            super::forecast::before_promotion(&connection, &rule.name).await?;
+        }
         let request = v1::PromoteRuleRequest {
             name: rule.name,
-            stage: v1::RuleStage::from(args.stage).into(),
+            stage: stage_asked.into(),
             etag: rule.etag,
         };
         let rule = answer(connection.rules().promote_rule(request).await)?;

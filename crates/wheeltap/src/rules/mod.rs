@@ -1,6 +1,8 @@
 //! `wheeltap rules`: vetting and replay need no server; the rest speaks to one.
 
 pub mod book;
+pub mod forecast;
+mod labels;
 pub mod replay;
 pub mod vet;
 

@@ -15,6 +15,7 @@ use std::{
     sync::Arc,
 };
 use wheeltap_catalogue::{BoundMap, Catalogue, CsvMap};
+use wheeltap_followup::{Truth, WouldRing, forecast};
 use wheeltap_judge::{
     EffectiveRule, FaultReport, FitReport, Judgement, Occurrence, UnitContext, UnitData, UnitPlan,
     replay_unit,
@@ -50,6 +51,10 @@ struct Found {
 pub fn run(args: &ReplayArgs) -> Result<Outcome, Stop> {
     let map = bound_map(args)?;
     let rules = rules(args, map.catalogue())?;
+    let truth = match &args.labels {
+        Some(path) => Some(super::labels::read(path)?),
+        None => None,
+    };
     let (mut units, totals) = read(args, &map)?;
     say_what_was_read(&units, &totals);
     let mut found = Vec::new();
@@ -81,8 +86,59 @@ pub fn run(args: &ReplayArgs) -> Result<Outcome, Stop> {
         out.table(&head, found.iter().map(row).collect())?;
     }
     out.flush()?;
+    if args.forecast {
+        let truth = truth.unwrap_or_default();
+        for effective in &rules {
+            if let Some(span) = totals.span {
+                let n_units = units
+                    .iter()
+                    .filter(|(unit, read)| is_judged(unit, read, effective, map.catalogue()))
+                    .count();
+                let made = forecast_of(&effective.rule, &found, span, n_units, &truth);
+                super::forecast::print(&mut out, &made, args.json)?;
+            }
+        }
+        out.flush()?;
+    }
     say_what_was_judged(&units, &rules, &map, &found, &faults);
     Ok(Outcome::Fine)
+}
+
+/// What one rule would have done to the desk; labels of another rule are not its business.
+fn forecast_of(
+    rule: &Rule,
+    found: &[Found],
+    (first, last): (EventTime, EventTime),
+    n_units: usize,
+    truth: &Truth,
+) -> super::forecast::Made {
+    let name = &rule.reference.name;
+    let alerts: Vec<WouldRing> = found
+        .iter()
+        .filter(|found| {
+            found.occurrence.rule == rule.reference && found.occurrence.unsuppressed_at.is_some()
+        })
+        .map(|found| WouldRing {
+            unit: found.unit.clone(),
+            rule: name.clone(),
+            part: found.occurrence.part.clone(),
+            raised_at: found.occurrence.raised_at,
+            ended_at: found.occurrence.ended_at,
+        })
+        .collect();
+    let mut truth = truth.clone();
+    truth
+        .failures
+        .retain(|known| known.rule.as_ref().is_none_or(|of| of == name));
+    super::forecast::Made {
+        rule: name.to_string(),
+        forecast: forecast(&alerts, first, last, n_units as u64, &truth),
+        others_per_day: None,
+    }
+}
+
+fn is_judged(unit: &UnitId, read: &UnitRead, rule: &EffectiveRule, catalogue: &Catalogue) -> bool {
+    plan(unit, read, std::slice::from_ref(rule), catalogue).n_slots() > 0
 }
 
 fn key(found: &Found) -> impl Ord + '_ {
@@ -339,11 +395,9 @@ fn say_what_was_judged(
 ) {
     for effective in rules {
         let rule = &effective.rule;
-        let alone = std::slice::from_ref(effective);
-        let is_judged = |(unit, read): (&UnitId, &UnitRead)| {
-            plan(unit, read, alone, map.catalogue()).n_slots() > 0
-        };
         let name = &rule.reference.name;
+        let is_judged =
+            |(unit, read): (&UnitId, &UnitRead)| is_judged(unit, read, effective, map.catalogue());
         if !units.iter().any(is_judged) {
             note(format!("{name} applies to no unit in these files"));
             continue;

@@ -1,0 +1,461 @@
+//! `wheeltap rules forecast`: what a rule would have done over what the service has stored.
+
+use crate::{
+    Outcome, Stop,
+    alert_json::{self, Values},
+    args::ForecastArgs,
+    files,
+    output::{Out, count_bar, counted, duration, grouped, note, number},
+    remote::{answer, block_on, connected, instant, tail},
+};
+use anyhow::{Context, anyhow};
+use serde::Serialize;
+use std::path::Path;
+use wheeltap_client::{CallError, Connection};
+use wheeltap_followup::{DESK_BUDGET_PER_DAY, Forecast, Score};
+use wheeltap_model::{EventTime, UnitId};
+use wheeltap_proto::v1;
+use wheeltap_proto::v1::replay_rule_response::Item;
+
+const DAY_MS: i64 = 86_400_000;
+
+/// One rule's forecast, from files or from a service.
+pub struct Made {
+    pub rule: String,
+    pub forecast: Forecast,
+    /// Of the other live rules; unknown of files.
+    pub others_per_day: Option<f64>,
+}
+
+#[derive(Serialize)]
+struct Line<'a> {
+    forecast: &'a str,
+    from: String,
+    until: String,
+    units: u64,
+    alerts: u64,
+    standing: u64,
+    units_alerting: u64,
+    per_day: f64,
+    others_per_day: Option<f64>,
+    desk_budget_per_day: u32,
+    worst_hour: Option<Peak>,
+    worst_ten_minutes: Option<Peak>,
+    share_of_ten_minutes_over_ten: f64,
+    flood_s: f64,
+    chattering: u64,
+    busiest: Vec<Busy<'a>>,
+    score: Option<ScoreLine>,
+}
+
+#[derive(Serialize)]
+struct Peak {
+    start: String,
+    alerts: u64,
+}
+
+#[derive(Serialize)]
+struct Busy<'a> {
+    unit: &'a str,
+    alerts: u64,
+}
+
+#[derive(Serialize)]
+struct ScoreLine {
+    right: u64,
+    wrong: u64,
+    undecided: u64,
+    found: u64,
+    missed: u64,
+    precision: Option<f64>,
+    recall: Option<f64>,
+    median_lead_s: Option<f64>,
+}
+
+/// An alert that would have been, as printed by `--json`.
+#[derive(Serialize)]
+struct AlertLine {
+    unit: String,
+    part: Option<String>,
+    raised_at: String,
+    ended_at: Option<String>,
+    suppressed_by_design: bool,
+    side: &'static str,
+    evidence: Values,
+}
+
+fn seconds(ms: i64) -> f64 {
+    ms as f64 / 1_000.0
+}
+
+/// Prints one forecast.
+pub fn print(out: &mut Out, made: &Made, as_json: bool) -> anyhow::Result<()> {
+    if as_json {
+        return out.json(&line(made));
+    }
+    let Made { rule, forecast, .. } = made;
+    out.line(format!(
+        "{rule}, {} to {}, {}",
+        forecast.from,
+        forecast.until,
+        counted_u64(forecast.n_units, "unit")
+    ))?;
+    out.facts(&facts(made))
+}
+
+fn line(made: &Made) -> Line<'_> {
+    let Made {
+        rule,
+        forecast,
+        others_per_day,
+    } = made;
+    let peak = |peak: Option<(EventTime, u64)>| {
+        peak.map(|(start, alerts)| Peak {
+            start: start.to_string(),
+            alerts,
+        })
+    };
+    Line {
+        forecast: rule,
+        from: forecast.from.to_string(),
+        until: forecast.until.to_string(),
+        units: forecast.n_units,
+        alerts: forecast.n_alerts,
+        standing: forecast.n_standing,
+        units_alerting: forecast.n_units_alerting,
+        per_day: forecast.per_day,
+        others_per_day: *others_per_day,
+        desk_budget_per_day: DESK_BUDGET_PER_DAY.0,
+        worst_hour: peak(forecast.worst_hour),
+        worst_ten_minutes: peak(forecast.worst_ten_minutes),
+        share_of_ten_minutes_over_ten: forecast.crowded_share,
+        flood_s: seconds(forecast.flood_ms),
+        chattering: forecast.n_chattering,
+        busiest: forecast
+            .busiest
+            .iter()
+            .map(|(unit, alerts)| Busy {
+                unit: unit.as_str(),
+                alerts: *alerts,
+            })
+            .collect(),
+        score: forecast.score.as_ref().map(|score| ScoreLine {
+            right: score.n_right,
+            wrong: score.n_wrong,
+            undecided: score.n_undecided,
+            found: score.n_found,
+            missed: score.n_missed,
+            precision: score.precision,
+            recall: score.recall,
+            median_lead_s: score.median_lead_ms.map(seconds),
+        }),
+    }
+}
+
+fn counted_u64(n: u64, one: &str) -> String {
+    counted(usize::try_from(n).unwrap_or(usize::MAX), one)
+}
+
+fn facts(made: &Made) -> Vec<(&'static str, String)> {
+    let Made {
+        forecast,
+        others_per_day,
+        ..
+    } = made;
+    let mut facts = vec![(
+        "alerts",
+        format!(
+            "{} on {}, {} a day; {} stand at the end",
+            grouped(forecast.n_alerts),
+            counted_u64(forecast.n_units_alerting, "unit"),
+            rounded(forecast.per_day),
+            grouped(forecast.n_standing)
+        ),
+    )];
+    let (budget, most) = DESK_BUDGET_PER_DAY;
+    let desk = match others_per_day {
+        Some(others) => format!(
+            "with the other live rules {} a day; one desk handles about {budget}, at most {most}",
+            rounded(forecast.per_day + others)
+        ),
+        None => format!("one desk handles about {budget} a day of all rules, at most {most}"),
+    };
+    facts.push(("desk", desk));
+    if let (Some((hour, in_hour)), Some((ten, in_ten))) =
+        (forecast.worst_hour, forecast.worst_ten_minutes)
+    {
+        facts.push((
+            "at worst",
+            format!("{in_hour} in the hour from {hour}, {in_ten} in ten minutes from {ten}"),
+        ));
+    }
+    facts.push(("in flood", {
+        if forecast.flood_ms == 0 {
+            "never".to_owned()
+        } else {
+            let share = rounded(100.0 * forecast.flood_share);
+            format!("{}, {share} % of the time", duration(forecast.flood_ms))
+        }
+    }));
+    facts.push((
+        "chattering",
+        match forecast.n_chattering {
+            0 => "none".to_owned(),
+            n => format!("{} came three or more in a minute", grouped(n)),
+        },
+    ));
+    if !forecast.busiest.is_empty() {
+        let units: Vec<String> = forecast
+            .busiest
+            .iter()
+            .map(|(unit, n_alerts)| format!("{unit} ({n_alerts})"))
+            .collect();
+        facts.push(("busiest", units.join(", ")));
+    }
+    facts.push((
+        "right",
+        match &forecast.score {
+            None => "not known: no finding decides".to_owned(),
+            Some(score) => right(score),
+        },
+    ));
+    facts
+}
+
+fn right(score: &Score) -> String {
+    let mut text = format!(
+        "{} right, {} wrong, {} undecided",
+        score.n_right, score.n_wrong, score.n_undecided
+    );
+    if score.n_found + score.n_missed > 0 {
+        let all = score.n_found + score.n_missed;
+        text.push_str(&format!("; {} of {all} failures called", score.n_found));
+    }
+    match score.median_lead_ms {
+        Some(lead) if lead >= 0 => text.push_str(&format!(", {} ahead", duration(lead))),
+        Some(lead) => text.push_str(&format!(", {} after", duration(-lead))),
+        None => {}
+    }
+    text
+}
+
+/// Two significant decimals are enough for a forecast.
+fn rounded(value: f64) -> String {
+    number((value * 100.0).round() / 100.0)
+}
+
+/// `wheeltap rules forecast`.
+pub fn run(args: &ForecastArgs) -> Result<Outcome, Stop> {
+    let request = request(args)?;
+    block_on(async {
+        let connection = connected(&args.server).await?;
+        let (made, alerts) = replay(&connection, request).await?;
+        let mut out = Out::new();
+        let is_told = |alert: &&v1::ReplayedAlert| {
+            args.alerts && (args.against.is_none() || alert.side() != v1::ReplaySide::Both)
+        };
+        let told: Vec<&v1::ReplayedAlert> = alerts.iter().filter(is_told).collect();
+        if args.json {
+            for alert in &told {
+                out.json(&alert_line(alert))?;
+            }
+        } else if !told.is_empty() {
+            let head = ["raised", "ended", "unit", "which", "evidence"];
+            out.table(&head, told.iter().map(|alert| row(alert)).collect())?;
+        }
+        print(&mut out, &made, args.json)?;
+        out.flush()?;
+        if args.against.is_some() {
+            let count = |side| alerts.iter().filter(|alert| alert.side() == side).count();
+            note(format!(
+                "against the other version: {} more, {} fewer, {} of both",
+                count(v1::ReplaySide::More),
+                count(v1::ReplaySide::Fewer),
+                count(v1::ReplaySide::Both)
+            ));
+        }
+        Ok(Outcome::Fine)
+    })
+}
+
+fn request(args: &ForecastArgs) -> Result<v1::ReplayRuleRequest, Stop> {
+    let until_unix_ms = args.until.unwrap_or_default();
+    let is_file = Path::new(&args.rule)
+        .extension()
+        .is_some_and(|ext| ext == "rhai");
+    let (rule, source) = if is_file {
+        if args.version.is_some() {
+            return Err(Stop::Usage(anyhow!(
+                "a rule file has no versions; leave out --version"
+            )));
+        }
+        let file = files::read_text(Path::new(&args.rule))?;
+        (super::rule_name(&file), file.text)
+    } else {
+        (args.rule.clone(), String::new())
+    };
+    let version = |version: &String| format!("rules/{rule}/versions/{version}");
+    Ok(v1::ReplayRuleRequest {
+        name: args
+            .version
+            .as_ref()
+            .map_or_else(|| format!("rules/{rule}"), version),
+        source,
+        against: args.against.as_ref().map_or_else(String::new, version),
+        from_unix_ms: args.from.unwrap_or_default(),
+        span_ms: args.days.map_or(0, |days| i64::from(days) * DAY_MS),
+        until_unix_ms,
+        units: args
+            .unit
+            .iter()
+            .map(|unit| format!("units/{unit}"))
+            .collect(),
+        keep_forecast: false,
+    })
+}
+
+/// Runs a replay to its end, with a bar.
+async fn replay(
+    connection: &Connection,
+    request: v1::ReplayRuleRequest,
+) -> anyhow::Result<(Made, Vec<v1::ReplayedAlert>)> {
+    let rule = tail(&request.name).to_owned();
+    let mut answers = answer(connection.rules().replay_rule(request).await)?;
+    let mut alerts = Vec::new();
+    let mut bar = None;
+    loop {
+        let message = answers.message().await.map_err(CallError::from)?;
+        let message = message.context("the service ended the replay without a forecast")?;
+        match message.item {
+            Some(Item::Progress(progress)) => {
+                let bar =
+                    bar.get_or_insert_with(|| count_bar(progress.n_units, "judging", "units"));
+                bar.set_position(progress.n_units_done);
+            }
+            Some(Item::Alert(alert)) => alerts.push(alert),
+            Some(Item::Forecast(forecast)) => {
+                if let Some(bar) = bar {
+                    bar.finish_and_clear();
+                }
+                alerts.sort_by(|a, b| {
+                    (a.raised_unix_ms, &a.unit, &a.part).cmp(&(b.raised_unix_ms, &b.unit, &b.part))
+                });
+                let made = Made {
+                    rule,
+                    others_per_day: Some(forecast.others_per_day),
+                    forecast: from_wire(forecast)?,
+                };
+                return Ok((made, alerts));
+            }
+            None => {}
+        }
+    }
+}
+
+fn from_wire(wire: v1::RuleForecast) -> anyhow::Result<Forecast> {
+    let peak = |peak: Option<v1::LoadPeak>| {
+        peak.map(|peak| (EventTime::from_unix_ms(peak.start_unix_ms), peak.n_alerts))
+    };
+    let span_ms = (wire.until_unix_ms - wire.from_unix_ms).max(1);
+    let mut busiest = Vec::new();
+    for load in wire.busiest {
+        busiest.push((UnitId::new(tail(&load.unit))?, load.n_alerts));
+    }
+    Ok(Forecast {
+        from: EventTime::from_unix_ms(wire.from_unix_ms),
+        until: EventTime::from_unix_ms(wire.until_unix_ms),
+        n_units: wire.n_units,
+        n_alerts: wire.n_alerts,
+        n_standing: wire.n_standing,
+        n_units_alerting: wire.n_units_alerting,
+        per_day: wire.per_day,
+        worst_hour: peak(wire.worst_hour),
+        worst_ten_minutes: peak(wire.worst_ten_minutes),
+        crowded_share: wire.crowded_share,
+        flood_ms: wire.flood_ms,
+        flood_share: wire.flood_ms as f64 / span_ms as f64,
+        n_chattering: wire.n_chattering,
+        busiest,
+        score: wire.score.map(|score| Score {
+            n_right: score.n_right,
+            n_wrong: score.n_wrong,
+            n_undecided: score.n_undecided,
+            n_found: score.n_found,
+            n_missed: score.n_missed,
+            precision: score.precision,
+            recall: score.recall,
+            median_lead_ms: score.median_lead_ms,
+        }),
+    })
+}
+
+const fn side_word(side: v1::ReplaySide) -> &'static str {
+    match side {
+        v1::ReplaySide::More => "more",
+        v1::ReplaySide::Fewer => "fewer",
+        v1::ReplaySide::Both | v1::ReplaySide::Unspecified => "both",
+    }
+}
+
+fn text(text: &str) -> Option<String> {
+    (!text.is_empty()).then(|| text.to_owned())
+}
+
+fn alert_line(alert: &v1::ReplayedAlert) -> AlertLine {
+    AlertLine {
+        unit: tail(&alert.unit).to_owned(),
+        part: text(&alert.part),
+        raised_at: instant(alert.raised_unix_ms),
+        ended_at: (alert.ended_unix_ms != 0).then(|| instant(alert.ended_unix_ms)),
+        suppressed_by_design: alert.suppressed_by_design,
+        side: side_word(alert.side()),
+        evidence: Values(alert_json::inputs(alert.evidence.as_ref())),
+    }
+}
+
+fn row(alert: &v1::ReplayedAlert) -> Vec<String> {
+    let ended = match alert.ended_unix_ms {
+        0 => "stands".to_owned(),
+        ended => format!("after {}", duration(ended - alert.raised_unix_ms)),
+    };
+    let unit = tail(&alert.unit);
+    let whose = match alert.part.as_str() {
+        "" => unit.to_owned(),
+        part => format!("{unit}, {part}"),
+    };
+    let mut evidence = alert_json::told(&alert_json::inputs(alert.evidence.as_ref()));
+    if alert.suppressed_by_design {
+        evidence.push_str(" (suppressed by design)");
+    }
+    vec![
+        instant(alert.raised_unix_ms),
+        ended,
+        whose,
+        side_word(alert.side()).to_owned(),
+        evidence,
+    ]
+}
+
+/// Shows and keeps the forecast of a version that is about to be judged live.
+pub async fn before_promotion(connection: &Connection, version: &str) -> Result<(), Stop> {
+    let request = v1::ReplayRuleRequest {
+        name: version.to_owned(),
+        keep_forecast: true,
+        ..v1::ReplayRuleRequest::default()
+    };
+    match replay(connection, request).await {
+        Ok((made, _)) => {
+            let mut out = Out::new();
+            print(&mut out, &made, false)?;
+            out.flush()?;
+            Ok(())
+        }
+        Err(error) => match error.downcast_ref::<CallError>() {
+            Some(call) if call.reason == "NOTHING_STORED" => {
+                note("no forecast: nothing is stored yet");
+                Ok(())
+            }
+            _ => Err(Stop::Failed(error)),
+        },
+    }
+}

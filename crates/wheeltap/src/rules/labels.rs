@@ -1,0 +1,117 @@
+//! What is known to have been wrong in measurements from files.
+
+use crate::{Stop, files};
+use anyhow::anyhow;
+use serde::Deserialize;
+use std::path::Path;
+use wheeltap_followup::{Known, Truth};
+use wheeltap_model::{EventTime, RuleName, UnitId};
+
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+struct Row {
+    unit: String,
+    from: String,
+    until: String,
+    #[serde(default)]
+    failed_at: String,
+    #[serde(default)]
+    rule: String,
+}
+
+/// Reads a file of failures, after which every other alert is false.
+pub fn read(path: &Path) -> Result<Truth, Stop> {
+    let file = files::read_text(path)?;
+    let name = &file.name;
+    let mut reader = csv::ReaderBuilder::new()
+        .trim(csv::Trim::All)
+        .from_reader(file.text.as_bytes());
+    let mut failures = Vec::new();
+    for row in reader.deserialize() {
+        let row: Row = row.map_err(|error| {
+            anyhow!(
+                "{name}: {error}; the columns are unit, from, until and, if wanted, failed_at and rule"
+            )
+        })?;
+        // The heading is line 1.
+        let line = failures.len() + 2;
+        failures.push(known(&row).map_err(|why| anyhow!("{name}:{line}: {why}"))?);
+    }
+    Ok(Truth {
+        failures,
+        sound: Vec::new(),
+        is_complete: true,
+    })
+}
+
+fn known(row: &Row) -> Result<Known, String> {
+    let instant = |column: &str, text: &str| {
+        text.parse::<jiff::Timestamp>()
+            .map(|at| EventTime::from_unix_ms(at.as_millisecond()))
+            .map_err(|_| {
+                format!("{column} \"{text}\" is no time; write it such as 2026-03-02T14:00:00Z")
+            })
+    };
+    let from = instant("from", &row.from)?;
+    let until = instant("until", &row.until)?;
+    if until < from {
+        return Err(format!("until {until} is before from {from}; swap them"));
+    }
+    let failed_at = match row.failed_at.as_str() {
+        "" => None,
+        text => Some(instant("failed_at", text)?),
+    };
+    let rule = match row.rule.as_str() {
+        "" => None,
+        text => Some(RuleName::new(text).map_err(|error| error.to_string())?),
+    };
+    let unit = UnitId::new(&row.unit).map_err(|error| error.to_string())?;
+    Ok(Known {
+        unit,
+        rule,
+        from,
+        until,
+        failed_at,
+    })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn read_text(text: &str) -> Result<Truth, String> {
+        let folder = tempfile::tempdir().unwrap();
+        let path = folder.path().join("labels.csv");
+        std::fs::write(&path, text).unwrap();
+        read(&path).map_err(|stop| match stop {
+            Stop::Usage(error) | Stop::Failed(error) => format!("{error:#}"),
+        })
+    }
+
+    #[test]
+    fn labels_are_read_with_and_without_what_is_optional() {
+        let truth = read_text("unit,from,until\nZVR 1,2026-03-02T00:00:00Z,2026-03-02T01:00:00Z\n")
+            .unwrap();
+        assert_eq!(truth.failures.len(), 1);
+        assert!(truth.is_complete);
+        let truth = read_text(
+            "unit,from,until,failed_at,rule\nZVR 1,2026-03-02T00:00:00Z,2026-03-02T01:00:00Z,2026-03-02T00:30:00Z,oil-hot\n",
+        )
+        .unwrap();
+        let known = &truth.failures[0];
+        assert_eq!(known.rule.as_ref().unwrap().as_str(), "oil-hot");
+        assert_eq!(known.failed_at.unwrap().ms_since(known.from), 1_800_000);
+    }
+
+    #[test]
+    fn wrong_labels_are_refused_with_their_line() {
+        let row = |row: &str| read_text(&format!("unit,from,until\n{row}\n")).unwrap_err();
+        assert!(row("ZVR 1,noon,2026-03-02T01:00:00Z").contains("labels.csv:2: from \"noon\""));
+        assert!(row("ZVR 1,2026-03-02T01:00:00Z,2026-03-02T00:00:00Z").contains("swap them"));
+        assert!(
+            read_text("unit,from\nZVR 1,x\n")
+                .unwrap_err()
+                .contains("until")
+        );
+    }
+}

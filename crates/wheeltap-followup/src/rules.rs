@@ -157,7 +157,7 @@ impl RuleShelf {
         let Some(kept) = self.kept_mut(rule) else {
             return false;
         };
-        change.forecast = kept.forecast.clone();
+        change.forecast.clone_from(&kept.forecast);
         kept.stages.retain(|earlier| earlier.from < change.from);
         kept.stages.push(change);
         true

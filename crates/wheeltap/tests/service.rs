@@ -208,6 +208,56 @@ fn a_day_that_is_sent_is_judged_as_replayed_answered_and_closed() {
         .run(&bench, &["defects", "changes", "--cursor", cursor])
         .json();
     assert_eq!(rest.len(), 1, "a cursor and no change: {rest:#?}");
+    forecasts_say_what_live_said(&bench, &service, &live[0]);
+}
+
+/// The same judge over what is stored: the alert that there was, right by the shop's finding.
+fn forecasts_say_what_live_said(bench: &Bench, service: &Service, live: &Value) {
+    let rule = live["rule"].as_str().expect("a name");
+    let forecast = |more: &[&str]| {
+        let words = [&["rules", "forecast", rule, "--alerts", "--json"], more].concat();
+        service.run(bench, &words)
+    };
+    let made = forecast(&[]).json();
+    assert_eq!(made.len(), 2, "{made:#?}");
+    for key in ["unit", "raised_at", "ended_at", "evidence"] {
+        assert_eq!(made[0][key], live[key], "{key}");
+    }
+    assert_eq!(made[1]["alerts"], 1);
+    assert_eq!(made[1]["units"], 1);
+    assert_eq!(made[1]["score"]["right"], 1, "{made:#?}");
+    assert_eq!(made[1]["score"]["recall"], 1.0);
+
+    // Another text of the rule, against the one that is live: it would have kept quiet.
+    let version = live["version"].as_str().expect("a version");
+    bench.write("quiet/oil-warm.rhai", RULE.replace("> 50.0", "> 99.0"));
+    let file = [
+        "rules",
+        "forecast",
+        "quiet/oil-warm.rhai",
+        "--against",
+        version,
+        "--alerts",
+    ];
+    let compared = service.run(bench, &file);
+    compared.says(0, &["0 more, 1 fewer, 0 of both"]);
+    assert!(compared.stdout.contains("fewer"), "{}", compared.stdout);
+
+    forecast(&["--unit", "ZVR 1"]).says(1, &["UNKNOWN_UNIT", "units/ZVR 1"]);
+    forecast(&["--from", "2036-01-01T00:00:00Z"]).says(1, &["BAD_SPAN"]);
+    forecast(&["--version", "0000000000000000"]).says(1, &["UNKNOWN_RULE"]);
+    bench.write(
+        "wrong/oil-warm.rhai",
+        RULE.replace("seen.oil >", "seen.coal >"),
+    );
+    service
+        .run(bench, &["rules", "forecast", "wrong/oil-warm.rhai"])
+        .says(1, &["RULE_PROBLEMS", "coal"]);
+
+    // Promotion shows it first and keeps it.
+    service
+        .run(bench, &["rules", "promote", rule, "trial"])
+        .says(0, &["is trial from"]);
 }
 
 #[test]

@@ -116,17 +116,15 @@ impl History {
             }
             drop(sender);
             let mut replay = Replay::default();
-            let mut n_done = 0;
             let mut n_read = 0;
-            for done in results {
+            for (n_before, done) in results.into_iter().enumerate() {
                 let done = done.inspect_err(|_| is_ended.store(true, Ordering::Relaxed))?;
-                n_done += 1;
                 n_read += done.n_read;
                 replay.n_units += usize::from(done.has_data);
                 let progress = Progress {
                     unit: &done.unit,
                     occurrences: &done.occurrences,
-                    n_units_done: n_done,
+                    n_units_done: n_before + 1,
                     n_units: units.len(),
                     n_read,
                 };

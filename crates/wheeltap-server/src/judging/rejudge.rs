@@ -119,11 +119,16 @@ impl Rejudge {
             return Ok(None);
         }
         let plan = Arc::clone(&planned.plan);
-        let warm_from = from.plus_ms(-plan.reach_ms()).max(first.plus_ms(-1));
         let context = Arc::clone(&planned.context);
+        // Nothing stands and nothing runs just before; all else is warmed as after a restart.
+        let base = Checkpoint {
+            at: from.plus_ms(-1),
+            slots: Vec::new(),
+            baselines: Vec::new(),
+        };
         let mut rejudge = Self {
             unit: unit.clone(),
-            judge: UnitJudge::new(plan, context),
+            judge: UnitJudge::resume(plan, context, &base),
             planned,
             taken: Judged::default(),
             from: None,
@@ -131,11 +136,11 @@ impl Rejudge {
             occurrences: BTreeMap::new(),
             checkpoints: Vec::new(),
             faults: Vec::new(),
-            position: warm_from,
+            position: first.plus_ms(-1),
             newest: newest.min(until),
             n_read: 0,
         };
-        rejudge.feed_held(shared, warm_from)?;
+        rejudge.take_base(shared, base)?;
         Ok(Some(rejudge))
     }
 

@@ -223,20 +223,21 @@ fn facts(made: &Made) -> Vec<(&'static str, String)> {
 }
 
 fn right(score: &Score) -> String {
-    let mut text = format!(
+    let decided = format!(
         "{} right, {} wrong, {} undecided",
         score.n_right, score.n_wrong, score.n_undecided
     );
-    if score.n_found + score.n_missed > 0 {
-        let all = score.n_found + score.n_missed;
-        text.push_str(&format!("; {} of {all} failures called", score.n_found));
-    }
-    match score.median_lead_ms {
-        Some(lead) if lead >= 0 => text.push_str(&format!(", {} ahead", duration(lead))),
-        Some(lead) => text.push_str(&format!(", {} after", duration(-lead))),
-        None => {}
-    }
-    text
+    let all = score.n_found + score.n_missed;
+    let called = match all {
+        0 => String::new(),
+        _ => format!("; {} of {all} failures called", score.n_found),
+    };
+    let ahead = match score.median_lead_ms {
+        Some(lead) if lead >= 0 => format!(", {} ahead", duration(lead)),
+        Some(lead) => format!(", {} after", duration(-lead)),
+        None => String::new(),
+    };
+    format!("{decided}{called}{ahead}")
 }
 
 /// Two significant decimals are enough for a forecast.
@@ -260,8 +261,15 @@ pub fn run(args: &ForecastArgs) -> Result<Outcome, Stop> {
                 out.json(&alert_line(alert))?;
             }
         } else if !told.is_empty() {
-            let head = ["raised", "ended", "unit", "which", "evidence"];
-            out.table(&head, told.iter().map(|alert| row(alert)).collect())?;
+            let mut head = vec!["raised", "ended", "unit", "evidence"];
+            let mut rows: Vec<Vec<String>> = told.iter().map(|alert| row(alert)).collect();
+            if args.against.is_some() {
+                head.insert(0, "which");
+                for (row, alert) in rows.iter_mut().zip(&told) {
+                    row.insert(0, side_word(alert.side()).to_owned());
+                }
+            }
+            out.table(&head, rows)?;
         }
         print(&mut out, &made, args.json)?;
         out.flush()?;
@@ -319,7 +327,8 @@ async fn replay(
     connection: &Connection,
     request: v1::ReplayRuleRequest,
 ) -> anyhow::Result<(Made, Vec<v1::ReplayedAlert>)> {
-    let rule = tail(&request.name).to_owned();
+    let (rule, _) = alert_json::rule_and_version(&request.name);
+    let rule = rule.to_owned();
     let mut answers = answer(connection.rules().replay_rule(request).await)?;
     let mut alerts = Vec::new();
     let mut bar = None;
@@ -427,13 +436,7 @@ fn row(alert: &v1::ReplayedAlert) -> Vec<String> {
     if alert.suppressed_by_design {
         evidence.push_str(" (suppressed by design)");
     }
-    vec![
-        instant(alert.raised_unix_ms),
-        ended,
-        whose,
-        side_word(alert.side()).to_owned(),
-        evidence,
-    ]
+    vec![instant(alert.raised_unix_ms), ended, whose, evidence]
 }
 
 /// Shows and keeps the forecast of a version that is about to be judged live.

@@ -53,7 +53,10 @@ impl Bench {
     }
 
     pub fn write(&self, name: &str, content: impl AsRef<[u8]>) {
-        fs::write(self.path().join(name), content).expect("a file is written");
+        let path = self.path().join(name);
+        let folder = path.parent().expect("a folder");
+        fs::create_dir_all(folder).expect("a folder is made");
+        fs::write(path, content).expect("a file is written");
     }
 
     /// Adds `rules/slips.rhai`, and to map and measurements three wheel slips of half a second at

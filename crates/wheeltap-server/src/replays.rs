@@ -15,7 +15,7 @@ use wheeltap_followup::{
 use wheeltap_judge::Occurrence;
 use wheeltap_model::{Actor, EventTime, RuleRef, UnitId};
 use wheeltap_proto::{convert, v1};
-use wheeltap_rules::{Problem, Rule};
+use wheeltap_rules::Rule;
 
 /// Replays that run at once. One takes every core there is.
 const MOST_AT_ONCE: usize = 2;
@@ -134,7 +134,9 @@ fn ask(
     } else {
         crate::rules::check_source(&source)?;
         let name = crate::rules::bare_name(&name)?;
-        Arc::new(check(shared, &name, &source).map_err(|problems| refused(&problems))?)
+        Arc::new(
+            check(shared, &name, &source).map_err(|problems| crate::rules::refused(&problems))?,
+        )
     };
     let against = match against.as_str() {
         "" => None,
@@ -179,16 +181,6 @@ fn ask(
     })
 }
 
-fn refused(problems: &[Problem]) -> Status {
-    let lines: Vec<String> = problems.iter().map(ToString::to_string).collect();
-    let violations = problems.iter().map(|problem| {
-        let field = format!("source:{}:{}", problem.line, problem.column);
-        let why = format!("{}: {}; {}", problem.what, problem.why, problem.mend);
-        (field, why)
-    });
-    status::bad_fields("RULE_PROBLEMS", lines.join("\n"), violations)
-}
-
 fn lodged(
     shared: &Shared,
     judging: &Judging,
@@ -212,7 +204,7 @@ fn lodged(
     let found = found.ok_or_else(|| crate::rules::unknown(name))?;
     check(shared, &found.reference.name, &found.source)
         .map(Arc::new)
-        .map_err(|problems| refused(&problems))
+        .map_err(|problems| crate::rules::refused(&problems))
 }
 
 fn units_of(shared: &Shared, names: &[String]) -> Result<Vec<UnitId>, Status> {

@@ -46,6 +46,17 @@ pub(crate) fn bare_name(name: &str) -> Result<RuleName, Status> {
     }
 }
 
+/// Why a text is no rule: a field for each place in it.
+pub(crate) fn refused(problems: &[Problem]) -> Status {
+    let lines: Vec<String> = problems.iter().map(ToString::to_string).collect();
+    let violations = problems.iter().map(|problem| {
+        let field = format!("source:{}:{}", problem.line, problem.column);
+        let why = format!("{}: {}; {}", problem.what, problem.why, problem.mend);
+        (field, why)
+    });
+    status::bad_fields("RULE_PROBLEMS", lines.join("\n"), violations)
+}
+
 pub(crate) fn check_source(source: &str) -> Result<(), Status> {
     if source.len() > MAX_SOURCE {
         return Err(status::bad_field(
@@ -271,15 +282,7 @@ impl RuleService for RuleCalls {
         check_request_id(&request_id)?;
         let shared = Arc::clone(&self.shared);
         let checked = off_thread(move || check(&shared, &name, &source)).await?;
-        let rule = checked.map_err(|problems| {
-            let lines: Vec<String> = problems.iter().map(ToString::to_string).collect();
-            let violations = problems.iter().map(|problem| {
-                let field = format!("source:{}:{}", problem.line, problem.column);
-                let why = format!("{}: {}; {}", problem.what, problem.why, problem.mend);
-                (field, why)
-            });
-            status::bad_fields("RULE_PROBLEMS", lines.join("\n"), violations)
-        })?;
+        let rule = checked.map_err(|problems| refused(&problems))?;
         let reference = rule.reference.clone();
         act(self.judging.ledger(), actor, move |planner| {
             planner.lodge(&rule.reference, &rule.source, facts(&rule), &request_id)

@@ -1,24 +1,20 @@
 //! One unit's judge.
 
 use crate::{
-    Change, Checkpoint, FaultReport, FitReport, Judgement, Occurrence, SlotMemory, UnitContext,
-    UnitPlan,
-    baseline::{BaselineState, PlannedBaseline},
+    Change, Checkpoint, FitReport, Judgement, SlotMemory, UnitContext, UnitPlan,
+    baseline::BaselineState,
     derive::Deriver,
     gate::Gate,
     pane::{Ring, steps},
-    plan::{PlannedChannel, PlannedSlot, Source, Speaks, WindowSource},
+    plan::{PlannedChannel, Source, Speaks},
+    slot::{SeenAt, SlotState, judge_slot},
     statistic,
 };
 use std::{cmp::Ordering, sync::Arc};
 use wheeltap_model::{
-    Batch, ChannelId, ConsistRole, Event, EventTime, Evidence, EvidenceItem, KnownValue, Quality,
-    Sample, Series, UnitState,
+    Batch, ChannelId, ConsistRole, Event, EventTime, Quality, Sample, Series, UnitState,
 };
-use wheeltap_rules::{Fault, Logic, Seen, Truth};
-
-/// Ticks in a row at which a script must fail for its rule to be *faulted*.
-pub const FAULTS_TO_REPORT: u32 = 5;
+use wheeltap_rules::Seen;
 
 const HOUR_MS: i64 = 3_600_000;
 
@@ -77,23 +73,6 @@ struct Held {
     covered_to_ms: i64,
     value: f64,
     steps: i64,
-}
-
-#[derive(Clone, Debug, Default)]
-struct SlotState {
-    run_start: Option<EventTime>,
-    run_last: Option<EventTime>,
-    standing: Option<Occurrence>,
-    n_faults: u32,
-}
-
-/// What a rule says at a tick.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-enum Verdict {
-    True,
-    False,
-    Unknown,
-    NotTested,
 }
 
 impl UnitJudge {
@@ -796,199 +775,4 @@ fn number(value: Option<f64>) -> Seen {
     value
         .filter(|value| value.is_finite())
         .map_or(Seen::Unknown, Seen::Number)
-}
-
-/// What one rule sees at a tick.
-struct SeenAt<'a> {
-    tick: EventTime,
-    row: &'a [Seen],
-    baselines: &'a [BaselineState],
-    planned: &'a [(PlannedBaseline, Vec<WindowSource>)],
-}
-
-/// One rule at one tick: verdict, run, delay.
-fn judge_slot(slot: &PlannedSlot, state: &mut SlotState, seen: &SeenAt<'_>, out: &mut Judgement) {
-    let (tick, row) = (seen.tick, seen.row);
-    let mut fault = None;
-    let mut ask = |logic: &Logic| match logic.judge(row) {
-        Ok(truth) => truth,
-        Err(failed) => {
-            fault.get_or_insert(failed);
-            Truth::Unknown
-        }
-    };
-    let rule = &slot.rule;
-    let tested = rule.tested.as_ref().map_or(Truth::True, &mut ask);
-    let raise = match tested {
-        Truth::True => ask(&rule.raise),
-        _ => Truth::Unknown,
-    };
-    let verdict = if state.standing.is_none() {
-        verdict_of(tested, raise)
-    } else {
-        match (tested, raise, &rule.clear) {
-            (Truth::True, Truth::True, _) => Verdict::False,
-            (Truth::True, raise, None) => verdict_of(tested, not(raise)),
-            (Truth::True, _, Some(clear)) => verdict_of(tested, ask(clear)),
-            _ => verdict_of(tested, Truth::Unknown),
-        }
-    };
-    let due_ms = if state.standing.is_none() {
-        rule.about.on_delay_ms
-    } else {
-        rule.about.off_delay_ms
-    };
-    let since = run(state, verdict, tick, slot.silent_ms).filter(|s| tick.ms_since(*s) >= due_ms);
-    let suppressed = |ask: &mut dyn FnMut(&Logic) -> Truth| {
-        !rule.about.safety
-            && rule
-                .suppress
-                .as_ref()
-                .is_some_and(|suppress| ask(suppress) == Truth::True)
-    };
-    match (since, state.standing.take()) {
-        (Some(since), None) => {
-            let quiet = suppressed(&mut ask);
-            let occurrence = Occurrence {
-                rule: rule.reference.clone(),
-                part: slot.part.clone(),
-                raised_at: tick,
-                ended_at: None,
-                superseded: false,
-                evidence: evidence(slot, seen, since),
-                end_evidence: None,
-                unsuppressed_at: (!quiet).then_some(tick),
-            };
-            state.run_start = None;
-            out.changes.push(Change::Raised(occurrence.clone()));
-            state.standing = Some(occurrence);
-        }
-        (Some(since), Some(mut occurrence)) => {
-            occurrence.ended_at = Some(tick);
-            occurrence.end_evidence = Some(evidence(slot, seen, since));
-            state.run_start = None;
-            out.changes.push(Change::Ended(occurrence));
-        }
-        (None, Some(mut occurrence)) => {
-            if occurrence.unsuppressed_at.is_none() && !suppressed(&mut ask) {
-                occurrence.unsuppressed_at = Some(tick);
-                out.changes.push(Change::Unsuppressed(occurrence.clone()));
-            }
-            state.standing = Some(occurrence);
-        }
-        (None, None) => {}
-    }
-    report_fault(slot, state, fault, tick, out);
-}
-
-const fn not(truth: Truth) -> Truth {
-    match truth {
-        Truth::True => Truth::False,
-        Truth::False => Truth::True,
-        Truth::Unknown => Truth::Unknown,
-    }
-}
-
-const fn verdict_of(tested: Truth, truth: Truth) -> Verdict {
-    match (tested, truth) {
-        (Truth::False, _) => Verdict::NotTested,
-        (Truth::Unknown, _) | (Truth::True, Truth::Unknown) => Verdict::Unknown,
-        (Truth::True, Truth::True) => Verdict::True,
-        (Truth::True, Truth::False) => Verdict::False,
-    }
-}
-
-/// Carries the run on and returns its start at a known true tick.
-///
-/// Ticks that are unknown or not tested neither continue nor end it, until they have lasted longer
-/// than the longest silent time of the rule's channels.
-fn run(
-    state: &mut SlotState,
-    verdict: Verdict,
-    tick: EventTime,
-    silent_ms: i64,
-) -> Option<EventTime> {
-    let lapsed = |last: &Option<EventTime>| last.is_none_or(|last| tick.ms_since(last) > silent_ms);
-    match verdict {
-        Verdict::True => {
-            let start = *state.run_start.get_or_insert(tick);
-            state.run_last = Some(tick);
-            Some(start)
-        }
-        Verdict::False => {
-            state.run_start = None;
-            None
-        }
-        Verdict::Unknown | Verdict::NotTested => {
-            if lapsed(&state.run_last) {
-                state.run_start = None;
-            }
-            None
-        }
-    }
-}
-
-fn report_fault(
-    slot: &PlannedSlot,
-    state: &mut SlotState,
-    fault: Option<Fault>,
-    tick: EventTime,
-    out: &mut Judgement,
-) {
-    let report = |n_in_a_row: u32, message: String| FaultReport {
-        rule: slot.rule.reference.clone(),
-        part: slot.part.clone(),
-        at: tick,
-        n_in_a_row,
-        message,
-    };
-    match fault {
-        Some(fault) => {
-            state.n_faults = state.n_faults.saturating_add(1);
-            if state.n_faults == 1 || state.n_faults == FAULTS_TO_REPORT {
-                out.faults.push(report(state.n_faults, fault.to_string()));
-            }
-        }
-        None if state.n_faults > 0 => {
-            state.n_faults = 0;
-            out.faults.push(report(0, String::new()));
-        }
-        None => {}
-    }
-}
-
-fn evidence(slot: &PlannedSlot, seen: &SeenAt<'_>, since: EventTime) -> Evidence {
-    let sources = slot.rule.inputs.iter().zip(&slot.sources).zip(seen.row);
-    let inputs = sources.map(|((input, source), value)| EvidenceItem {
-        input: input.name.clone(),
-        of: told(slot, &input.text, source, seen),
-        ucum: input.ucum.clone(),
-        value: match *value {
-            Seen::Unknown => KnownValue::Unknown(()),
-            Seen::Number(number) => KnownValue::Number(number),
-            Seen::Flag(flag) => KnownValue::Flag(flag),
-        },
-    });
-    Evidence {
-        at: seen.tick,
-        since,
-        inputs: inputs.collect(),
-    }
-}
-
-/// What an input reads, with the part's number; against a healthy stretch also the channels that
-/// contribute most.
-fn told(slot: &PlannedSlot, text: &str, source: &Source, seen: &SeenAt<'_>) -> String {
-    let of = match slot.part_no {
-        Some(number) => text.replace("{axle}", &number.to_string()),
-        None => text.to_owned(),
-    };
-    let Source::Healthy { baseline, gives } = source else {
-        return of;
-    };
-    let (state, planned) = (&seen.baselines[*baseline], &seen.planned[*baseline].0);
-    match state.contributions(planned, *gives) {
-        Some(parts) => format!("{of}: {parts}"),
-        None => of,
-    }
 }

@@ -20,6 +20,7 @@ mod pane;
 mod plan;
 mod reconcile;
 mod replay;
+mod slot;
 mod statistic;
 mod tally;
 mod trend;
@@ -27,10 +28,11 @@ mod wide;
 
 pub use baseline::BaselineMemory;
 pub use derive::{Derivation, derive_series};
-pub use judge::{FAULTS_TO_REPORT, Fed, UnitJudge};
+pub use judge::{Fed, UnitJudge};
 pub use outcome::{
     Change, Checkpoint, FaultReport, FitReport, Judgement, Occurrence, SlotMemory, Usual,
 };
 pub use plan::{EffectiveRule, UnitContext, UnitPlan};
 pub use reconcile::{KnownAlert, Reconciled, reconcile};
 pub use replay::{UnitData, replay_unit};
+pub use slot::FAULTS_TO_REPORT;

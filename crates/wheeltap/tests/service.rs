@@ -228,6 +228,13 @@ fn forecasts_say_what_live_said(bench: &Bench, service: &Service, live: &Value) 
     assert_eq!(made[1]["score"]["right"], 1, "{made:#?}");
     assert_eq!(made[1]["score"]["recall"], 1.0);
 
+    // Begun in the middle it starts normal, with warm windows: true at once, raised after the delay.
+    let later = forecast(&["--from", "2026-01-01T00:15:00Z"]).json();
+    assert_eq!(later[0]["raised_at"], "2026-01-01T00:16:00Z");
+    assert_eq!(later[0]["ended_at"], live["ended_at"]);
+    let before = forecast(&["--until", "2026-01-01T00:11:00Z"]).json();
+    assert_eq!(before[0]["alerts"], 0, "{before:#?}");
+
     // Another text of the rule, against the one that is live: it would have kept quiet.
     let version = live["version"].as_str().expect("a version");
     bench.write("quiet/oil-warm.rhai", RULE.replace("> 50.0", "> 99.0"));
@@ -258,6 +265,10 @@ fn forecasts_say_what_live_said(bench: &Bench, service: &Service, live: &Value) 
     service
         .run(bench, &["rules", "promote", rule, "trial"])
         .says(0, &["is trial from"]);
+    let listed = service.run(bench, &["rules", "list", "--json"]).json();
+    assert_eq!(listed[0]["stage"], "trial");
+    let kept = &listed[0]["forecast_per_day"];
+    assert_eq!(kept, &made[1]["per_day"], "{listed:#?}");
 }
 
 #[test]

@@ -26,6 +26,8 @@ struct Line<'a> {
     safety: bool,
     stage_from: String,
     stage_by: &'a str,
+    /// Alerts a day by the forecast known when it was moved to its stage.
+    forecast_per_day: Option<f64>,
     units_faulted: u32,
     last_fault: &'a str,
 }
@@ -53,6 +55,7 @@ pub fn list(args: &RuleListArgs) -> Result<Outcome, Stop> {
                     safety: rule.safety,
                     stage_from: instant(rule.stage_from_unix_ms),
                     stage_by: &rule.stage_by,
+                    forecast_per_day: rule.stage_forecast.as_ref().map(|made| made.per_day),
                     units_faulted: rule.n_units_faulted,
                     last_fault: &rule.last_fault,
                 })?;

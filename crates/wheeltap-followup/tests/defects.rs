@@ -216,3 +216,43 @@ fn a_report_joins_the_open_defect_and_a_repeat_changes_nothing() {
         (Priority::High, at(500))
     );
 }
+
+#[test]
+fn findings_say_which_calls_of_a_component_were_right() {
+    let mut desk = desk();
+    desk.now = 1_000;
+    let oil = desk.raise(occurred("oil", 100, None), Terms::default());
+    desk.raise(occurred("fan", 200, None), Terms::default());
+    let span = (at(0), at(HOUR));
+    let truth = |desk: &Desk, component: &str| desk.book.truth(component, span.0, span.1);
+    // Nobody has looked yet.
+    assert_eq!(
+        truth(&desk, "oil cooler"),
+        wheeltap_followup::Truth::default()
+    );
+    find(&mut desk, 1, 5_000).unwrap();
+    let known = truth(&desk, "oil cooler");
+    assert_eq!((known.failures.len(), known.sound.len()), (1, 0));
+    assert_eq!(known.failures[0].until, at(5_000));
+    assert!(!known.is_complete);
+    // Another component's finding says nothing of it, and the fan has none.
+    assert_eq!(truth(&desk, "radiator fan").failures, []);
+    let finding = (FindingKind::NoFaultFound, "runs", at(6_000));
+    desk.write("shop", |planner| {
+        planner.record_finding(DefectId(2), finding, "", "")
+    })
+    .0
+    .unwrap();
+    let known = truth(&desk, "radiator fan");
+    assert_eq!((known.failures.len(), known.sound.len()), (0, 1));
+    // Load of all but one rule, over a span, without what was taken back.
+    let n_rung = |desk: &Desk, from, except: &str| {
+        let except = wheeltap_model::RuleName::new(except).unwrap();
+        desk.book.n_rung(at(from), at(HOUR), &except)
+    };
+    assert_eq!(n_rung(&desk, 0, "none"), 2);
+    assert_eq!(n_rung(&desk, 0, "oil"), 1);
+    assert_eq!(n_rung(&desk, 150, "none"), 1);
+    desk.withdraw(oil);
+    assert_eq!(n_rung(&desk, 0, "none"), 1);
+}

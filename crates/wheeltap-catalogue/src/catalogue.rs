@@ -1,7 +1,7 @@
 //! Channels and classes, built in and from the user's own files.
 
 use crate::derived::{self, DerivedDef};
-use crate::doc::{At, Problems, Section, as_count, as_number};
+use crate::doc::{At, Problems, Section, as_count, as_number, is_near};
 use crate::exact::Fraction;
 use crate::ucum::Ucum;
 use std::collections::BTreeMap;
@@ -113,41 +113,26 @@ impl Catalogue {
         let mut named: Vec<ChannelName> = Vec::new();
         for mut section in root.tables("channel", "[[channel]]", &mut problems) {
             for def in read_channels(&mut section, &extended, &mut problems) {
-                if named.contains(&def.name) {
-                    problems.add(
-                        &section.span,
-                        format!("channel {} is described twice in this file", def.name),
-                        "keep one of the two",
-                    );
-                }
-                named.push(def.name.clone());
+                tell_twice("channel", &def.name, &mut named, &section, &mut problems);
                 extended.put(def);
             }
         }
         for mut section in root.tables("derived", "[[derived]]", &mut problems) {
             for (def, derived) in derived::read(&mut section, &extended, &mut problems) {
-                if named.contains(&def.name) {
-                    problems.add(
-                        &section.span,
-                        format!("channel {} is described twice in this file", def.name),
-                        "keep one of the two",
-                    );
-                }
-                named.push(def.name.clone());
+                tell_twice("channel", &def.name, &mut named, &section, &mut problems);
                 extended.put_derived(def, derived);
             }
         }
         let mut class_names: Vec<ClassName> = Vec::new();
         for mut section in root.tables("class", "[[class]]", &mut problems) {
             if let Some(class) = read_class(&mut section, &mut problems) {
-                if class_names.contains(&class.name) {
-                    problems.add(
-                        &section.span,
-                        format!("class {} is described twice in this file", class.name),
-                        "keep one of the two",
-                    );
-                }
-                class_names.push(class.name.clone());
+                tell_twice(
+                    "class",
+                    &class.name,
+                    &mut class_names,
+                    &section,
+                    &mut problems,
+                );
                 extended.classes.insert(class.name.clone(), class);
             }
         }
@@ -257,6 +242,13 @@ impl Catalogue {
     /// All channels in catalogue order.
     pub fn channels(&self) -> impl Iterator<Item = (ChannelId, &ChannelDef)> {
         self.channels.iter().map(|(id, def)| (*id, def))
+    }
+
+    /// A channel's name that may have been meant by one that no channel has.
+    pub(crate) fn near(&self, name: &ChannelName) -> Option<&str> {
+        self.channels()
+            .map(|(_, def)| def.name.as_str())
+            .find(|known| is_near(known, name.as_str()))
     }
 
     /// The channel of this name.
@@ -580,6 +572,24 @@ const fn kind_word(kind: &ChannelKind) -> &'static str {
         ChannelKind::Held { .. } => "held",
         ChannelKind::Event { .. } => "event",
     }
+}
+
+/// Takes down a name of this file; the second of the same is a mistake.
+fn tell_twice<N: PartialEq + Clone + std::fmt::Display>(
+    what: &str,
+    name: &N,
+    named: &mut Vec<N>,
+    section: &Section<'_, '_>,
+    problems: &mut Problems<'_>,
+) {
+    if named.contains(name) {
+        problems.add(
+            &section.span,
+            format!("{what} {name} is described twice in this file"),
+            "keep one of the two",
+        );
+    }
+    named.push(name.clone());
 }
 
 fn read_channels(

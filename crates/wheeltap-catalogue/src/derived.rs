@@ -341,8 +341,7 @@ impl One<'_> {
             )
         })?;
         let Some((_, def)) = self.catalogue.channel(&name) else {
-            let mut names = self.catalogue.channels().map(|(_, def)| def.name.as_str());
-            let mend = match names.find(|known| is_near(known, name.as_str())) {
+            let mend = match self.catalogue.near(&name) {
                 Some(near) => format!("write \"{near}\""),
                 None => "describe it with [[channel]] above or in an earlier file".to_owned(),
             };

@@ -7,7 +7,7 @@ pub(crate) use events::{BoundEvent, Trigger};
 use crate::catalogue::{
     Catalogue, CatalogueProblem, ChannelSays, channel_name, parse_ucum, read_span,
 };
-use crate::doc::{At, Problems, Section, as_count, as_number, is_near};
+use crate::doc::{At, Problems, Section, as_count, as_number};
 use crate::ucum::{Conversion, Ucum};
 use std::path::Path;
 use toml::de::DeValue;
@@ -300,10 +300,7 @@ impl ChannelRule {
         let name = &self.name.value;
         let old = catalogue.channel(name).map(|(_, def)| def.clone());
         if old.is_none() && !self.says.declares() {
-            let near = catalogue
-                .channels()
-                .map(|(_, def)| def.name.as_str())
-                .find(|known| is_near(known, name.as_str()));
+            let near = catalogue.near(name);
             problems.add(
                 &self.name.span,
                 format!("no catalogue has a channel {name}"),

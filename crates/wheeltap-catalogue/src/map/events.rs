@@ -2,7 +2,7 @@
 
 use super::{BoundColumn, Source, read_source, texts};
 use crate::catalogue::{Catalogue, channel_name, parse_ucum};
-use crate::doc::{At, Problems, Section, is_near};
+use crate::doc::{At, Problems, Section};
 use crate::ucum::{Conversion, Ucum};
 use wheeltap_model::{ChannelId, ChannelKind, ChannelName};
 
@@ -111,10 +111,7 @@ impl EventRule {
     ) -> Option<BoundEvent> {
         let name = &self.name.value;
         let Some((id, def)) = catalogue.channel(name) else {
-            let near = catalogue
-                .channels()
-                .map(|(_, def)| def.name.as_str())
-                .find(|known| is_near(known, name.as_str()));
+            let near = catalogue.near(name);
             problems.add(
                 &self.name.span,
                 format!("no catalogue has an event {name}"),

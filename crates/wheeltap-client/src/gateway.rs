@@ -5,11 +5,14 @@
 //! acknowledged as on disk. Whatever happens to the stream, it is set up again, for ever: the spool
 //! is what must not lose anything, and it does not.
 
+mod session;
+
+use self::session::{Session, SessionSource};
 use crate::backoff::Backoff;
 use crate::spool::{Durability, SendOrder, Spool, SpoolEpoch, SpoolError};
-use crate::{CallError, Connection, EncodedBatch, Packing};
+use crate::{CallError, Connection, EncodedBatch};
 use futures::{StreamExt, TryStreamExt, stream};
-use std::collections::{HashMap, HashSet, VecDeque};
+use std::collections::{HashMap, HashSet};
 use std::fmt;
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
@@ -18,7 +21,7 @@ use tokio::sync::{Notify, mpsc, watch};
 use tokio::task::JoinHandle;
 use tokio::time::Instant;
 use tokio_stream::wrappers::ReceiverStream;
-use wheeltap_model::{EventTime, UnitId};
+use wheeltap_model::UnitId;
 use wheeltap_proto::v1;
 
 /// Messages between the task and HTTP/2; a few, so that flow control is felt at once.
@@ -841,141 +844,4 @@ fn source_idx(number: u32) -> usize {
     usize::try_from(number)
         .unwrap_or(usize::MAX)
         .wrapping_sub(1)
-}
-
-/// What is known of one stream while it lasts.
-struct Session {
-    sources: HashMap<usize, SessionSource>,
-    /// In the order of their Hellos.
-    hellos: Vec<usize>,
-    outbox: VecDeque<v1::StreamTelemetryRequest>,
-    /// Sources that may have something to send, taken in turn.
-    ready: VecDeque<usize>,
-    /// Held back until then: source and sequence.
-    delays: Vec<(Instant, usize, u64)>,
-    /// Digests that the service knows on this stream.
-    schemas: HashSet<[u8; 16]>,
-    n_in_flight: usize,
-    n_unwelcomed: usize,
-    limit: usize,
-    welcomed: bool,
-    last_answer: Instant,
-}
-
-struct SessionSource {
-    state: Arc<SourceState>,
-    welcomed: bool,
-    /// Stands in `Session::ready`.
-    queued: bool,
-    /// Unanswered sequences, each with its schema's digest.
-    in_flight: HashMap<u64, [u8; 16]>,
-    /// Sequences to be sent again later.
-    delayed: HashSet<u64>,
-    /// A promise that could not be made yet, since older batches were still to be sent.
-    promise: Option<EventTime>,
-}
-
-impl Session {
-    fn new(limit: usize) -> Self {
-        Self {
-            sources: HashMap::new(),
-            hellos: Vec::new(),
-            outbox: VecDeque::new(),
-            ready: VecDeque::new(),
-            delays: Vec::new(),
-            schemas: HashSet::new(),
-            n_in_flight: 0,
-            n_unwelcomed: 0,
-            limit: limit.max(1),
-            welcomed: false,
-            last_answer: Instant::now(),
-        }
-    }
-
-    fn has_work(&self) -> bool {
-        !self.outbox.is_empty() || (self.n_in_flight < self.limit && !self.ready.is_empty())
-    }
-
-    fn owes_answer(&self) -> bool {
-        self.n_in_flight > 0 || self.n_unwelcomed > 0
-    }
-
-    /// The source whose Hello the service did not take: it reads them in order, answers each, and
-    /// ends the stream at the first that it refuses.
-    fn first_unwelcomed(&self) -> Option<Arc<SourceState>> {
-        self.hellos
-            .iter()
-            .filter_map(|idx| self.sources.get(idx))
-            .find(|source| !source.welcomed)
-            .map(|source| Arc::clone(&source.state))
-    }
-
-    fn queue(&mut self, idx: usize) {
-        if let Some(source) = self.sources.get_mut(&idx)
-            && source.welcomed
-            && !source.queued
-        {
-            source.queued = true;
-            self.ready.push_back(idx);
-        }
-    }
-
-    /// Makes the message for a batch; its schema goes first where the service lacks it.
-    fn send(
-        &mut self,
-        idx: usize,
-        sequence: u64,
-        batch: EncodedBatch,
-        order: SendOrder,
-    ) -> v1::StreamTelemetryRequest {
-        use v1::stream_telemetry_request::Item;
-        if !self.owes_answer() {
-            self.last_answer = Instant::now();
-        }
-        let digest = batch.schema.digest();
-        let mut complete_through = batch.complete_through;
-        if let Some(source) = self.sources.get_mut(&idx) {
-            source.in_flight.insert(sequence, digest);
-            let is_out = |sequence| source.in_flight.contains_key(&sequence);
-            // The promise says that nothing older is to come, so it goes with the last batch of a
-            // backlog that is sent in another order, or around one that is held back.
-            let must_wait = match order {
-                SendOrder::NewestFirst => source.state.spool.next(order, &is_out).is_some(),
-                SendOrder::OldestFirst => !source.delayed.is_empty(),
-            };
-            let promise = source.promise.max(complete_through);
-            (source.promise, complete_through) = if must_wait {
-                (promise, None)
-            } else {
-                (None, promise)
-            };
-        }
-        self.n_in_flight += 1;
-        let message = v1::TelemetryBatch {
-            source: source_number(idx),
-            sequence,
-            schema_digest: digest.to_vec().into(),
-            encoding: match batch.packing {
-                Packing::Plain => v1::Encoding::Columns,
-                Packing::Zstd => v1::Encoding::ColumnsZstd,
-            } as i32,
-            crc32c: crc32c::crc32c(&batch.payload),
-            payload: batch.payload,
-            complete_through_unix_ms: complete_through.map(EventTime::unix_ms),
-        };
-        let message = v1::StreamTelemetryRequest {
-            item: Some(Item::Batch(message)),
-        };
-        self.queue(idx);
-        if self.schemas.insert(digest) {
-            self.outbox.push_back(message);
-            return v1::StreamTelemetryRequest {
-                item: Some(Item::Schema(v1::Schema {
-                    digest: digest.to_vec().into(),
-                    definition: batch.schema.definition().clone(),
-                })),
-            };
-        }
-        message
-    }
 }

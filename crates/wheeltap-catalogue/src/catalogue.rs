@@ -14,7 +14,7 @@ use wheeltap_model::{
 
 /// One thing wrong in a catalogue file, with its place and the mend.
 #[derive(Clone, Debug, PartialEq, Eq, thiserror::Error)]
-#[error("{file}:{line}:{column}: {what}; {mend}")]
+#[error("{}: {what}; {mend}", crate::doc::shown(.file, *.line, *.column))]
 pub struct CatalogueProblem {
     /// The file as named by the caller.
     pub file: String,

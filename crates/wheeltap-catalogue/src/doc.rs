@@ -51,6 +51,11 @@ impl<'a> Problems<'a> {
         });
     }
 
+    /// The line on which a value begins, counted from 1.
+    pub(crate) fn line(&self, span: &Range<usize>) -> usize {
+        place(self.text, span.start).0
+    }
+
     pub(crate) fn len(&self) -> usize {
         self.list.len()
     }
@@ -64,6 +69,15 @@ impl<'a> Problems<'a> {
         self.list
             .sort_by_key(|problem| (problem.line, problem.column));
         self.list
+    }
+}
+
+/// A place as messages write it; 0 is left out.
+pub(crate) fn shown(file: &str, line: usize, column: usize) -> String {
+    match (line, column) {
+        (0, _) => file.to_owned(),
+        (_, 0) => format!("{file}:{line}"),
+        _ => format!("{file}:{line}:{column}"),
     }
 }
 

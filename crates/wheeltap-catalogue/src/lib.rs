@@ -30,6 +30,7 @@
 //! Contracts that hold throughout: every problem has its place and the mend; values handed out are
 //! finite and in the channel's stored unit; a conversion to the same unit keeps the bits.
 
+mod cases;
 mod catalogue;
 mod csv_reader;
 mod derived;
@@ -38,6 +39,7 @@ mod exact;
 mod map;
 mod ucum;
 
+pub use cases::{ANY_CASE_UNIT, CASES_ENDING, ExpectedAlert, RuleCase, read_cases};
 pub use catalogue::{Catalogue, CatalogueProblem};
 pub use csv_reader::{CsvProblem, ReadSummary, RowSamples};
 pub use derived::{ClassConstant, DerivedArg, DerivedDef};

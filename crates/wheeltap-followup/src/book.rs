@@ -4,8 +4,8 @@ use crate::alert::Words;
 use crate::record::{Act, LedgerRecord, Occurred};
 use crate::rules::RuleShelf;
 use crate::{
-    AlertQuery, DefectChangeKind, DefectQuery, JudgedFrom, KeptAlert, KeptDefect, KeptForecast,
-    Known, RuleVersion, StageChange, Truth,
+    AlertQuery, CasesText, DefectChangeKind, DefectQuery, JudgedFrom, KeptAlert, KeptDefect,
+    KeptForecast, Known, RuleVersion, StageChange, Truth,
 };
 use std::collections::{BTreeMap, BTreeSet, HashMap, VecDeque};
 use std::sync::Arc;
@@ -260,6 +260,12 @@ impl Book {
                     return Err(format!("{} {} was lodged before", rule.name, rule.version));
                 }
                 self.answered(by, request_id, Answered::Rule(rule.clone()));
+                Ok(self.rule_notice(rule))
+            }
+            Act::RuleCases { rule, cases } => {
+                if !self.rules.keep_cases(rule, cases.clone()) {
+                    return Err(format!("{} {} was never lodged", rule.name, rule.version));
+                }
                 Ok(self.rule_notice(rule))
             }
             Act::RuleForecast { rule, forecast } => {
@@ -899,6 +905,11 @@ impl Book {
     /// The stage a version was last moved to; `None` when it was never lodged.
     pub fn rule_stage(&self, rule: &RuleRef) -> Option<&StageChange> {
         self.rules.stage(rule)
+    }
+
+    /// The cases kept with a version; empty when it has none, `None` when it was never lodged.
+    pub fn rule_cases(&self, rule: &RuleRef) -> Option<&Arc<CasesText>> {
+        self.rules.cases(rule)
     }
 
     /// The newest forecast kept of a version.

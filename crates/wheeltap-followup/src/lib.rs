@@ -30,6 +30,7 @@ mod forecast;
 mod planner;
 mod record;
 mod rules;
+mod sweep;
 
 pub use alert::{AlertQuery, KeptAlert};
 pub use book::{Answered, Book, BookError, CALLS_FROM_MS, ChangeNotice, HistoryGone, Limits};
@@ -37,6 +38,8 @@ pub use defect::{DefectChangeKind, DefectQuery, KeptDefect};
 pub use forecast::{DESK_BUDGET_PER_DAY, Forecast, Known, Score, Truth, WouldRing, forecast};
 pub use planner::{Planner, Refusal, Report, Terms};
 pub use record::{
-    Act, FORMAT_VERSION, LedgerRecord, Occurred, RecordError, RuleFacts, UPDATED_BY_TELEMETRY,
+    Act, CasesText, FORMAT_VERSION, LedgerRecord, Occurred, RecordError, RuleFacts,
+    UPDATED_BY_TELEMETRY,
 };
 pub use rules::{JudgedFrom, KeptForecast, RuleVersion, StageChange};
+pub use sweep::{Tried, best, knee};

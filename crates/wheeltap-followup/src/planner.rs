@@ -1,5 +1,6 @@
 //! Decides which records an event calls for.
 
+use crate::record::CasesText;
 use crate::{Act, Answered, Book, Forecast, KeptAlert, LedgerRecord, Occurred, RuleFacts};
 use std::collections::HashMap;
 use std::sync::Arc;
@@ -427,7 +428,8 @@ impl<'a> Planner<'a> {
         Ok(())
     }
 
-    /// Keeps a rule version as a draft; the same text again changes nothing.
+    /// Keeps a rule version as a draft, and its cases in place of those kept before, where some are
+    /// given; the same texts again change nothing.
     ///
     /// # Errors
     /// A request id used before for something else.
@@ -436,6 +438,7 @@ impl<'a> Planner<'a> {
         rule: &RuleRef,
         source: &str,
         facts: RuleFacts,
+        cases: Option<CasesText>,
         request_id: &str,
     ) -> Result<(), Refusal> {
         match self.book.answer_to(&self.by, request_id) {
@@ -449,6 +452,15 @@ impl<'a> Planner<'a> {
                 source: source.to_owned(),
                 facts,
                 request_id: request_id.to_owned(),
+            });
+        }
+        let known = self.book.rule_cases(rule);
+        if let Some(cases) = cases
+            && known.map_or(!cases.is_empty(), |known| **known != cases)
+        {
+            self.push(Act::RuleCases {
+                rule: rule.clone(),
+                cases,
             });
         }
         Ok(())

@@ -2,6 +2,7 @@
 
 use crate::Forecast;
 use serde::{Deserialize, Serialize};
+use std::collections::BTreeMap;
 use wheeltap_model::{
     AlertId, DefectId, DefectOrigin, EventTime, Evidence, FindingKind, Part, Priority, RuleRef,
     RuleStage, ServerTime, UnitId, WithdrawnReason,
@@ -59,6 +60,23 @@ pub struct RuleFacts {
     pub respond_within_ms: i64,
 }
 
+/// Rule cases as their author wrote them.
+#[derive(Clone, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct CasesText {
+    /// The file of cases (TOML).
+    pub toml: String,
+    /// The tables and maps that it names, by name.
+    pub files: BTreeMap<String, String>,
+}
+
+impl CasesText {
+    /// Whether there is no case.
+    pub const fn is_empty(&self) -> bool {
+        self.toml.is_empty()
+    }
+}
+
 /// One entry of the ledger: who did what, and when by the server's clock.
 #[derive(Clone, Debug, PartialEq)]
 pub struct LedgerRecord {
@@ -84,6 +102,13 @@ pub enum Act {
         facts: RuleFacts,
         /// The caller's request id, or empty.
         request_id: String,
+    },
+    /// Cases were kept with a rule version, in place of those kept before.
+    RuleCases {
+        /// Name and version.
+        rule: RuleRef,
+        /// The cases.
+        cases: CasesText,
     },
     /// A rule version was tried on what is stored.
     RuleForecast {

@@ -1,6 +1,6 @@
 //! The rule book's versions and the event times in which they hold.
 
-use crate::{Forecast, RuleFacts};
+use crate::{CasesText, Forecast, RuleFacts};
 use std::collections::BTreeMap;
 use std::sync::Arc;
 use wheeltap_model::{EventTime, RuleName, RuleRef, RuleStage, ServerTime};
@@ -70,6 +70,8 @@ struct Kept {
     stages: Vec<StageChange>,
     /// The newest.
     forecast: Option<Arc<KeptForecast>>,
+    /// The newest; empty when none were kept.
+    cases: Arc<CasesText>,
 }
 
 const fn is_judged(stage: RuleStage) -> bool {
@@ -128,6 +130,7 @@ impl RuleShelf {
             version,
             stages: vec![draft],
             forecast: None,
+            cases: Arc::default(),
         });
         true
     }
@@ -141,6 +144,19 @@ impl RuleShelf {
 
     pub(crate) fn forecast(&self, rule: &RuleRef) -> Option<&Arc<KeptForecast>> {
         self.kept(rule)?.forecast.as_ref()
+    }
+
+    pub(crate) fn cases(&self, rule: &RuleRef) -> Option<&Arc<CasesText>> {
+        Some(&self.kept(rule)?.cases)
+    }
+
+    /// Keeps a version's cases; `false` when it was never lodged.
+    pub(crate) fn keep_cases(&mut self, rule: &RuleRef, cases: CasesText) -> bool {
+        let Some(kept) = self.kept_mut(rule) else {
+            return false;
+        };
+        kept.cases = Arc::new(cases);
+        true
     }
 
     /// Keeps a version's newest forecast; `false` when it was never lodged.

@@ -177,7 +177,9 @@ fn a_trial_rings_nobody_until_its_rule_is_live() {
     let mut desk = Desk::default();
     let rule_facts = facts("oil cooler", Priority::High, false, 1_000);
     desk.write("author", |planner| {
-        planner.lodge(&rule("oil"), "text", rule_facts, "").unwrap();
+        planner
+            .lodge(&rule("oil"), "text", rule_facts, None, "")
+            .unwrap();
     });
     desk.stage("oil", RuleStage::Trial);
     let id = desk.raise(occurred("oil", 100, None), Terms::default());

@@ -11,6 +11,7 @@
 //! [`Checkpoint`] and feeds it the stored data again.
 
 mod baseline;
+mod cases;
 mod chart;
 mod derive;
 mod gate;
@@ -27,6 +28,7 @@ mod trend;
 mod wide;
 
 pub use baseline::BaselineMemory;
+pub use cases::{CaseMiss, CaseOutcome, run_case};
 pub use derive::{Derivation, derive_series};
 pub use judge::{Fed, UnitJudge};
 pub use outcome::{

@@ -457,7 +457,7 @@ fn read_channels<'a>(
             let asked = asked.filter_map(|condition| condition.channel_for(part_no));
             measured.into_iter().chain(asked).collect()
         }
-        Read::InState(_) | Read::InRole(_) | Read::PartNumber => Vec::new(),
+        Read::InState(_) | Read::InRole(_) | Read::PartNumber | Read::Param(_) => Vec::new(),
     };
     let found = names.iter().filter_map(|name| catalogue.channel(name));
     found.collect()
@@ -515,6 +515,7 @@ impl Drawing<'_> {
                 Read::InState(states) => Source::InState(states.clone()),
                 Read::InRole(wanted) => Source::InRole(*wanted),
                 Read::PartNumber => part_no.map_or(Source::Nothing, |n| Source::Number(n.into())),
+                Read::Param(value) => Source::Number(*value),
                 Read::Window { .. } => self.source(&input.read, part_no).unwrap_or(Source::Nothing),
                 Read::Healthy { baseline, gives } => {
                     let found = read_channels(&input.read, part_no, self.catalogue);

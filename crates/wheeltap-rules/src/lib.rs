@@ -39,6 +39,7 @@ mod baseline;
 mod conditions;
 mod functions;
 mod lower;
+mod params;
 mod plan;
 mod problem;
 mod program;
@@ -50,6 +51,7 @@ mod units;
 mod vet;
 
 pub use baseline::{Against, Baseline, Healthy};
+pub use params::{MOST_VARIANTS, NoGrid, Param, Sets};
 pub use plan::{
     About, Applies, Condition, Fault, Input, Logic, PANE_LADDER_MS, Read, Rule, Seen, Statistic,
     Test, Truth, pane_ms,

@@ -2,7 +2,7 @@
 
 use crate::program::Program;
 use crate::script::ScriptVerdict;
-use crate::{Against, Baseline};
+use crate::{Against, Baseline, Param};
 use wheeltap_model::{ChannelName, ClassName, ConsistRole, Priority, RuleRef, UnitId, UnitState};
 
 /// One checked version of a rule.
@@ -16,6 +16,8 @@ pub struct Rule {
     pub about: About,
     /// What `reads()` says, in its order; a [`Seen`] row has the same order.
     pub inputs: Vec<Input>,
+    /// What `params()` says, in its order.
+    pub params: Vec<Param>,
     /// When the condition can show itself at all.
     pub tested: Option<Logic>,
     /// The condition.
@@ -114,6 +116,8 @@ pub enum Read {
     InRole(ConsistRole),
     /// The number of the part that is judged, such as the axle's; known always.
     PartNumber,
+    /// A number of the rule's own, which a sweep varies; known always.
+    Param(f64),
 }
 
 impl Read {
@@ -131,7 +135,7 @@ impl Read {
             Self::Healthy { baseline, .. } => {
                 baseline.channels.iter().map(String::as_str).collect()
             }
-            Self::InState(_) | Self::InRole(_) | Self::PartNumber => Vec::new(),
+            Self::InState(_) | Self::InRole(_) | Self::PartNumber | Self::Param(_) => Vec::new(),
         }
     }
 
@@ -145,7 +149,7 @@ impl Read {
             } => *window_ms + *past_ms,
             Self::Window { window_ms, .. } => *window_ms,
             Self::Healthy { baseline, .. } => baseline.window_ms,
-            Self::InState(_) | Self::InRole(_) | Self::PartNumber => 0,
+            Self::InState(_) | Self::InRole(_) | Self::PartNumber | Self::Param(_) => 0,
         }
     }
 
@@ -159,7 +163,7 @@ impl Read {
             } => self.span_ms() + *past_pane_ms,
             Self::Window { pane_ms, .. } => self.span_ms() + *pane_ms,
             Self::Healthy { baseline, .. } => baseline.window_ms + baseline.pane_ms,
-            Self::InState(_) | Self::InRole(_) | Self::PartNumber => 0,
+            Self::InState(_) | Self::InRole(_) | Self::PartNumber | Self::Param(_) => 0,
         }
     }
 

@@ -645,7 +645,7 @@ impl<'a> Planner<'a> {
     }
 }
 
-fn is_input_name(name: &str) -> bool {
+pub(crate) fn is_input_name(name: &str) -> bool {
     name.len() <= 64
         && name.starts_with(|first: char| first.is_ascii_alphabetic())
         && name.bytes().all(|b| b.is_ascii_alphanumeric() || b == b'_')

@@ -128,6 +128,9 @@ pub fn reference() -> String {
         say(line);
     }
     say("");
+    for line in crate::params::REFERENCE {
+        say(line);
+    }
     say("## Verdicts");
     say("");
     say("| function | decides | must |");

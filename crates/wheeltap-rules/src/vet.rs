@@ -2,6 +2,7 @@
 
 use crate::about::{self, Dialect};
 use crate::lower::{Lower, VERDICTS};
+use crate::params;
 use crate::problem::{Findings, Place, Problem, suggestion};
 use crate::reads::{self, Placed};
 use crate::script::Script;
@@ -113,11 +114,15 @@ fn check(file: &str, source: &str, env: &Environment, findings: &mut Findings) -
         None => about::Read::default(),
     };
     warn_classes(&about, env, findings);
-    let (placed, refused) = match find("reads") {
+    let (mut placed, mut refused) = match find("reads") {
         Some(function) => reads::read(function, &about, env, findings),
         None => (Vec::new(), Vec::new()),
     };
     warn_for_each(&about, &placed, findings);
+    let params = find("params").map(|function| {
+        let inputs = (&mut placed, &mut refused);
+        params::read(function, &about, inputs, findings)
+    });
     let [tested, raise, clear, suppress] = match about.dialect {
         Dialect::Expression => expressions(&tree, &placed, &refused, findings),
         Dialect::Script => {
@@ -135,6 +140,7 @@ fn check(file: &str, source: &str, env: &Environment, findings: &mut Findings) -
         source: source.to_owned(),
         about: about?,
         inputs: placed.into_iter().map(|placed| placed.input).collect(),
+        params: params.unwrap_or_default(),
         tested,
         raise: raise?,
         clear,
@@ -143,7 +149,7 @@ fn check(file: &str, source: &str, env: &Environment, findings: &mut Findings) -
 }
 
 /// First 16 hexadecimal digits of the BLAKE3 digest of the text.
-fn version(source: &str) -> String {
+pub(crate) fn version(source: &str) -> String {
     let digest = blake3::hash(source.as_bytes()).to_hex();
     digest.as_str().chars().take(16).collect()
 }
@@ -169,7 +175,7 @@ fn rule_name(file: &str, findings: &mut Findings) -> Option<RuleName> {
 
 /// The functions a rule may have besides helpers.
 fn entry_names() -> impl Iterator<Item = &'static str> {
-    ["about", "reads"]
+    ["about", "reads", "params"]
         .into_iter()
         .chain(VERDICTS.iter().map(|(name, _)| *name))
 }
@@ -295,6 +301,15 @@ fn expressions(
 }
 
 fn warn_unused(placed: &Placed, findings: &mut Findings) {
+    if matches!(placed.input.read, Read::Param(_)) {
+        findings.warn(
+            placed.place,
+            format!("{} decides nothing", placed.input.name),
+            "whatever it is, the rule says the same",
+            "use it as seen.name, or take it out of params()",
+        );
+        return;
+    }
     findings.warn(
         placed.place,
         format!("{} decides nothing", placed.input.name),

@@ -698,3 +698,76 @@ fn raise(seen) {{
     let found = problems(&source);
     assert!(found.is_empty(), "{found:?}");
 }
+
+#[test]
+fn parameters() {
+    let mut table = Table::default();
+    let mut params = |body: &str, words: &str| {
+        let raise = "fn raise(seen) { seen.oil - seen.coolant > seen.limit }";
+        table.refused(
+            &format!("{ABOUT}{READS}fn params() {{ #{{ {body} }} }}\n{raise}\n"),
+            words,
+        );
+    };
+    let good = "#{ from: 12.0, to: 24.0, step: 1.0 }";
+    params("limit: ^18.0", "a call such as param(18.0");
+    params("limit: ^param(18.0)", "with 1 arguments");
+    params(
+        "limit: ^mean(\"engine.oil.temperature\", \"5 min\", 3)",
+        "mean() with 3 arguments is no parameter",
+    );
+    params(&format!("limit: param(^\"18\", \"K\", {good})"), "a number");
+    params(
+        &format!("limit: param(18.0, ^\"Kelvin\", {good})"),
+        "no UCUM unit",
+    );
+    params("limit: param(18.0, \"K\", ^5)", "from, to and step");
+    params(
+        "limit: param(18.0, \"K\", ^#{ from: 12.0, to: 24.0 })",
+        "has no step",
+    );
+    params(
+        "limit: param(18.0, \"K\", #{ from: 12.0, to: 24.0, step: 1.0, ^stpe: 1.0 })",
+        "did you mean step?",
+    );
+    params(
+        "limit: param(18.0, \"K\", ^#{ from: 12.0, to: 24.0, step: 0.0 })",
+        "holds no value",
+    );
+    params(
+        "limit: param(18.0, \"K\", ^#{ from: 24.0, to: 12.0, step: 1.0 })",
+        "holds no value",
+    );
+    params(
+        "limit: param(18.0, \"K\", ^#{ from: 12.0, to: 24.0, step: 0.1 })",
+        "too many values",
+    );
+    params(
+        "limit: param(^30.0, \"K\", #{ from: 12.0, to: 24.0, step: 1.0 })",
+        "outside of its range",
+    );
+    params(
+        &format!("limit: param(18.0, \"K\", {good}), ^oil: param(18.0, \"K\", {good})"),
+        "both name oil",
+    );
+    params(
+        &format!(
+            "limit: param(18.0, \"K\", {good}), on_delay: #{{ from: ^\"15 s\", to: \"60 s\", step: \"10 s\" }}"
+        ),
+        "no multiple of the tick",
+    );
+    // Without a delay in about() it is 0, which is in no range of spans.
+    params(
+        &format!(
+            "limit: param(18.0, \"K\", {good}), off_delay: ^#{{ from: \"10 s\", to: \"60 s\", step: \"10 s\" }}"
+        ),
+        "off_delay is 0, outside",
+    );
+    drop(table);
+    let mut table = Table::default();
+    // Units are followed: a limit in kPa for a difference of temperatures.
+    table.refused(
+        &format!("{ABOUT}{READS}fn params() {{ #{{ limit: param(18.0, \"kPa\", {good}) }} }}\nfn raise(seen) {{ seen.oil - seen.coolant ^> seen.limit }}\n"),
+        "kPa",
+    );
+}

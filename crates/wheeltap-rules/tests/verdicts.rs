@@ -2,7 +2,7 @@
 
 use wheeltap_catalogue::Catalogue;
 use wheeltap_model::Priority;
-use wheeltap_rules::{Environment, Read, Rule, Seen, Statistic, Truth, compile, vet};
+use wheeltap_rules::{Environment, NoGrid, Read, Rule, Seen, Statistic, Truth, compile, vet};
 
 /// The oil cooler rule of the design.
 const OIL: &str = include_str!("rules/oil-above-coolant.rhai");
@@ -347,4 +347,64 @@ fn rules_go_between_threads_and_are_cheap_to_copy() {
     for copy in copies {
         assert_eq!(copy.join().unwrap(), Ok(Truth::True));
     }
+}
+
+#[test]
+fn parameters_are_inputs_that_a_sweep_varies() {
+    let source = OIL.replace("> 18.0", "> seen.limit").replace(
+        "fn tested",
+        "fn params() { #{ limit: param(18.0, \"K\", #{ from: 17.7, to: 18.3, step: 0.1 }), \
+             on_delay: #{ from: \"10 min\", to: \"20 min\", step: \"5 min\" } } }\nfn tested",
+    );
+    let rule = made(&source);
+    assert_eq!(rule.inputs.len(), 4);
+    assert_eq!(
+        (&rule.inputs[3].read, rule.inputs[3].text.as_str()),
+        (&Read::Param(18.0), "param(18, K)")
+    );
+    let grid = rule.grid(&[]).unwrap();
+    assert_eq!(grid.len(), 7 * 3);
+    // Steps add up to what a person would write.
+    let limits: Vec<f64> = grid.iter().step_by(3).map(|values| values[0]).collect();
+    assert_eq!(limits, [17.7, 17.8, 17.9, 18.0, 18.1, 18.2, 18.3]);
+    assert_eq!(&grid[..2], [[17.7, 600.0], [17.7, 900.0]]);
+    assert_eq!(
+        rule.grid(&["limit".to_owned()]).unwrap()[0],
+        [17.7, 1_200.0]
+    );
+    assert_eq!(
+        rule.grid(&["limt".to_owned()]),
+        Err(NoGrid::Unknown {
+            name: "limt".to_owned(),
+            known: vec!["limit".to_owned(), "on_delay".to_owned()],
+        })
+    );
+    assert_eq!(made(OIL).grid(&[]), Err(NoGrid::NoParams));
+
+    let other = rule.with_params(&[17.8, 600.0]);
+    assert_eq!(other.about.on_delay_ms, 600_000);
+    assert_eq!(other.inputs[3].read, Read::Param(17.8));
+    assert_eq!(other.reference.name, rule.reference.name);
+    assert_ne!(other.reference.version, rule.reference.version);
+    // What it says with the value is what a text with the value says.
+    for (limit, row) in [(18.0, 103.5), (18.0, 102.9), (17.8, 102.9)] {
+        let seen = [103.5, 85.0, 2_600.0].map(Seen::Number);
+        let seen = [&[Seen::Number(row)], &seen[1..], &[Seen::Number(limit)]].concat();
+        let written = made(&OIL.replace("> 18.0", &format!("> {limit:.1}")));
+        assert_eq!(
+            rule.raise.judge(&seen),
+            written.raise.judge(&seen[..3]),
+            "{limit} {row}"
+        );
+    }
+    let wide = source.replace("17.7, to: 18.3, step: 0.1", "10.0, to: 20.0, step: 0.1");
+    let wide = wide
+        .replace("\"10 min\", to", "\"10 s\", to")
+        .replace("\"5 min\" } }", "\"10 s\" } }");
+    let problems = compile("r.rhai", &wide, &Environment::new(&Catalogue::builtin())).unwrap_err();
+    assert!(problems[0].what.contains("too many values"), "{problems:?}");
+    let wide = wide
+        .replace("\"10 s\" } }", "\"20 s\" } }")
+        .replace("from: \"10 s\"", "from: \"20 s\"");
+    assert_eq!(made(&wide).grid(&[]), Err(NoGrid::TooMany { n: 101 * 60 }));
 }

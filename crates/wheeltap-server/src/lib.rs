@@ -20,6 +20,7 @@ mod paging;
 mod replays;
 mod request_ids;
 mod roster;
+mod rule_cases;
 mod rules;
 mod run;
 mod settings;

@@ -1,5 +1,7 @@
 //! ReplayRule: what a rule would have done over what is stored.
 
+mod sweep;
+
 use crate::access::actor_of;
 use crate::alerts::{act, bad_field};
 use crate::judging::{History, Judging, Progress, Side, check};
@@ -25,6 +27,8 @@ const MESSAGES_AHEAD: usize = 256;
 const DEFAULT_SPAN_MS: i64 = 30 * 86_400_000;
 /// Alerts that one replay adds up at most; a rule that has more is no rule yet.
 const MOST_ALERTS: usize = 1_000_000;
+
+pub use sweep::Sweeping;
 
 type Answer = Result<v1::ReplayRuleResponse, Status>;
 
@@ -55,6 +59,15 @@ impl Replays {
         }
     }
 
+    fn permit(&self) -> Result<OwnedSemaphorePermit, Status> {
+        Arc::clone(&self.permits).try_acquire_owned().map_err(|_| {
+            status::exhausted(
+                "TOO_MANY_REPLAYS",
+                format!("{MOST_AT_ONCE} replays run already; wait for one to end"),
+            )
+        })
+    }
+
     /// Begins one.
     ///
     /// # Errors
@@ -65,12 +78,7 @@ impl Replays {
     ) -> Result<Replaying, Status> {
         let actor = actor_of(&request)?;
         let request = request.into_inner();
-        let permit = Arc::clone(&self.permits).try_acquire_owned().map_err(|_| {
-            status::exhausted(
-                "TOO_MANY_REPLAYS",
-                format!("{MOST_AT_ONCE} replays run already; wait for one to end"),
-            )
-        })?;
+        let permit = self.permit()?;
         let (shared, judging) = (Arc::clone(&self.shared), Arc::clone(&self.judging));
         let asked = tokio::task::spawn_blocking(move || ask(&shared, &judging, actor, request))
             .await
@@ -129,15 +137,7 @@ fn ask(
         keep_forecast,
         span_ms,
     } = request;
-    let rule = if source.is_empty() {
-        lodged(shared, judging, "name", &name)?
-    } else {
-        crate::rules::check_source(&source)?;
-        let name = crate::rules::bare_name(&name)?;
-        Arc::new(
-            check(shared, &name, &source).map_err(|problems| crate::rules::refused(&problems))?,
-        )
-    };
+    let rule = rule_of(shared, judging, &name, &source)?;
     let against = match against.as_str() {
         "" => None,
         against => Some(lodged(shared, judging, "against", against)?),
@@ -173,12 +173,30 @@ fn ask(
         history: History {
             rule,
             against,
+            variants: Vec::new(),
             from,
             until,
             units,
         },
         keep_for,
     })
+}
+
+/// The rule asked for: a lodged one, or a text.
+fn rule_of(
+    shared: &Shared,
+    judging: &Judging,
+    name: &str,
+    source: &str,
+) -> Result<Arc<Rule>, Status> {
+    if source.is_empty() {
+        return lodged(shared, judging, "name", name);
+    }
+    crate::rules::check_source(source)?;
+    let name = crate::rules::bare_name(name)?;
+    check(shared, &name, source)
+        .map(Arc::new)
+        .map_err(|problems| crate::rules::refused(&problems))
 }
 
 fn lodged(
@@ -367,7 +385,7 @@ fn to_wire(progress: &Progress<'_>) -> v1::ReplayProgress {
     }
 }
 
-fn told(unit: &UnitId, occurrence: &Occurrence, side: Side) -> v1::ReplayedAlert {
+pub(crate) fn told(unit: &UnitId, occurrence: &Occurrence, side: Side) -> v1::ReplayedAlert {
     let Occurrence {
         rule: _,
         part,

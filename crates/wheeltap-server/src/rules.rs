@@ -4,8 +4,8 @@ use crate::access::actor_of;
 use crate::alerts::{act, bad_field, check_request_id};
 use crate::judging::{Judging, check, facts, vetted};
 use crate::paging::{Page, PageRule, bad_token};
-use crate::replays::{Replaying, Replays, kept_to_wire};
-use crate::{Shared, status};
+use crate::replays::{Replaying, Replays, Sweeping, kept_to_wire};
+use crate::{Shared, rule_cases, status};
 use std::sync::Arc;
 use tonic::{Request, Response, Status};
 use wheeltap_followup::{Book, RuleVersion};
@@ -113,6 +113,9 @@ impl RuleCalls {
             stage_forecast: stage
                 .and_then(|change| change.forecast.as_deref())
                 .map(kept_to_wire),
+            cases: book
+                .rule_cases(reference)
+                .and_then(|cases| rule_cases::to_wire(cases)),
         }
     }
 
@@ -139,6 +142,25 @@ fn place(number: usize) -> u32 {
 #[tonic::async_trait]
 impl RuleService for RuleCalls {
     type ReplayRuleStream = Replaying;
+    type SweepRuleStream = Sweeping;
+
+    async fn sweep_rule(
+        &self,
+        request: Request<v1::SweepRuleRequest>,
+    ) -> Result<Response<Sweeping>, Status> {
+        self.replays.sweep(request).await.map(Response::new)
+    }
+
+    async fn try_rule_cases(
+        &self,
+        request: Request<v1::TryRuleCasesRequest>,
+    ) -> Result<Response<v1::TryRuleCasesResponse>, Status> {
+        let request = request.into_inner();
+        let (shared, judging) = (Arc::clone(&self.shared), Arc::clone(&self.judging));
+        off_thread(move || rule_cases::try_cases(&shared, &judging, request))
+            .await?
+            .map(Response::new)
+    }
 
     async fn replay_rule(
         &self,
@@ -276,16 +298,25 @@ impl RuleService for RuleCalls {
             name,
             source,
             request_id,
+            cases,
         } = request.into_inner();
         let name = bare_name(&name)?;
         check_source(&source)?;
         check_request_id(&request_id)?;
+        let cases = rule_cases::from_wire(cases)?;
         let shared = Arc::clone(&self.shared);
-        let checked = off_thread(move || check(&shared, &name, &source)).await?;
-        let rule = checked.map_err(|problems| refused(&problems))?;
+        let sent = cases.clone();
+        let rule = off_thread(move || {
+            let rule = check(&shared, &name, &source).map_err(|found| refused(&found))?;
+            rule_cases::read(&name, &sent.unwrap_or_default(), &shared.catalogue)
+                .map_err(|found| rule_cases::refused_cases(&found))?;
+            Ok::<_, Status>(rule)
+        })
+        .await??;
         let reference = rule.reference.clone();
         act(self.judging.ledger(), actor, move |planner| {
-            planner.lodge(&rule.reference, &rule.source, facts(&rule), &request_id)
+            let facts = facts(&rule);
+            planner.lodge(&rule.reference, &rule.source, facts, cases, &request_id)
         })
         .await?;
         self.rule(&reference).map(Response::new)
@@ -312,6 +343,11 @@ impl RuleService for RuleCalls {
         let stage = convert::rule_stage_from_wire("stage", stage)
             .map_err(bad_field)?
             .ok_or_else(|| status::bad_field("BAD_FIELD", "stage", "is not set"))?;
+        if matches!(stage, RuleStage::Trial | RuleStage::Live) {
+            let (shared, judging) = (Arc::clone(&self.shared), Arc::clone(&self.judging));
+            let version = reference.clone();
+            off_thread(move || rule_cases::must_pass(&shared, &judging, &version)).await??;
+        }
         // In force from now on: what was measured before this instant is not judged by it.
         let from = EventTime::from_unix_ms(self.judging.ledger().now().unix_ms());
         let moved = reference.clone();

@@ -542,7 +542,7 @@ async fn a_rule_is_vetted_lodged_and_promoted() {
     let lodge = |source: &str| v1::LodgeRuleRequest {
         name: "rules/hot".to_owned(),
         source: source.to_owned(),
-        request_id: String::new(),
+        ..v1::LodgeRuleRequest::default()
     };
     let refused = book.lodge_rule(lodge(&wrong)).await.unwrap_err();
     assert_eq!(reason(&refused), "RULE_PROBLEMS");
@@ -595,6 +595,172 @@ async fn a_rule_is_vetted_lodged_and_promoted() {
         stages,
         [v1::RuleStage::Live, v1::RuleStage::Retired],
         "newest first"
+    );
+    served.stop().await;
+}
+
+/// Oil at 80 degC, from 1 min on at `hot` degC, and what must be raised at 1 min 20 s or not.
+fn cases(hot: f64, alert: &str) -> v1::RuleCases {
+    v1::RuleCases {
+        toml: format!(
+            "[[case]]\nname = \"warms up\"\ncsv = \"a.csv\"\nbetween = \"hold\"\nalert = [{alert}]\n"
+        ),
+        files: [(
+            "a.csv".to_owned(),
+            format!("min,engine.oil.temperature\n0,80\n1,{hot}\n3,{hot}\n"),
+        )]
+        .into(),
+    }
+}
+
+#[tokio::test]
+async fn a_version_whose_cases_fail_rings_nobody() {
+    let rules = folder(&[("hot", HOT)]);
+    let served = Served::start(settings(rules.path())).await;
+    let mut book = RuleServiceClient::new(served.channel().await);
+    let changed = HOT.replace("> 100.0", "> 95.0");
+    let lodge = |cases: Option<v1::RuleCases>| v1::LodgeRuleRequest {
+        name: "rules/hot".to_owned(),
+        source: changed.clone(),
+        cases,
+        ..v1::LodgeRuleRequest::default()
+    };
+    // A case that cannot be read is no case.
+    let mut torn = cases(98.0, "");
+    torn.files.clear();
+    let refused = book.lodge_rule(lodge(Some(torn))).await.unwrap_err();
+    assert_eq!(reason(&refused), "CASE_PROBLEMS");
+    let details = refused.get_error_details();
+    let field = &details.bad_request().unwrap().field_violations[0];
+    assert_eq!(field.field, "cases:hot.cases.toml:3:7");
+    let mut large = cases(98.0, "");
+    large.files.insert("b.csv".to_owned(), "x".repeat(20 << 10));
+    let refused = book.lodge_rule(lodge(Some(large))).await.unwrap_err();
+    assert_eq!(reason(&refused), "TOO_LARGE");
+    let list = v1::ListRulesRequest {
+        all_versions: true,
+        ..v1::ListRulesRequest::default()
+    };
+    let kept = book.list_rules(list).await.unwrap().into_inner().rules;
+    assert_eq!(kept.len(), 1, "nothing of them was kept");
+
+    // One that says that 98 degC is not hot fails by this version.
+    let quiet = cases(98.0, "");
+    let draft = book
+        .lodge_rule(lodge(Some(quiet.clone())))
+        .await
+        .unwrap()
+        .into_inner();
+    assert_eq!(draft.cases.as_ref(), Some(&quiet));
+    let tried = v1::TryRuleCasesRequest {
+        name: draft.name.clone(),
+        ..Default::default()
+    };
+    let results = book
+        .try_rule_cases(tried)
+        .await
+        .unwrap()
+        .into_inner()
+        .results;
+    assert_eq!((results.len(), results[0].name.as_str()), (1, "warms up"));
+    assert!(
+        results[0].misses[0].starts_with("came, and is not in the case: raised"),
+        "{results:?}"
+    );
+    let promote = |stage: v1::RuleStage| v1::PromoteRuleRequest {
+        name: draft.name.clone(),
+        stage: stage.into(),
+        etag: String::new(),
+    };
+    for stage in [v1::RuleStage::Trial, v1::RuleStage::Live] {
+        let refused = book.promote_rule(promote(stage)).await.unwrap_err();
+        assert_eq!(
+            (refused.code(), reason(&refused).as_str()),
+            (Code::FailedPrecondition, "CASES_FAILED")
+        );
+        assert!(
+            refused.message().contains("case \"warms up\": came"),
+            "{refused}"
+        );
+    }
+    // Without cases in the request those kept stay; the mended one takes their place.
+    let same = book.lodge_rule(lodge(None)).await.unwrap().into_inner();
+    assert_eq!(same.cases, Some(quiet));
+    let mended = cases(98.0, "{ raised = \"1 min 1 s\" }");
+    // The text is tried before it is kept, and nothing is.
+    let tried = v1::TryRuleCasesRequest {
+        name: "rules/hot".to_owned(),
+        source: changed.clone(),
+        cases: Some(mended.clone()),
+    };
+    let results = book
+        .try_rule_cases(tried)
+        .await
+        .unwrap()
+        .into_inner()
+        .results;
+    assert_eq!(results[0].misses, [""; 0]);
+    book.lodge_rule(lodge(Some(mended))).await.unwrap();
+    let live = book
+        .promote_rule(promote(v1::RuleStage::Live))
+        .await
+        .unwrap()
+        .into_inner();
+    assert_eq!(live.stage(), v1::RuleStage::Live);
+    // Taken away, there is nothing to try.
+    let gone = book
+        .lodge_rule(lodge(Some(v1::RuleCases::default())))
+        .await
+        .unwrap()
+        .into_inner();
+    assert_eq!(gone.cases, None);
+    let tried = v1::TryRuleCasesRequest {
+        name: draft.name.clone(),
+        ..Default::default()
+    };
+    let refused = book.try_rule_cases(tried).await.unwrap_err();
+    assert_eq!(reason(&refused), "NO_CASES");
+    served.stop().await;
+}
+
+// By hand: the first tick with a hot value is that of 1 min; the delay of 1 s ends at 1 min 1 s.
+#[tokio::test]
+async fn a_folder_whose_cases_fail_does_not_start() {
+    let rules = folder(&[("hot", HOT)]);
+    let write = |cases: &v1::RuleCases| {
+        std::fs::write(rules.path().join("hot.cases.toml"), &cases.toml).unwrap();
+        std::fs::write(rules.path().join("a.csv"), &cases.files["a.csv"]).unwrap();
+    };
+    for (hot, alert, why) in [
+        (
+            98.0,
+            "{ raised = \"1 min 1 s\" }",
+            "did not come: raised 2026-01-01T00:01:01Z",
+        ),
+        (
+            104.0,
+            "{ raised = \"1 min 2 s\" }",
+            "came raised 2026-01-01T00:01:01Z",
+        ),
+        (104.0, "{ raised = \"at noon\" }", "no time"),
+    ] {
+        write(&cases(hot, alert));
+        let served = Served::start(settings(rules.path())).await;
+        let error = served.ended().await.unwrap_err();
+        let source = std::error::Error::source(&error).unwrap().to_string();
+        assert!(source.contains(why), "{source}");
+    }
+    let good = cases(104.0, "{ raised = \"1 min 1 s\" }");
+    write(&good);
+    let served = Served::start(settings(rules.path())).await;
+    let mut book = RuleServiceClient::new(served.channel().await);
+    let get = v1::GetRuleRequest {
+        name: "rules/hot".to_owned(),
+    };
+    let rule = book.get_rule(get).await.unwrap().into_inner();
+    assert_eq!(
+        (rule.stage(), rule.cases),
+        (v1::RuleStage::Live, Some(good))
     );
     served.stop().await;
 }

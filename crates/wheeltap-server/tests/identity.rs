@@ -56,7 +56,7 @@ fn lodge(service: &Service, name: &RuleName, text: &str) -> RuleRef {
         .judging
         .ledger()
         .write("author", Vec::new(), |planner| {
-            planner.lodge(&rule.reference, text, facts, "")
+            planner.lodge(&rule.reference, text, facts, None, "")
         });
     assert_eq!(lodged.unwrap(), Ok(()));
     rule.reference

@@ -93,10 +93,14 @@ pub enum Command {
 pub enum RulesCommand {
     /// Check rule files: say what is wrong, where, and the mend
     Vet(VetArgs),
+    /// Try rules on the cases written down beside them; needs no server
+    Cases(CasesArgs),
     /// Judge measurements from CSV files, exactly as the service would have; needs no server
     Replay(ReplayArgs),
     /// Try a rule on what the service has stored: alerts a day, floods, findings; rings nobody
     Forecast(ForecastArgs),
+    /// Try a rule's other params() on history: what each would find and cost
+    Sweep(SweepArgs),
     /// List the service's rules
     List(RuleListArgs),
     /// Give rule files to the service, which keeps them as drafts
@@ -125,6 +129,24 @@ pub struct VetArgs {
     /// Units to state the memory for
     #[arg(long, value_name = "UNITS", default_value_t = 1_000)]
     pub fleet: u64,
+
+    /// Print one JSON object a line
+    #[arg(long)]
+    pub json: bool,
+}
+
+#[derive(Debug, Args)]
+#[command(
+    after_help = "The cases of NAME.rhai stand beside it in NAME.cases.toml: tables of measurements, and the alerts that\n\
+    they must give."
+)]
+pub struct CasesArgs {
+    /// Rule files (.rhai), or folders that hold them
+    #[arg(required = true, value_name = "PATH", value_hint = ValueHint::AnyPath)]
+    pub paths: Vec<PathBuf>,
+
+    #[command(flatten)]
+    pub catalogue: CatalogueArgs,
 
     /// Print one JSON object a line
     #[arg(long)]
@@ -202,6 +224,55 @@ pub struct ForecastArgs {
     #[arg(long)]
     pub alerts: bool,
     /// Print one JSON object a line: alerts, then the forecast
+    #[arg(long)]
+    pub json: bool,
+    #[command(flatten)]
+    pub server: ServerArgs,
+}
+
+#[derive(Debug, Args)]
+#[command(
+    after_help = "Examples:\n  wheeltap rules sweep rules/pump.rhai --map map.toml --labels labels.csv run1.csv run2.csv --plot pump.html\n  \
+    wheeltap rules sweep oil-above-coolant --param limit --days 30\n\n\
+    Without --map the service's history is judged, and its findings say what was right."
+)]
+pub struct SweepArgs {
+    /// A rule file (.rhai), or without --map a rule of the service
+    #[arg(value_name = "NAME|FILE", value_hint = ValueHint::AnyPath)]
+    pub rule: String,
+    /// Measurements: CSV, plain or gzip (.gz)
+    #[arg(value_name = "FILE", requires = "map", value_hint = ValueHint::FilePath)]
+    pub files: Vec<PathBuf>,
+    /// How the columns become channels (TOML)
+    #[arg(long, value_name = "FILE", requires = "files", value_hint = ValueHint::FilePath)]
+    pub map: Option<PathBuf>,
+    #[command(flatten)]
+    pub catalogue: CatalogueArgs,
+    /// What is known to have been wrong (CSV, as for replay); every other alert counts as false
+    #[arg(long, value_name = "FILE", requires = "map", value_hint = ValueHint::FilePath)]
+    pub labels: Option<PathBuf>,
+    /// Vary only this parameter; may be given several times
+    #[arg(long, value_name = "NAME")]
+    pub param: Vec<String>,
+    /// Draw it: .svg for the plot alone, .html with the table
+    #[arg(long, value_name = "FILE", value_hint = ValueHint::FilePath)]
+    pub plot: Option<PathBuf>,
+    /// Print every combination, not only those that none beats
+    #[arg(long)]
+    pub all: bool,
+    /// How many days of the service's history, back from the end
+    #[arg(long, value_name = "DAYS", value_parser = clap::value_parser!(u16).range(1..), conflicts_with_all = ["from", "map"])]
+    pub days: Option<u16>,
+    /// From this instant on (RFC 3339), or a span back from now such as "7 d"
+    #[arg(long, value_name = "TIME", value_parser = time, conflicts_with = "map")]
+    pub from: Option<i64>,
+    /// Up to this instant; the newest stored data without it
+    #[arg(long, value_name = "TIME", value_parser = time, conflicts_with = "map")]
+    pub until: Option<i64>,
+    /// Only this unit of the service; may be given several times
+    #[arg(long, value_name = "UNIT", conflicts_with = "map")]
+    pub unit: Vec<String>,
+    /// Print one JSON object a line
     #[arg(long)]
     pub json: bool,
     #[command(flatten)]

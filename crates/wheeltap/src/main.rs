@@ -79,8 +79,10 @@ fn run(command: Command) -> Result<Outcome, Stop> {
         Command::Units { list, command } => units::run(&list, command.as_ref()),
         Command::Rules { command } => match command {
             RulesCommand::Vet(args) => rules::vet::run(&args),
+            RulesCommand::Cases(args) => rules::cases::run(&args),
             RulesCommand::Replay(args) => rules::replay::run(&args),
             RulesCommand::Forecast(args) => rules::forecast::run(&args),
+            RulesCommand::Sweep(args) => rules::sweep::run(&args),
             RulesCommand::List(args) => rules::book::list(&args),
             RulesCommand::Lodge(args) => rules::book::lodge(&args),
             RulesCommand::Promote(args) => rules::book::promote(&args),

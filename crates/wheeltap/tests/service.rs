@@ -261,6 +261,44 @@ fn forecasts_say_what_live_said(bench: &Bench, service: &Service, live: &Value) 
         .run(bench, &["rules", "forecast", "wrong/oil-warm.rhai"])
         .says(1, &["RULE_PROBLEMS", "coal"]);
 
+    // A sweep judges what is stored in one pass; each combination is what its text would have done.
+    let params = "fn params() { #{ limit: param(50.0, \"Cel\", #{ from: 40.0, to: 70.0, step: 15.0 }) } }\nfn raise";
+    let swept = |limit: &str| RULE.replace("> 50.0", &format!("> {limit}"));
+    bench.write(
+        "swept/oil-warm.rhai",
+        swept("seen.limit").replacen("fn raise", params, 1),
+    );
+    let sweep = service.run(bench, &["rules", "sweep", "swept/oil-warm.rhai", "--json"]);
+    sweep.says(0, &[]);
+    let lines = sweep.json();
+    let limits: Vec<&Value> = lines.iter().map(|line| &line["params"]["limit"]).collect();
+    assert_eq!(
+        limits,
+        [40.0, 55.0, 70.0, 50.0],
+        "what is in force is tried too"
+    );
+    for line in &lines {
+        let limit = line["params"]["limit"].as_f64().expect("a number");
+        bench.write("one/oil-warm.rhai", swept(&format!("{limit:?}")));
+        let one = service
+            .run(bench, &["rules", "forecast", "one/oil-warm.rhai", "--json"])
+            .json();
+        assert_eq!(line["alerts"], one[0]["alerts"], "{limit}");
+        assert_eq!(line["recall"], one[0]["score"]["recall"], "{limit}");
+    }
+    // As many found for as many alerts, and the lowest limit calls first.
+    assert_eq!(lines[0]["knee"], true, "{lines:#?}");
+    assert_eq!(lines[3]["in_force"], true, "{lines:#?}");
+    service
+        .run(
+            bench,
+            &["rules", "sweep", "swept/oil-warm.rhai", "--param", "limt"],
+        )
+        .says(1, &["UNKNOWN_PARAM", "it has limit"]);
+    service
+        .run(bench, &["rules", "sweep", "oil-warm"])
+        .says(1, &["NO_PARAMS"]);
+
     // Promotion shows it first and keeps it.
     service
         .run(bench, &["rules", "promote", rule, "trial"])
@@ -412,6 +450,28 @@ fn rules_are_lodged_and_promoted() {
     service
         .run(&bench, &["rules", "lodge", "bad.rhai"])
         .says(1, &["bad.rhai", "colour"]);
+    // With a case that it does not pass it rings nobody; with a right one it may.
+    let case = |alert: &str| {
+        format!(
+            "[[case]]\nname = \"hot\"\ncsv = \"hot.csv\"\nbetween = \"hold\"\nalert = [{alert}]\n"
+        )
+    };
+    bench.write("hot.csv", "min,engine.oil.temperature\n0,60\n10,60\n");
+    bench.write("new.cases.toml", case(""));
+    service
+        .run(&bench, &["rules", "lodge", "new.rhai"])
+        .says(0, &[]);
+    service
+        .run(&bench, &["rules", "promote", "new", "trial"])
+        .says(
+            1,
+            &["CASES_FAILED", "case \"hot\": came, and is not in the case"],
+        );
+    // Half a minute of samples makes the mean known.
+    bench.write("new.cases.toml", case("{ raised = \"1 min 20 s\" }"));
+    service
+        .run(&bench, &["rules", "lodge", "new.rhai"])
+        .says(0, &[]);
     service
         .run(&bench, &["rules", "promote", "new", "trial"])
         .says(0, &["new: version ", " is trial from "]);

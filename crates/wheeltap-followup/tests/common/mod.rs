@@ -76,7 +76,7 @@ impl Desk {
         for (name, facts) in rules {
             desk.write("author", |planner| {
                 planner
-                    .lodge(&rule(name), "text", facts.clone(), "")
+                    .lodge(&rule(name), "text", facts.clone(), None, "")
                     .unwrap();
             });
             desk.stage(name, RuleStage::Live);

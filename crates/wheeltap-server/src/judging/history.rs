@@ -32,6 +32,8 @@ pub struct History {
     pub rule: Arc<Rule>,
     /// A version it is compared with.
     pub against: Option<Arc<Rule>>,
+    /// The rule with other parameters, judged in the same pass; what all raise is told as of both.
+    pub variants: Vec<Arc<Rule>>,
     /// First instant at which it is in force.
     pub from: EventTime,
     /// Last instant.
@@ -87,7 +89,9 @@ impl History {
             until: None,
         };
         // Two versions of one rule have two names here, so both are judged.
-        let rules = std::iter::once(&self.rule).chain(&self.against);
+        let rules = std::iter::once(&self.rule)
+            .chain(&self.against)
+            .chain(&self.variants);
         let rulebook = RuleBook::of(rules.map(effective).collect());
         let units: Vec<&UnitId> = self
             .units
@@ -165,9 +169,14 @@ impl History {
             }
         }
         done.n_read = work.n_read();
-        let occurrences = work.occurrences.into_values().collect();
+        let occurrences: Vec<Occurrence> = work.occurrences.into_values().collect();
         let against = self.against.as_ref().map(|rule| &rule.reference);
-        done.occurrences = sides(occurrences, &self.rule.reference, against);
+        done.occurrences = if self.variants.is_empty() {
+            sides(occurrences, &self.rule.reference, against)
+        } else {
+            let told = |occurrence| (occurrence, Side::Both);
+            occurrences.into_iter().map(told).collect()
+        };
         Ok(done)
     }
 }

@@ -25,7 +25,7 @@ pub use ledger::{Documents, Ledger, LedgerError};
 pub(crate) use rulebook::{check, facts, vetted};
 
 use crate::{Shared, StartError, status};
-use rulebook::{Compiled, RuleBook};
+use rulebook::{Compiled, FolderRule, RuleBook};
 use shard::{Message, Shard};
 use std::collections::BTreeMap;
 use std::hash::{DefaultHasher, Hash, Hasher};
@@ -320,8 +320,9 @@ fn lodge_folder(shared: &Shared, ledger: &Ledger) -> Result<(), StartError> {
     let is_first = ledger.book().rule_names().next().is_none();
     ledger
         .write(BY_SETTINGS, Documents::new(), |planner| {
-            for rule in &rules {
-                planner.lodge(&rule.reference, &rule.source, facts(rule), "")?;
+            for FolderRule { rule, cases } in &rules {
+                let (facts, cases) = (facts(rule), cases.clone());
+                planner.lodge(&rule.reference, &rule.source, facts, cases, "")?;
             }
             Ok(())
         })
@@ -333,7 +334,7 @@ fn lodge_folder(shared: &Shared, ledger: &Ledger) -> Result<(), StartError> {
     let from = EventTime::from_unix_ms(i64::MIN);
     ledger
         .write(BY_SETTINGS, Documents::new(), |planner| {
-            for rule in &rules {
+            for FolderRule { rule, .. } in &rules {
                 planner.stage(&rule.reference, RuleStage::Live, from, "")?;
             }
             Ok(())

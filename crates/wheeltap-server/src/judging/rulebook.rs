@@ -1,11 +1,12 @@
 //! The rule book compiled: which versions judge which unit when.
 
 use super::memory::{Basis, HORIZON_MS};
-use crate::{Shared, StartError, UnitRecord};
-use std::collections::HashMap;
+use crate::{Shared, StartError, UnitRecord, rule_cases};
+use std::collections::{BTreeMap, HashMap};
 use std::path::Path;
 use std::sync::{Arc, Mutex, PoisonError};
-use wheeltap_followup::{Book, RuleFacts, RuleVersion};
+use wheeltap_catalogue::{CASES_ENDING, read_cases};
+use wheeltap_followup::{Book, CasesText, RuleFacts, RuleVersion};
 use wheeltap_judge::{EffectiveRule, UnitContext, UnitPlan};
 use wheeltap_model::{ClassName, RuleName, RuleRef, UnitId};
 use wheeltap_rules::{Environment, Problem, Rule, compile, vet};
@@ -74,11 +75,18 @@ fn window_bytes(shared: &Shared, mut rule: Rule) -> u64 {
     plan.window_bytes() as u64
 }
 
-/// Reads and checks all `.rhai` files of a folder, by name.
+/// A rule of a folder.
+pub struct FolderRule {
+    pub rule: Rule,
+    /// The cases beside it.
+    pub cases: Option<CasesText>,
+}
+
+/// Reads and checks all `.rhai` files of a folder, by name, and judges the cases beside them.
 ///
 /// # Errors
-/// Every problem of every file.
-pub fn read_folder(shared: &Shared, folder: &Path) -> Result<Vec<Rule>, StartError> {
+/// Every problem of every file, and what did not come as a case says.
+pub fn read_folder(shared: &Shared, folder: &Path) -> Result<Vec<FolderRule>, StartError> {
     let refused = |message: String| StartError::Rules { message };
     let unreadable = |path: &Path, error: &std::io::Error| {
         refused(format!(
@@ -99,14 +107,56 @@ pub fn read_folder(shared: &Shared, folder: &Path) -> Result<Vec<Rule>, StartErr
     for path in paths {
         let source = std::fs::read_to_string(&path).map_err(|error| unreadable(&path, &error))?;
         match compile(&path.display().to_string(), &source, &environment(shared)) {
-            Ok(rule) => rules.push(rule),
-            Err(found) => problems.extend(found),
+            Ok(rule) => {
+                let path = path.with_file_name(format!("{}{CASES_ENDING}", rule.reference.name));
+                match cases_of(shared, &rule, &path) {
+                    Ok(cases) => rules.push(FolderRule { rule, cases }),
+                    Err(found) => problems.extend(found),
+                }
+            }
+            Err(found) => problems.extend(found.iter().map(ToString::to_string)),
         }
     }
     if problems.is_empty() {
         Ok(rules)
     } else {
-        Err(refused(lines(&problems)))
+        Err(refused(problems.join("\n")))
+    }
+}
+
+/// The cases in a file, where there is one, all of which must pass.
+fn cases_of(shared: &Shared, rule: &Rule, path: &Path) -> Result<Option<CasesText>, Vec<String>> {
+    if !path.exists() {
+        return Ok(None);
+    }
+    let unreadable = |error: std::io::Error| vec![format!("{}: {error}", path.display())];
+    let toml = std::fs::read_to_string(path).map_err(unreadable)?;
+    let folder = path.parent().unwrap_or_else(|| Path::new(""));
+    let mut files = BTreeMap::new();
+    let cases = read_cases(
+        &path.display().to_string(),
+        &toml,
+        &shared.catalogue,
+        |name| {
+            let text =
+                std::fs::read_to_string(folder.join(name)).map_err(|error| error.to_string())?;
+            files.insert(name.to_owned(), text.clone());
+            Ok(text)
+        },
+    );
+    let cases = cases.map_err(|found| {
+        let lines = found.iter().map(ToString::to_string);
+        lines.collect::<Vec<String>>()
+    })?;
+    let outcomes = rule_cases::outcomes(&Arc::new(rule.clone()), &cases);
+    let misses: Vec<String> = rule_cases::misses(&outcomes)
+        .into_iter()
+        .map(|miss| format!("{}: {miss}", path.display()))
+        .collect();
+    if misses.is_empty() {
+        Ok(Some(CasesText { toml, files }))
+    } else {
+        Err(misses)
     }
 }
 

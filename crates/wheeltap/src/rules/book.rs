@@ -96,6 +96,7 @@ pub fn lodge(args: &LodgeArgs) -> Result<Outcome, Stop> {
         for file in files {
             let request = v1::LodgeRuleRequest {
                 name: format!("rules/{}", super::rule_name(&file)),
+                cases: super::cases::text_beside(&file)?,
                 source: file.text,
                 ..Default::default()
             };

@@ -286,22 +286,29 @@ pub fn run(args: &ForecastArgs) -> Result<Outcome, Stop> {
     })
 }
 
+/// The name of a rule, and its text where a file was named.
+pub fn rule_or_file(rule: &str) -> anyhow::Result<(String, String)> {
+    let path = Path::new(rule);
+    if path.extension().is_some_and(|ext| ext == "rhai") {
+        let file = files::read_text(path)?;
+        return Ok((super::rule_name(&file), file.text));
+    }
+    Ok((rule.to_owned(), String::new()))
+}
+
+/// So many days, in milliseconds.
+pub fn days_ms(days: u16) -> i64 {
+    i64::from(days) * DAY_MS
+}
+
 fn request(args: &ForecastArgs) -> Result<v1::ReplayRuleRequest, Stop> {
     let until_unix_ms = args.until.unwrap_or_default();
-    let is_file = Path::new(&args.rule)
-        .extension()
-        .is_some_and(|ext| ext == "rhai");
-    let (rule, source) = if is_file {
-        if args.version.is_some() {
-            return Err(Stop::Usage(anyhow!(
-                "a rule file has no versions; leave out --version"
-            )));
-        }
-        let file = files::read_text(Path::new(&args.rule))?;
-        (super::rule_name(&file), file.text)
-    } else {
-        (args.rule.clone(), String::new())
-    };
+    let (rule, source) = rule_or_file(&args.rule)?;
+    if !source.is_empty() && args.version.is_some() {
+        return Err(Stop::Usage(anyhow!(
+            "a rule file has no versions; leave out --version"
+        )));
+    }
     let version = |version: &String| format!("rules/{rule}/versions/{version}");
     Ok(v1::ReplayRuleRequest {
         name: args
@@ -311,7 +318,7 @@ fn request(args: &ForecastArgs) -> Result<v1::ReplayRuleRequest, Stop> {
         source,
         against: args.against.as_ref().map_or_else(String::new, version),
         from_unix_ms: args.from.unwrap_or_default(),
-        span_ms: args.days.map_or(0, |days| i64::from(days) * DAY_MS),
+        span_ms: args.days.map_or(0, days_ms),
         until_unix_ms,
         units: args
             .unit
@@ -361,7 +368,7 @@ async fn replay(
     }
 }
 
-fn from_wire(wire: v1::RuleForecast) -> anyhow::Result<Forecast> {
+pub fn from_wire(wire: v1::RuleForecast) -> anyhow::Result<Forecast> {
     let peak = |peak: Option<v1::LoadPeak>| {
         peak.map(|peak| (EventTime::from_unix_ms(peak.start_unix_ms), peak.n_alerts))
     };

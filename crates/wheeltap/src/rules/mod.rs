@@ -1,9 +1,12 @@
 //! `wheeltap rules`: vetting and replay need no server; the rest speaks to one.
 
 pub mod book;
+pub mod cases;
 pub mod forecast;
 mod labels;
 pub mod replay;
+pub mod sweep;
+mod sweep_plot;
 pub mod vet;
 
 use crate::{

@@ -3,7 +3,7 @@
 use crate::{
     Outcome, Stop,
     alert_json::{self, Reads, Values},
-    args::ReplayArgs,
+    args::{CatalogueArgs, ReplayArgs},
     files,
     output::{Out, bytes_bar, count_bar, counted, duration, grouped, note},
 };
@@ -12,6 +12,7 @@ use std::{
     collections::{BTreeMap, BTreeSet},
     fs::File,
     ops::ControlFlow,
+    path::{Path, PathBuf},
     sync::Arc,
 };
 use wheeltap_catalogue::{BoundMap, Catalogue, CsvMap};
@@ -20,12 +21,14 @@ use wheeltap_judge::{
     EffectiveRule, FaultReport, FitReport, Judgement, Occurrence, UnitContext, UnitData, UnitPlan,
     replay_unit,
 };
-use wheeltap_model::{ChannelId, ClassName, Event, EventTime, Sample, Series, UnitId, format_span};
+use wheeltap_model::{
+    ChannelId, ClassName, Event, EventTime, RuleName, Sample, Series, UnitId, format_span,
+};
 use wheeltap_rules::{Environment, Rule, compile};
 
 /// What was read of one unit.
 #[derive(Default)]
-struct UnitRead {
+pub(super) struct UnitRead {
     class: Option<ClassName>,
     samples: BTreeMap<ChannelId, Vec<Sample>>,
     events: Vec<Event>,
@@ -33,29 +36,32 @@ struct UnitRead {
 
 /// Totals over all files.
 #[derive(Default)]
-struct Totals {
+pub(super) struct Totals {
     rows: u64,
     samples: u64,
     events: u64,
     out_of_range: u64,
     steps_back: u64,
-    span: Option<(EventTime, EventTime)>,
+    pub(super) span: Option<(EventTime, EventTime)>,
 }
 
+/// Everything read, by unit.
+pub(super) type Units = BTreeMap<UnitId, UnitRead>;
+
 /// One occurrence and whose it is.
-struct Found {
-    unit: UnitId,
-    occurrence: Occurrence,
+pub(super) struct Found {
+    pub(super) unit: UnitId,
+    pub(super) occurrence: Occurrence,
 }
 
 pub fn run(args: &ReplayArgs) -> Result<Outcome, Stop> {
-    let map = bound_map(args)?;
+    let map = bound_map(&args.map, &args.catalogue)?;
     let rules = rules(args, map.catalogue())?;
     let truth = match &args.labels {
         Some(path) => Some(super::labels::read(path)?),
         None => None,
     };
-    let (mut units, totals) = read(args, &map)?;
+    let (mut units, totals) = read(&args.files, &map)?;
     say_what_was_read(&units, &totals);
     let mut found = Vec::new();
     let (mut faults, mut fits) = (Vec::new(), Vec::new());
@@ -115,29 +121,43 @@ fn forecast_of(
     let name = &rule.reference.name;
     let alerts: Vec<WouldRing> = found
         .iter()
-        .filter(|found| {
-            found.occurrence.rule == rule.reference && found.occurrence.unsuppressed_at.is_some()
-        })
-        .map(|found| WouldRing {
-            unit: found.unit.clone(),
-            rule: name.clone(),
-            part: found.occurrence.part.clone(),
-            raised_at: found.occurrence.raised_at,
-            ended_at: found.occurrence.ended_at,
-        })
+        .filter(|found| found.occurrence.rule == rule.reference)
+        .filter_map(|found| would_ring(&found.unit, &found.occurrence))
         .collect();
-    let mut truth = truth.clone();
-    truth
-        .failures
-        .retain(|known| known.rule.as_ref().is_none_or(|of| of == name));
     super::forecast::Made {
         rule: name.to_string(),
-        forecast: forecast(&alerts, first, last, n_units as u64, &truth),
+        forecast: forecast(&alerts, first, last, n_units as u64, &truth_of(truth, name)),
         others_per_day: None,
     }
 }
 
-fn is_judged(unit: &UnitId, read: &UnitRead, rule: &EffectiveRule, catalogue: &Catalogue) -> bool {
+/// What would have been told to the desk; nothing while the operating state explained it.
+pub(super) fn would_ring(unit: &UnitId, occurrence: &Occurrence) -> Option<WouldRing> {
+    occurrence.unsuppressed_at?;
+    Some(WouldRing {
+        unit: unit.clone(),
+        rule: occurrence.rule.name.clone(),
+        part: occurrence.part.clone(),
+        raised_at: occurrence.raised_at,
+        ended_at: occurrence.ended_at,
+    })
+}
+
+/// What is known, without the labels of other rules.
+pub(super) fn truth_of(truth: &Truth, rule: &RuleName) -> Truth {
+    let mut truth = truth.clone();
+    truth
+        .failures
+        .retain(|known| known.rule.as_ref().is_none_or(|of| of == rule));
+    truth
+}
+
+pub(super) fn is_judged(
+    unit: &UnitId,
+    read: &UnitRead,
+    rule: &EffectiveRule,
+    catalogue: &Catalogue,
+) -> bool {
     plan(unit, read, std::slice::from_ref(rule), catalogue).n_slots() > 0
 }
 
@@ -151,9 +171,9 @@ fn key(found: &Found) -> impl Ord + '_ {
     )
 }
 
-fn bound_map(args: &ReplayArgs) -> Result<BoundMap, Stop> {
-    let catalogue = super::catalogue(&args.catalogue)?;
-    CsvMap::load(&args.map)
+pub(super) fn bound_map(map: &Path, catalogue: &CatalogueArgs) -> Result<BoundMap, Stop> {
+    let catalogue = super::catalogue(catalogue)?;
+    CsvMap::load(map)
         .and_then(|map| map.bind(&catalogue))
         .map_err(|problems| super::problems_in("the map", problems.iter(), problems.len()))
 }
@@ -190,17 +210,17 @@ fn rules(args: &ReplayArgs, catalogue: &Catalogue) -> Result<Vec<EffectiveRule>,
     }
 }
 
-fn read(args: &ReplayArgs, map: &BoundMap) -> Result<(BTreeMap<UnitId, UnitRead>, Totals), Stop> {
+pub(super) fn read(files: &[PathBuf], map: &BoundMap) -> Result<(Units, Totals), Stop> {
     let mut opened = Vec::new();
     let mut total_bytes = 0;
-    for path in &args.files {
+    for path in files {
         let name = path.display().to_string();
         let file = File::open(path).with_context(|| format!("{name} could not be read"))?;
         total_bytes += file.metadata().map_or(0, |about| about.len());
         opened.push((name, file));
     }
     let bar = bytes_bar(total_bytes, "reading");
-    let mut units: BTreeMap<UnitId, UnitRead> = BTreeMap::new();
+    let mut units = Units::new();
     let mut totals = Totals::default();
     for (name, file) in opened {
         let summary = map.read(&name, bar.wrap_read(file), &mut |row| {
@@ -253,7 +273,7 @@ fn plan(
 }
 
 /// Takes the samples out of what was read: the judge keeps its own.
-fn judge(
+pub(super) fn judge(
     unit: &UnitId,
     read: &mut UnitRead,
     rules: &[EffectiveRule],
@@ -321,7 +341,7 @@ fn row(found: &Found) -> Vec<String> {
     ]
 }
 
-fn say_what_was_read(units: &BTreeMap<UnitId, UnitRead>, totals: &Totals) {
+pub(super) fn say_what_was_read(units: &BTreeMap<UnitId, UnitRead>, totals: &Totals) {
     let channels: BTreeSet<ChannelId> = units
         .values()
         .flat_map(|unit| {

@@ -1,0 +1,176 @@
+//! Rule cases: whether a rule gives the alerts that were written down beside it.
+
+use crate::{EffectiveRule, FaultReport, Occurrence, UnitContext, UnitData, UnitPlan, replay_unit};
+use std::fmt;
+use std::sync::Arc;
+use wheeltap_catalogue::{ExpectedAlert, RuleCase};
+use wheeltap_model::{EventTime, Series, UnitId};
+use wheeltap_rules::Rule;
+
+/// What came out of one case.
+#[derive(Clone, Debug, PartialEq)]
+pub struct CaseOutcome {
+    /// The case's name.
+    pub name: String,
+    /// Alerts that would have rung, in order of raising.
+    pub alerts: Vec<Occurrence>,
+    /// What is not as the case says; empty when it passed.
+    pub misses: Vec<CaseMiss>,
+}
+
+impl CaseOutcome {
+    /// Everything came as the case says.
+    pub const fn passed(&self) -> bool {
+        self.misses.is_empty()
+    }
+}
+
+/// One thing that is not as a case says.
+#[derive(Clone, Debug, PartialEq)]
+pub enum CaseMiss {
+    /// The rule is not for the case's unit and class.
+    NotJudged {
+        /// The unit, with its class where one is known.
+        whose: String,
+    },
+    /// The rule's script failed.
+    Faulted(FaultReport),
+    /// An alert did not come.
+    Missing(ExpectedAlert),
+    /// An alert came that the case does not have.
+    Unexpected(ExpectedAlert),
+    /// An alert came at other times.
+    OtherTimes {
+        /// What the case says.
+        expected: ExpectedAlert,
+        /// What came.
+        came: ExpectedAlert,
+    },
+}
+
+/// `raised 2026-01-01T00:20:00Z on axle 3 and ended ..`.
+struct Told<'a>(&'a ExpectedAlert);
+
+impl fmt::Display for Told<'_> {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        let ExpectedAlert {
+            part,
+            raised_at,
+            ended_at,
+        } = self.0;
+        if let Some(part) = part {
+            write!(f, "{part} ")?;
+        }
+        write!(f, "raised {raised_at}, ")?;
+        match ended_at {
+            Some(ended_at) => write!(f, "ended {ended_at}"),
+            None => f.write_str("standing at the end"),
+        }
+    }
+}
+
+impl fmt::Display for CaseMiss {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match self {
+            Self::NotJudged { whose } => write!(
+                f,
+                "the rule is not for {whose}; give the case a class or unit that it is for"
+            ),
+            Self::Faulted(fault) => {
+                write!(f, "the script failed at {}: {}", fault.at, fault.message)
+            }
+            Self::Missing(expected) => write!(f, "did not come: {}", Told(expected)),
+            Self::Unexpected(came) => write!(f, "came, and is not in the case: {}", Told(came)),
+            Self::OtherTimes { expected, came } => {
+                write!(f, "expected {}; came {}", Told(expected), Told(came))
+            }
+        }
+    }
+}
+
+/// Judges a case as live would, from its first row to its last.
+pub fn run_case(rule: &Arc<Rule>, case: &RuleCase) -> CaseOutcome {
+    let applies = &rule.about.applies;
+    let class = case.class.as_ref().or_else(|| applies.classes.first());
+    let class_def = class.and_then(|class| case.catalogue.class(class));
+    // A case that names no unit is about one that the rule is for.
+    let is_named = case.unit.as_str() != wheeltap_catalogue::ANY_CASE_UNIT;
+    let unit: &UnitId = match applies.units.first() {
+        Some(first) if !is_named => first,
+        _ => &case.unit,
+    };
+    let effective = EffectiveRule::always(Arc::clone(rule));
+    let plan = UnitPlan::new(&[effective], unit, class, class_def, &case.catalogue);
+    if plan.n_slots() == 0 {
+        let whose = class.map_or_else(|| unit.to_string(), |class| format!("{unit}, a {class}"));
+        return CaseOutcome {
+            name: case.name.clone(),
+            alerts: Vec::new(),
+            misses: vec![CaseMiss::NotJudged { whose }],
+        };
+    }
+    let context = UnitContext {
+        states: case.states.clone(),
+        consists: case.consists.clone(),
+    };
+    let series =
+        |(channel, samples): (&_, &Vec<_>)| (*channel, Series::from_samples(samples.clone()));
+    let data = UnitData {
+        series: case.samples.iter().map(series).collect(),
+        events: case.events.clone(),
+    };
+    let judgement = replay_unit(Arc::new(plan), Arc::new(context), &data);
+    let fault = judgement.faults.iter().find(|fault| fault.n_in_a_row > 0);
+    let mut misses: Vec<CaseMiss> = fault.cloned().map(CaseMiss::Faulted).into_iter().collect();
+    let mut alerts = judgement.occurrences();
+    alerts.retain(|occurrence| occurrence.unsuppressed_at.is_some());
+    let told: Vec<ExpectedAlert> = alerts
+        .iter()
+        .map(|occurrence| ExpectedAlert {
+            part: occurrence.part.as_ref().map(ToString::to_string),
+            raised_at: occurrence.raised_at,
+            ended_at: occurrence.ended_at,
+        })
+        .collect();
+    misses.extend(compare(&case.alerts, told));
+    CaseOutcome {
+        name: case.name.clone(),
+        alerts,
+        misses,
+    }
+}
+
+/// What differs, in order of time; of what is left over, alerts of one part that overlap are one at
+/// other times.
+fn compare(expected: &[ExpectedAlert], mut came: Vec<ExpectedAlert>) -> Vec<CaseMiss> {
+    let mut missing: Vec<ExpectedAlert> = Vec::new();
+    for alert in expected {
+        match came.iter().position(|other| other == alert) {
+            Some(at) => drop(came.remove(at)),
+            None => missing.push(alert.clone()),
+        }
+    }
+    let overlaps = |a: &ExpectedAlert, b: &ExpectedAlert| {
+        a.part == b.part
+            && a.ended_at.is_none_or(|ended_at| ended_at >= b.raised_at)
+            && b.ended_at.is_none_or(|ended_at| ended_at >= a.raised_at)
+    };
+    let mut misses: Vec<(EventTime, CaseMiss)> = Vec::new();
+    for expected in missing {
+        let at = expected.raised_at;
+        let miss = match came.iter().position(|other| overlaps(&expected, other)) {
+            Some(found) => CaseMiss::OtherTimes {
+                came: came.remove(found),
+                expected,
+            },
+            None => CaseMiss::Missing(expected),
+        };
+        misses.push((at, miss));
+    }
+    let unexpected = came
+        .into_iter()
+        .map(|alert| (alert.raised_at, CaseMiss::Unexpected(alert)));
+    misses.extend(unexpected);
+    misses.sort_by_key(|(at, _)| *at);
+    misses.into_iter().map(|(_, miss)| miss).collect()
+}

@@ -3,13 +3,15 @@
 //!
 //! `ingest` asks how many samples a second go through gRPC to an acknowledgement after fsync, with
 //! 20 live rules, and how long an alert takes from the sending of its last sample to a watcher.
-//! `restart` asks how long the service takes from a `kill -9` to serving again.
+//! `restart` asks how long the service takes from a `kill -9` to serving again. `healthy` asks how often
+//! the demonstration's rule book calls for nothing on a fleet that is sound.
 //!
 //! The service runs in a child process of its own, so that its memory is its own. Client and service
 //! share the machine, so the figures are what both together manage.
 
 mod child;
 mod fleet;
+mod healthy;
 mod ingest;
 mod restart;
 mod serve;
@@ -17,6 +19,7 @@ mod yardstick;
 
 use clap::{Parser, Subcommand};
 use std::path::PathBuf;
+use std::process::ExitCode;
 
 #[derive(Parser)]
 #[command(about = "Benches of the service and their yardsticks")]
@@ -31,6 +34,8 @@ enum Bench {
     Ingest(ingest::Args),
     /// Time from a kill to serving, with so much stored
     Restart(restart::Args),
+    /// False alerts of a healthy fleet; exits with 1 when there are too many
+    Healthy(healthy::Args),
     /// The service, as the child of the others
     #[command(hide = true)]
     Serve {
@@ -43,14 +48,22 @@ enum Bench {
     Bare,
 }
 
-fn main() -> anyhow::Result<()> {
+fn main() -> anyhow::Result<ExitCode> {
     let runtime = tokio::runtime::Builder::new_multi_thread()
         .enable_all()
         .build()?;
-    match Cli::parse().bench {
+    let done = match Cli::parse().bench {
         Bench::Ingest(args) => runtime.block_on(ingest::run(&args)),
         Bench::Restart(args) => runtime.block_on(restart::run(&args)),
+        Bench::Healthy(args) => {
+            return Ok(if healthy::run(&args)? {
+                ExitCode::SUCCESS
+            } else {
+                ExitCode::FAILURE
+            });
+        }
         Bench::Serve { config } => runtime.block_on(serve::run(&config)),
         Bench::Bare => runtime.block_on(yardstick::serve()),
-    }
+    };
+    done.map(|()| ExitCode::SUCCESS)
 }

@@ -160,9 +160,13 @@ pub struct RosterUnit {
     /// It may stop its diesel by itself when it stands long in mild weather.
     #[serde(default)]
     pub auto_stop: bool,
+    /// Axles whose motors are cut out, from 1.
+    #[serde(default)]
+    pub cut_out: Vec<u32>,
 }
 
-/// A stretch of the run in which a unit's diesel is stopped, wherever the unit is.
+/// A stretch of the run in which a unit's diesel is stopped, wherever the unit is. Stored, in shop
+/// or off line it sends nothing either.
 #[derive(Clone, Debug, PartialEq, Deserialize)]
 #[serde(deny_unknown_fields)]
 pub struct Stop {
@@ -172,8 +176,16 @@ pub struct Stop {
     /// It ends after this span of the run, ms.
     #[serde(deserialize_with = "needed_span")]
     pub until: i64,
-    /// Why: `stopped_manual`, `stopped_auto` or `stopped_trip`.
+    /// Why: `stopped_manual`, `stopped_auto`, `stopped_trip`, `stored`, `in_shop` or `off_line`.
     pub state: UnitState,
+}
+
+/// Whether a unit in this state has nothing to send: it is shut down, or on another railway.
+pub(crate) const fn sends_nothing(state: UnitState) -> bool {
+    matches!(
+        state,
+        UnitState::Stored | UnitState::InShop | UnitState::OffLine
+    )
 }
 
 fn working() -> UnitState {
@@ -230,8 +242,11 @@ impl RailwayFile {
             }
         }
         for unit in &railway.unit {
-            let stopped =
-                |stop: &Stop| stop.state.as_str().starts_with("stopped") && stop.after < stop.until;
+            let stopped = |stop: &Stop| {
+                let state = stop.state;
+                (sends_nothing(state) || state.as_str().starts_with("stopped"))
+                    && stop.after < stop.until
+            };
             if !unit.stops.iter().all(stopped) {
                 let what = format!(
                     "unit \"{}\" has a stop that ends before it starts or is none",
@@ -327,6 +342,24 @@ pub enum FailureKind {
     CoolantLeak,
     /// Nothing reaches the railway; afterwards the backlog comes, newest first.
     RadioGap,
+    /// A blocked fuel filter: severity is the share of rated power that is out of reach.
+    FuelFilterBlocked,
+    /// Worn injectors burn more for the same work: severity is the share more.
+    InjectorsWorn,
+    /// The battery sags while cranking: severity is the share of its voltage lost.
+    BatteryWeak,
+    /// The dynamic brake holds less than asked: severity is the share lost.
+    DynamicBrakeWeak,
+    /// The slip control calls no sand; by hand it still comes.
+    SandRelayDead,
+    /// Insulation to earth breaks down under load: severity is trips a day of load.
+    GroundFault,
+    /// One cylinder burns less: severity is the share of its heat lost.
+    CylinderWeak,
+    /// The intake air filters are dirty: severity is kPa more at full load.
+    AirFilterDirty,
+    /// A wheel set is smaller than the controls believe: severity is the share of its diameter.
+    WheelWorn,
 }
 
 impl FailureKind {
@@ -349,6 +382,15 @@ impl FailureKind {
             Self::CrankcaseBlowBy => "crankcase_blow_by",
             Self::CoolantLeak => "coolant_leak",
             Self::RadioGap => "radio_gap",
+            Self::FuelFilterBlocked => "fuel_filter_blocked",
+            Self::InjectorsWorn => "injectors_worn",
+            Self::BatteryWeak => "battery_weak",
+            Self::DynamicBrakeWeak => "dynamic_brake_weak",
+            Self::SandRelayDead => "sand_relay_dead",
+            Self::GroundFault => "ground_fault",
+            Self::CylinderWeak => "cylinder_weak",
+            Self::AirFilterDirty => "air_filter_dirty",
+            Self::WheelWorn => "wheel_worn",
         }
     }
 }
@@ -374,6 +416,9 @@ pub struct Failure {
     /// The axle, from 1, where it is one axle's.
     #[serde(default)]
     pub axle: Option<u32>,
+    /// The cylinder, from 1, where it is one cylinder's.
+    #[serde(default)]
+    pub cylinder: Option<u32>,
     /// The channel, where it is a sensor's.
     #[serde(default)]
     pub channel: Option<ChannelName>,
@@ -417,8 +462,9 @@ impl Failures {
         for failure in &failures.failure {
             let needs_axle = matches!(
                 failure.kind,
-                FailureKind::TractionMotorWeak | FailureKind::AxleLocked
+                FailureKind::TractionMotorWeak | FailureKind::AxleLocked | FailureKind::WheelWorn
             );
+            let needs_cylinder = failure.kind == FailureKind::CylinderWeak;
             let needs_channel = matches!(
                 failure.kind,
                 FailureKind::SensorDrift | FailureKind::SensorDead | FailureKind::SensorStuck
@@ -427,6 +473,8 @@ impl Failures {
                 Some("an id used twice".to_owned())
             } else if needs_axle && failure.axle.is_none_or(|axle| axle == 0) {
                 Some("no axle: write axle = 1 or more".to_owned())
+            } else if needs_cylinder && failure.cylinder.is_none_or(|cylinder| cylinder == 0) {
+                Some("no cylinder: write cylinder = 1 or more".to_owned())
             } else if needs_channel && failure.channel.is_none() {
                 Some("no channel: name the sensor's channel".to_owned())
             } else if !failure.severity.is_finite() {

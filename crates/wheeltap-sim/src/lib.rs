@@ -46,6 +46,7 @@
 //! independent of each other and may run on any thread; times within a delivery do not descend;
 //! values are finite, in the catalogue's units and rounded to its resolution.
 
+mod everyday;
 mod file;
 pub mod physics;
 mod railway;
@@ -56,6 +57,7 @@ mod train;
 mod unit;
 mod weather;
 
+pub use everyday::everyday;
 pub use file::{
     ConsistEntry, Failure, FailureKind, Failures, FileError, Line, Place, RailwayFile, RosterUnit,
     Stop, Stretch, Train,

@@ -1,6 +1,6 @@
 //! The railway put together: roster, trains, weather and failures in, telemetry out.
 
-use crate::file::{Failure, FailureKind, RailwayFile, RosterUnit, days_of};
+use crate::file::{Failure, FailureKind, RailwayFile, RosterUnit, days_of, sends_nothing};
 use crate::physics::{Mode, Rail};
 use crate::random::Random;
 use crate::sensor::{Scene, Sensors, Spoil, Spoiled};
@@ -138,6 +138,7 @@ struct EventChannels {
     slip: Option<EventChannel>,
     start_dip: Option<EventChannel>,
     shutdown: Option<EventChannel>,
+    ground_relay: Option<EventChannel>,
 }
 
 impl EventChannel {
@@ -254,6 +255,7 @@ impl Railway {
                 slip: EventChannel::find(catalogue, "wheel.slip"),
                 start_dip: EventChannel::find(catalogue, "engine.start.dip"),
                 shutdown: EventChannel::find(catalogue, "engine.shutdown"),
+                ground_relay: EventChannel::find(catalogue, "traction.ground_relay"),
             },
             settings,
             file: file.clone(),
@@ -372,9 +374,14 @@ impl Railway {
         }
         let plan = &self.trains[coupled.train_idx].plan;
         let standings = plan.standings().into_iter();
+        let by_hand = |from_s: i64, until_s: i64| {
+            let mut stops = roster.stops.iter();
+            stops.any(|stop| stop.after / 1_000 < until_s && from_s < stop.until / 1_000)
+        };
         standings
             .filter(|(from_s, until_s)| until_s - from_s > 4_500)
             .map(|(from_s, until_s)| (from_s + 420, until_s - 1_500))
+            .filter(|(from_s, until_s)| !by_hand(*from_s, *until_s))
             .filter(|(from_s, until_s)| {
                 *from_s > 0 && *until_s < self.settings.duration_s && *until_s < coupled.until_s
             })
@@ -479,6 +486,14 @@ fn check_failure(
             )));
         }
     }
+    if let Some(cylinder) = failure.cylinder {
+        let cylinders = builds[idx].cylinders;
+        if usize::try_from(cylinder).is_ok_and(|cylinder| cylinder > cylinders) {
+            return Err(misplaced(format!(
+                "cylinder {cylinder} of a unit with {cylinders} cylinders"
+            )));
+        }
+    }
     match &failure.channel {
         Some(channel) if catalogue.channel(channel).is_none() => Err(misplaced(format!(
             "channel \"{channel}\" is not in the catalogue"
@@ -561,10 +576,10 @@ struct UnitRun<'a> {
     failures: Vec<&'a Failure>,
     ail: Ailment,
     state: UnitState,
+    /// Still to come, the next one last.
     state_changes: Vec<(i64, UnitState)>,
     start_second_of_day: i64,
     standing: Now,
-    silent: bool,
 }
 
 impl<'a> UnitRun<'a> {
@@ -605,7 +620,7 @@ impl<'a> UnitRun<'a> {
             .catalogue
             .class(&roster.class)
             .map_or_else(Build::usual, Build::of);
-        let axles = build.powered.len();
+        let (axles, cylinders) = (build.powered.len(), build.cylinders);
         let spoils: Vec<Spoil> = failures
             .iter()
             .filter_map(|failure| spoil(failure))
@@ -613,10 +628,13 @@ impl<'a> UnitRun<'a> {
         let air_cel = sky.air_cel(start_second_of_day, 0);
         let running = matches!(roster.state, UnitState::Working | UnitState::Isolated);
         let mut random = Random::named(settings.seed, roster.id.as_str());
+        let cut_out: Vec<bool> = (1..=axles)
+            .map(|number| u32::try_from(number).is_ok_and(|axle| roster.cut_out.contains(&axle)))
+            .collect();
         let mile = random.between(0.0, railway.file.line[line_idx].length_mi);
         let sensors = Sensors::new(
             &railway.catalogue,
-            axles,
+            (axles, cylinders),
             &spoils,
             Random::named(settings.seed, &format!("sensors of {}", roster.id)),
         );
@@ -625,15 +643,16 @@ impl<'a> UnitRun<'a> {
             train,
             coupled,
             sky,
-            loco: Locomotive::new(build, random, running, air_cel),
+            loco: Locomotive::new(build, random, running, air_cel, &cut_out),
             sensors,
             failures,
-            ail: Ailment::none(axles),
+            ail: Ailment::none(axles, cylinders),
             state: roster.state,
             state_changes: railway.units[unit_idx]
                 .states
                 .entries()
                 .iter()
+                .rev()
                 .map(|dated| (dated.from.ms_since(settings.start) / 1_000, dated.value))
                 .collect(),
             start_second_of_day,
@@ -651,11 +670,8 @@ impl<'a> UnitRun<'a> {
                 equalizing_kpa: PIPE_SET_KPA,
                 feed_l_s: 0.0,
                 feed_cut: false,
+                grade_percent: 0.0,
             },
-            silent: matches!(
-                roster.state,
-                UnitState::Stored | UnitState::InShop | UnitState::OffLine
-            ),
         }
     }
 
@@ -673,13 +689,9 @@ impl<'a> UnitRun<'a> {
             self.standing
         };
         let mut stops = false;
-        if let Some((_, state)) = self
-            .state_changes
-            .iter()
-            .find(|(from_s, _)| *from_s == at_s)
-        {
-            stops = at_s > 0 && *state == UnitState::StoppedAuto;
-            self.state = *state;
+        while let Some((_, state)) = self.state_changes.pop_if(|(from_s, _)| *from_s <= at_s) {
+            stops = at_s > 0 && state == UnitState::StoppedAuto;
+            self.state = state;
         }
         if at_s % 60 == 0 {
             self.suffer(at_s);
@@ -695,7 +707,7 @@ impl<'a> UnitRun<'a> {
             at_s,
             ends,
         );
-        if self.silent {
+        if sends_nothing(self.state) {
             return;
         }
         let scene = Scene {
@@ -722,6 +734,9 @@ impl<'a> UnitRun<'a> {
             let fields = [("lowest", lowest_v, "V"), ("duration", 8.0, "s")];
             events.push(start.event(self.railway.at(at_s), &fields));
         }
+        if let (Some(relay), true) = (&channels.ground_relay, self.loco.tripped) {
+            events.push(relay.event(self.railway.at(at_s), &[]));
+        }
         if let (Some(shutdown), true) = (&channels.shutdown, stops) {
             events.push(shutdown.event(self.railway.at(at_s), &[("cause", 2.0, "1")]));
         }
@@ -732,8 +747,8 @@ impl<'a> UnitRun<'a> {
         if self.failures.is_empty() {
             return;
         }
-        let axles = self.ail.motors.len();
-        let mut ail = Ailment::none(axles);
+        let (axles, cylinders) = (self.ail.motors.len(), self.ail.cylinders.len());
+        let mut ail = Ailment::none(axles, cylinders);
         for failure in &self.failures {
             let (from_s, until_s) = span_s(failure);
             if !(from_s..until_s).contains(&at_s) {
@@ -745,6 +760,11 @@ impl<'a> UnitRun<'a> {
                 .and_then(|axle| usize::try_from(axle).ok())
                 .and_then(|axle| axle.checked_sub(1))
                 .filter(|idx| *idx < axles);
+            let cylinder = failure
+                .cylinder
+                .and_then(|cylinder| usize::try_from(cylinder).ok())
+                .and_then(|cylinder| cylinder.checked_sub(1))
+                .filter(|idx| *idx < cylinders);
             match (failure.kind, axle) {
                 (FailureKind::OilCoolerFouled, _) => ail.oil_cooler = left,
                 (FailureKind::RadiatorFanStuck, _) => ail.fans = left,
@@ -757,6 +777,19 @@ impl<'a> UnitRun<'a> {
                 (FailureKind::ChargingFailed, _) => ail.charger = left,
                 (FailureKind::CrankcaseBlowBy, _) => ail.blow_by_kpa = 1.5 * failure.severity,
                 (FailureKind::CoolantLeak, _) => ail.coolant_loss = failure.severity / 3_600.0,
+                (FailureKind::FuelFilterBlocked, _) => ail.power = left,
+                (FailureKind::InjectorsWorn, _) => ail.fuel = 1.0 + failure.severity,
+                (FailureKind::BatteryWeak, _) => ail.battery = left,
+                (FailureKind::DynamicBrakeWeak, _) => ail.dynamic_brake = left,
+                (FailureKind::SandRelayDead, _) => ail.calls_no_sand = true,
+                (FailureKind::GroundFault, _) => ail.trips_a_day = failure.severity,
+                (FailureKind::AirFilterDirty, _) => ail.filter_kpa = failure.severity,
+                (FailureKind::WheelWorn, Some(idx)) => ail.worn[idx] = failure.severity,
+                (FailureKind::CylinderWeak, _) => {
+                    if let Some(idx) = cylinder {
+                        ail.cylinders[idx] = left;
+                    }
+                }
                 // The pipe is the train's, sensors and radio are not physics.
                 _ => {}
             }

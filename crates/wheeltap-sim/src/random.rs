@@ -20,6 +20,15 @@ impl Random {
         Self(rng)
     }
 
+    /// Another stream of the same seed and name, for what is drawn now and then: it leaves the
+    /// draws of this one where they are.
+    pub(crate) fn apart(&self) -> Self {
+        let mut rng = self.0.clone();
+        rng.set_stream(!rng.get_stream());
+        rng.set_word_pos(0);
+        Self(rng)
+    }
+
     /// Uniform in [0, 1).
     pub(crate) fn share(&mut self) -> f64 {
         f64::from(self.0.next_u32()) / 4_294_967_296.0

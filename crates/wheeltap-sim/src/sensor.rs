@@ -3,7 +3,7 @@
 //! A sampled channel is sent at whole multiples of the catalogue's interval; a held one when its
 //! value has changed by its resolution or more, and again before its hold runs out.
 
-use crate::physics::{KPA_PER_PSI, L_S_PER_CFM, Mode};
+use crate::physics::{KPA_PER_PSI, L_S_PER_CFM, Mode, Rail};
 use crate::random::Random;
 use crate::train::Now;
 use crate::unit::{FANS, Locomotive, RATED_RPM};
@@ -54,6 +54,10 @@ pub(crate) enum Signal {
     Ambient,
     CabNoise,
     CabVibration,
+    CylinderExhaust(usize),
+    CutOut(usize),
+    FilterDrop,
+    Rain,
 }
 
 /// Channel name, signal, UCUM code of the number computed here, and the sensor's noise in it.
@@ -129,6 +133,13 @@ const SIGNALS: &[(&str, Signal, &str, f64)] = &[
     ("compressor.running", Signal::CompressorRunning, "1", 0.0),
     ("battery.voltage", Signal::BatteryVoltage, "V", 0.12),
     ("ambient.temperature", Signal::Ambient, "Cel", 0.2),
+    ("ambient.rain", Signal::Rain, "1", 0.0),
+    (
+        "engine.air_filter.pressure_drop",
+        Signal::FilterDrop,
+        "kPa",
+        0.02,
+    ),
     ("cab.noise", Signal::CabNoise, "dB[SPL]{A}", 0.8),
     ("cab.vibration", Signal::CabVibration, "m/s2", 0.03),
 ];
@@ -158,7 +169,8 @@ impl Signal {
             Self::OilTemperature => loco.oil_cel,
             Self::OilPressure => loco.oil_kpa,
             Self::CoolantTemperature => loco.coolant_cel,
-            Self::CoolantLevel => loco.coolant_share * 100.0,
+            // The tank tilts with the grade.
+            Self::CoolantLevel => loco.coolant_share * 100.0 + 0.8 * now.grade_percent,
             Self::CrankcasePressure => loco.crankcase_kpa,
             Self::FanCommand => loco.fans_called / FANS * 100.0,
             Self::FanSpeed => loco.fan_rpm,
@@ -191,6 +203,10 @@ impl Signal {
             Self::Ambient => now.air_cel,
             Self::CabNoise => loco.cab_db,
             Self::CabVibration => loco.vibration_m_s2,
+            Self::CylinderExhaust(idx) => loco.cylinder_cel[idx],
+            Self::CutOut(idx) => flag(loco.is_cut_out(idx)),
+            Self::FilterDrop => loco.filter_kpa,
+            Self::Rain => flag(now.rail == Rail::Wet),
         })
     }
 }
@@ -227,6 +243,8 @@ struct Output {
     spoils: Vec<Spoil>,
     stuck_at: Option<f64>,
     values: Vec<f64>,
+    /// Times of its own, once it missed a second that the others of its group did not.
+    own_times: Option<Vec<i64>>,
 }
 
 /// Channels sent at the same seconds, or each when it changes.
@@ -236,8 +254,6 @@ struct Group {
     interval_s: i64,
     outputs: Vec<Output>,
     times_ms: Vec<i64>,
-    /// An output that missed a second keeps times of its own.
-    own_times: Vec<Vec<i64>>,
 }
 
 #[derive(Clone, Debug)]
@@ -247,6 +263,8 @@ struct Held {
     deadband: f64,
     again_s: i64,
     sent: Option<(i64, f64)>,
+    /// The true value when it was last looked at.
+    seen: f64,
     times_ms: Vec<i64>,
 }
 
@@ -258,8 +276,11 @@ pub(crate) struct Sensors {
     random: Random,
 }
 
-/// The channels this simulator can send for a class of `axles` axles: name and UCUM code.
-pub(crate) fn channel_names(axles: usize) -> Vec<(String, Signal, &'static str, f64)> {
+/// The channels this simulator can send for a class: name and UCUM code.
+pub(crate) fn channel_names(
+    axles: usize,
+    cylinders: usize,
+) -> Vec<(String, Signal, &'static str, f64)> {
     let mut names: Vec<_> = SIGNALS
         .iter()
         .map(|(name, signal, ucum, noise)| ((*name).to_owned(), *signal, *ucum, *noise))
@@ -270,6 +291,12 @@ pub(crate) fn channel_names(axles: usize) -> Vec<(String, Signal, &'static str, 
         names.push((speed, Signal::AxleSpeed(idx), "km/h", 0.06));
         let effort = format!("traction.axle.{number}.effort");
         names.push((effort, Signal::AxleEffort(idx), "kN", 0.6));
+        let cut_out = format!("traction.axle.{number}.cut_out");
+        names.push((cut_out, Signal::CutOut(idx), "1", 0.0));
+    }
+    for idx in 0..cylinders {
+        let exhaust = format!("engine.cylinder.{}.exhaust_temperature", idx + 1);
+        names.push((exhaust, Signal::CylinderExhaust(idx), "Cel", 3.0));
     }
     names
 }
@@ -287,7 +314,7 @@ impl Sensors {
     /// The channels that both the simulator and the catalogue know; units are converted by UCUM.
     pub(crate) fn new(
         catalogue: &Catalogue,
-        axles: usize,
+        (axles, cylinders): (usize, usize),
         spoils: &[Spoil],
         random: Random,
     ) -> Self {
@@ -296,7 +323,7 @@ impl Sensors {
             held: Vec::new(),
             random,
         };
-        for (name, signal, ucum, noise) in channel_names(axles) {
+        for (name, signal, ucum, noise) in channel_names(axles, cylinders) {
             let Ok(name) = ChannelName::new(&name) else {
                 continue;
             };
@@ -329,6 +356,7 @@ impl Sensors {
                     .collect(),
                 stuck_at: None,
                 values: Vec::new(),
+                own_times: None,
             };
             match &def.kind {
                 ChannelKind::Sampled { interval_ms } => {
@@ -340,6 +368,7 @@ impl Sensors {
                     output,
                     again_s: (hold_ms / 1_000 * 6 / 7).max(1),
                     sent: None,
+                    seen: f64::NAN,
                     times_ms: Vec::new(),
                 }),
                 ChannelKind::Event { .. } => {}
@@ -354,15 +383,11 @@ impl Sensors {
             .iter_mut()
             .find(|group| group.interval_s == interval_s);
         match found {
-            Some(group) => {
-                group.outputs.push(output);
-                group.own_times.push(Vec::new());
-            }
+            Some(group) => group.outputs.push(output),
             None => self.groups.push(Group {
                 interval_s,
                 outputs: vec![output],
                 times_ms: Vec::new(),
-                own_times: vec![Vec::new()],
             }),
         }
     }
@@ -373,16 +398,37 @@ impl Sensors {
             if (time_ms / 1_000) % group.interval_s != 0 {
                 continue;
             }
-            group.times_ms.push(time_ms);
-            for (output, own_times) in group.outputs.iter_mut().zip(&mut group.own_times) {
-                if let Some(value) = output.measure(scene, at_s, &mut self.random) {
-                    output.values.push(value);
-                    own_times.push(time_ms);
+            for output in &mut group.outputs {
+                let read = output.signal.read(scene);
+                let value = read.and_then(|value| output.measure(value, at_s, &mut self.random));
+                match (value, &mut output.own_times) {
+                    (Some(value), None) => output.values.push(value),
+                    (Some(value), Some(own_times)) => {
+                        output.values.push(value);
+                        own_times.push(time_ms);
+                    }
+                    (None, None) => output.own_times = Some(group.times_ms.clone()),
+                    (None, Some(_)) => {}
                 }
             }
+            group.times_ms.push(time_ms);
         }
         for held in &mut self.held {
-            let Some(value) = held.output.measure(scene, at_s, &mut self.random) else {
+            let Some(read) = held.output.signal.read(scene) else {
+                continue;
+            };
+            // A switch that did not move, which most seconds are.
+            let is_same = read.to_bits() == held.seen.to_bits()
+                && held.output.noise == 0.0
+                && held.output.spoils.is_empty();
+            let is_due = held
+                .sent
+                .is_none_or(|(sent_s, _)| at_s - sent_s >= held.again_s);
+            if is_same && !is_due {
+                continue;
+            }
+            held.seen = read;
+            let Some(value) = held.output.measure(read, at_s, &mut self.random) else {
                 continue;
             };
             let due = held.sent.is_none_or(|(sent_s, sent)| {
@@ -401,13 +447,11 @@ impl Sensors {
         let mut columns = Vec::new();
         for group in &mut self.groups {
             let shared: Arc<[i64]> = group.times_ms.as_slice().into();
-            for (output, own_times) in group.outputs.iter_mut().zip(&mut group.own_times) {
-                let times_ms = if own_times.len() == shared.len() {
-                    Arc::clone(&shared)
-                } else {
-                    own_times.as_slice().into()
+            for output in &mut group.outputs {
+                let times_ms = match output.own_times.take() {
+                    None => Arc::clone(&shared),
+                    Some(own_times) => own_times.into(),
                 };
-                own_times.clear();
                 columns.extend(output.column(times_ms));
             }
             group.times_ms.clear();
@@ -421,9 +465,20 @@ impl Sensors {
     }
 }
 
+/// The nearest whole number; readings count at most 2^40 steps.
+fn whole(steps: f64) -> f64 {
+    #[expect(
+        clippy::cast_possible_truncation,
+        reason = "a cast towards zero is what rounds here, and far from i64's ends"
+    )]
+    let whole = (steps + 0.5_f64.copysign(steps)) as i64;
+    whole as f64
+}
+
 impl Output {
-    fn measure(&mut self, scene: &Scene<'_>, at_s: i64, random: &mut Random) -> Option<f64> {
-        let mut value = self.signal.read(scene)? * self.factor + self.offset;
+    /// What the sensor makes of the true value.
+    fn measure(&mut self, read: f64, at_s: i64, random: &mut Random) -> Option<f64> {
+        let mut value = read * self.factor + self.offset;
         if self.noise > 0.0 {
             value += random.normal() * self.noise;
         }
@@ -437,7 +492,7 @@ impl Output {
                 Spoiled::Stuck => value = *self.stuck_at.get_or_insert(value),
             }
         }
-        Some((value.max(self.least) * self.steps_per_unit).round() / self.steps_per_unit)
+        Some(whole(value.max(self.least) * self.steps_per_unit) / self.steps_per_unit)
     }
 
     fn column(&mut self, times_ms: Arc<[i64]>) -> Option<Column> {

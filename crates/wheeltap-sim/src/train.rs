@@ -35,8 +35,8 @@ pub(crate) struct Piece {
     aim_m_s: f64,
     /// Brake pipe reduction in the piece and how long it stays, kPa and s.
     reduction: (f64, i64),
-    /// Second of the piece at which a leakage test starts: 20 psi reduction, settle 60 s, feed
-    /// cut for 60 s, release.
+    /// Second of the piece at which a leakage test starts: 20 psi reduction, feed cut out, 60 s to
+    /// settle, 60 s to measure, release.
     test_at_s: Option<i64>,
     /// The crew sands by hand.
     hand_sanding: bool,
@@ -201,6 +201,8 @@ pub(crate) struct Now {
     pub(crate) feed_l_s: f64,
     /// The feed is cut out for a leakage test.
     pub(crate) feed_cut: bool,
+    /// Grade under the train, positive uphill; 0 where it stands.
+    pub(crate) grade_percent: f64,
 }
 
 /// Leakage that somebody planted: when, and how much more.
@@ -285,6 +287,7 @@ impl<'a> Running<'a> {
                 equalizing_kpa: PIPE_SET_KPA,
                 feed_l_s: 0.0,
                 feed_cut: false,
+                grade_percent: 0.0,
             },
             reservoir_kpa: PIPE_SET_KPA - 5.0,
             at_s: 0,
@@ -343,6 +346,11 @@ impl<'a> Running<'a> {
         let now = &mut self.now;
         now.mode = piece.mode;
         now.moving = piece.moving;
+        now.grade_percent = if piece.moving {
+            self.slope * 100.0
+        } else {
+            0.0
+        };
         now.hand_sanding = piece.hand_sanding && now.speed_m_s < 9.0;
         let mile = now.mile;
         now.in_tunnel = self.line.tunnels.iter().any(|stretch| stretch.holds(mile));
@@ -395,8 +403,8 @@ impl<'a> Running<'a> {
                 .sum::<f64>();
         let now = &mut self.now;
         let test_s = piece.test_at_s.map(|start_s| into_s - start_s);
-        let testing = test_s.is_some_and(|second| (0..130).contains(&second));
-        now.feed_cut = test_s.is_some_and(|second| (70..130).contains(&second));
+        let testing = test_s.is_some_and(|second| (0..200).contains(&second));
+        now.feed_cut = test_s.is_some_and(|second| (70..200).contains(&second));
         let (reduction_kpa, for_s) = piece.reduction;
         let target_kpa = if testing {
             PIPE_SET_KPA - 20.0 * KPA_PER_PSI

@@ -10,6 +10,7 @@ use crate::physics::{
 };
 use crate::random::Random;
 use crate::train::{DRIVE_EFFICIENCY, Now, dynamic_brake_n};
+use crate::weather::whole_seconds;
 use wheeltap_model::{ClassDef, UnitState};
 
 /// What a class is, as far as physics needs it.
@@ -21,6 +22,7 @@ pub(crate) struct Build {
     pub(crate) rated_kw: f64,
     pub(crate) tank_l: f64,
     pub(crate) sand_kg: f64,
+    pub(crate) cylinders: usize,
 }
 
 /// Rated engine speed of all classes, r/min.
@@ -32,6 +34,14 @@ const FULL_FAN_RPM: f64 = 1_150.0;
 /// What an engine drives beside traction, as a share of rated traction power.
 const AUXILIARIES: f64 = 0.03;
 const MAIN_RESERVOIR_L: f64 = 950.0;
+/// Cylinders that the catalogue has channels for.
+pub(crate) const MOST_CYLINDERS: usize = 16;
+/// Pressure drop over clean intake air filters at full load, kPa.
+const CLEAN_FILTER_KPA: f64 = 1.1;
+/// Ground relay trips a day of load that rain brings to sound motors (practice).
+const TRIPS_A_DAY_OF_RAIN: f64 = 0.4;
+/// The crew resets the relay and gives power again after this, s.
+const RELAY_RESET_S: i64 = 60;
 /// Free air a compressor delivers, L/s (233 CFM).
 const COMPRESSOR_L_S: f64 = 110.0;
 
@@ -44,6 +54,7 @@ impl Build {
             rated_kw: 3_000.0,
             tank_l: 16_000.0,
             sand_kg: 1_200.0,
+            cylinders: 12,
         }
     }
 
@@ -61,6 +72,12 @@ impl Build {
             rated_kw: class.rated_power_kw.unwrap_or(usual.rated_kw),
             tank_l: class.fuel_capacity_l.unwrap_or(usual.tank_l),
             sand_kg: class.sand_capacity_kg.unwrap_or(usual.sand_kg),
+            cylinders: class
+                .limits
+                .iter()
+                .find(|(name, _)| name == "cylinders")
+                .and_then(|(_, count)| usize::try_from(whole_seconds(*count)).ok())
+                .map_or(usual.cylinders, |count| count.clamp(1, MOST_CYLINDERS)),
         }
     }
 }
@@ -80,13 +97,30 @@ pub(crate) struct Ailment {
     pub(crate) coolant_loss: f64,
     /// kPa added to the crankcase at full load.
     pub(crate) blow_by_kpa: f64,
+    /// Share of rated power that can be reached.
+    pub(crate) power: f64,
+    /// Fuel for the same work, against a sound engine.
+    pub(crate) fuel: f64,
+    /// Shares left of the battery's voltage while cranking and of the dynamic brake.
+    pub(crate) battery: f64,
+    pub(crate) dynamic_brake: f64,
+    /// The slip control calls no sand.
+    pub(crate) calls_no_sand: bool,
+    /// Ground relay trips a day of load.
+    pub(crate) trips_a_day: f64,
+    /// kPa over the intake air filters at full load, more than clean ones.
+    pub(crate) filter_kpa: f64,
+    /// Share left of each cylinder's heat.
+    pub(crate) cylinders: Vec<f64>,
+    /// Share of the diameter each wheel set lost.
+    pub(crate) worn: Vec<f64>,
     /// Share left of each axle's motor.
     pub(crate) motors: Vec<f64>,
     pub(crate) locked: Vec<bool>,
 }
 
 impl Ailment {
-    pub(crate) fn none(axles: usize) -> Self {
+    pub(crate) fn none(axles: usize, cylinders: usize) -> Self {
         Self {
             oil_cooler: 1.0,
             fans: 1.0,
@@ -97,6 +131,15 @@ impl Ailment {
             sander_open: false,
             coolant_loss: 0.0,
             blow_by_kpa: 0.0,
+            power: 1.0,
+            fuel: 1.0,
+            battery: 1.0,
+            dynamic_brake: 1.0,
+            calls_no_sand: false,
+            trips_a_day: 0.0,
+            filter_kpa: 0.0,
+            cylinders: vec![1.0; cylinders],
+            worn: vec![0.0; axles],
             motors: vec![1.0; axles],
             locked: vec![false; axles],
         }
@@ -128,6 +171,8 @@ struct Asked {
     /// Limit of adhesion under it.
     limit_n: f64,
     locked: bool,
+    /// Share of the diameter lost.
+    worn: f64,
 }
 
 impl AxleNow {
@@ -186,7 +231,7 @@ impl AxleNow {
         self.speed_m_s = if asked.locked {
             0.0
         } else {
-            speed_m_s * turning / self.diameter
+            speed_m_s * turning / (self.diameter * (1.0 - asked.worn))
         };
         (slips, done)
     }
@@ -208,6 +253,8 @@ pub(crate) struct Locomotive {
     build: Build,
     scale: f64,
     random: Random,
+    /// For what is drawn now and then.
+    seldom: Random,
     pub(crate) running: bool,
     pub(crate) cranking_s: i64,
     pub(crate) rpm: f64,
@@ -247,10 +294,30 @@ pub(crate) struct Locomotive {
     hold_back: f64,
     air_use_l_s: f64,
     oil_character: f64,
+    /// What the unit is like within what is sound: fuel for its work, dirt on its air filters, K by
+    /// which each cylinder differs.
+    fuel_character: f64,
+    filter_character: f64,
+    cylinder_k: Vec<f64>,
+    /// Each cylinder's exhaust, degC, and the drop over the air filters, kPa.
+    pub(crate) cylinder_cel: Vec<f64>,
+    pub(crate) filter_kpa: f64,
+    /// The ground relay tripped in this second, and how long power stays off.
+    pub(crate) tripped: bool,
+    relay_open_s: i64,
+    crank_v: f64,
+    cut_out: Vec<bool>,
 }
 
 impl Locomotive {
-    pub(crate) fn new(build: Build, mut random: Random, running: bool, air_cel: f64) -> Self {
+    /// `cut_out` says which motors are; an axle it does not reach is in.
+    pub(crate) fn new(
+        build: Build,
+        mut random: Random,
+        running: bool,
+        air_cel: f64,
+        cut_out: &[bool],
+    ) -> Self {
         let axles = build
             .powered
             .iter()
@@ -261,6 +328,12 @@ impl Locomotive {
                 slip: None,
                 shade: 0.0,
             })
+            .collect();
+        let mut seldom = random.apart();
+        let fuel_character = seldom.between(0.985, 1.015);
+        let filter_character = seldom.between(1.0, 1.25);
+        let cylinder_k: Vec<f64> = (0..build.cylinders)
+            .map(|_| seldom.between(-15.0, 15.0))
             .collect();
         let (coolant_cel, oil_cel) = if running {
             (78.0, 80.0)
@@ -315,6 +388,16 @@ impl Locomotive {
             hold_back: 1.0,
             air_use_l_s: random.between(3.0, 6.0),
             oil_character: random.between(0.97, 1.03),
+            fuel_character,
+            filter_character,
+            cylinder_cel: vec![coolant_cel; cylinder_k.len()],
+            cylinder_k,
+            filter_kpa: 0.0,
+            tripped: false,
+            relay_open_s: 0,
+            crank_v: 0.0,
+            cut_out: cut_out.to_vec(),
+            seldom,
             build,
             random,
         }
@@ -336,10 +419,13 @@ impl Locomotive {
         let runs = matches!(state, UnitState::Working | UnitState::Isolated);
         if runs && !self.running {
             self.cranking_s = 8;
+            // No two starts are alike.
+            self.crank_v = self.seldom.between(-0.8, 0.8);
         }
         self.running = runs;
         let loads = state == UnitState::Working && self.cranking_s == 0;
-        self.engine(now, loads, ail);
+        let loads = self.ground_relay(now, loads, ail);
+        self.engine(now, loads, ail, at_s);
         self.traction(now, loads, ail, at_s, ends);
         self.heat(now, ail);
         self.air(now, feed_l_s, ail);
@@ -347,7 +433,31 @@ impl Locomotive {
         self.cranking_s = (self.cranking_s - 1).max(0);
     }
 
-    fn engine(&mut self, now: &Now, loads: bool, ail: &Ailment) {
+    /// Whether the unit still loads: a trip of the ground relay takes power off.
+    fn ground_relay(&mut self, now: &Now, loads: bool, ail: &Ailment) -> bool {
+        self.relay_open_s = (self.relay_open_s - 1).max(0);
+        self.tripped = false;
+        let a_day = ail.trips_a_day
+            + if now.rail == Rail::Wet {
+                TRIPS_A_DAY_OF_RAIN
+            } else {
+                0.0
+            };
+        if a_day > 0.0 && loads && self.relay_open_s == 0 && now.mode.notch() >= 3 {
+            self.tripped = self.seldom.chance(a_day / 86_400.0);
+            if self.tripped {
+                self.relay_open_s = RELAY_RESET_S;
+            }
+        }
+        loads && self.relay_open_s == 0
+    }
+
+    /// Whether an axle's motor is cut out.
+    pub(crate) fn is_cut_out(&self, idx: usize) -> bool {
+        self.cut_out.get(idx).copied().unwrap_or(false)
+    }
+
+    fn engine(&mut self, now: &Now, loads: bool, ail: &Ailment, at_s: i64) {
         let target_rpm = if !self.running {
             0.0
         } else if self.cranking_s > 0 {
@@ -378,7 +488,7 @@ impl Locomotive {
             + if self.running { full_kw * 0.008 } else { 0.0 };
         let heat_kw = shaft_kw / BRAKE_EFFICIENCY * 0.95 + turning_kw;
         self.fuel_l_h = if self.running {
-            heat_kw / FUEL_KWH_PER_L
+            heat_kw / FUEL_KWH_PER_L * self.fuel_character * ail.fuel
         } else {
             0.0
         };
@@ -395,6 +505,19 @@ impl Locomotive {
             now.air_cel.max(self.iron_cel)
         };
         self.exhaust_cel += (exhaust_cel - self.exhaust_cel) * 0.02;
+        if at_s % 60 == 0 {
+            let above_k = (self.exhaust_cel - now.air_cel).max(0.0);
+            // Cylinders differ in step with how hot they are.
+            let spread = above_k / 480.0;
+            for (idx, cel) in self.cylinder_cel.iter_mut().enumerate() {
+                let left = ail.cylinders.get(idx).copied().unwrap_or(1.0);
+                *cel = now.air_cel + above_k * left + self.cylinder_k[idx] * spread;
+            }
+            // Air through the filters goes with speed, and with load by the turbocharger.
+            let air_share = self.rpm / RATED_RPM * (0.5 + 0.5 * load);
+            let full_kpa = CLEAN_FILTER_KPA * self.filter_character + ail.filter_kpa;
+            self.filter_kpa = full_kpa * air_share * air_share;
+        }
     }
 
     fn traction(&mut self, now: &Now, loads: bool, ail: &Ailment, at_s: i64, ends: bool) {
@@ -413,7 +536,8 @@ impl Locomotive {
         let notch = now.mode.notch();
         let weight_n = self.build.drivers_kg * GRAVITY_M_S2;
         let asked_kw = if loads {
-            self.build.rated_kw * POWER_SHARE[usize::from(notch)] * self.derate
+            let share = POWER_SHARE[usize::from(notch)].min(ail.power);
+            self.build.rated_kw * share * self.derate
         } else {
             0.0
         };
@@ -425,7 +549,7 @@ impl Locomotive {
             * self.hold_back;
         let per_axle_n = asked_n / n_powered;
         let braking_n = if loads && now.mode == Mode::DynamicBrake {
-            dynamic_brake_n(self.build.rated_kw * 1e3, speed) * 0.7 / n_powered
+            dynamic_brake_n(self.build.rated_kw * 1e3, speed) * 0.7 * ail.dynamic_brake / n_powered
         } else {
             0.0
         };
@@ -438,7 +562,8 @@ impl Locomotive {
         let mut slipping = false;
         let pulls = loads && notch > 0 && speed > 0.2;
         for (idx, axle) in self.axles.iter_mut().enumerate() {
-            let left = if self.build.powered[idx] {
+            let is_out = self.cut_out.get(idx).copied().unwrap_or(false);
+            let left = if self.build.powered[idx] && !is_out {
                 ail.motors[idx]
             } else {
                 0.0
@@ -454,6 +579,7 @@ impl Locomotive {
                 brake_n: braking_n * left,
                 limit_n: axle_load_n * mean_limit * cleaned,
                 locked: ail.locked[idx],
+                worn: ail.worn[idx],
             };
             let (slips, done) = axle.turn(&asked, speed, at_s, ends, self.random.normal());
             slipping |= slips;
@@ -473,7 +599,7 @@ impl Locomotive {
             (self.hold_back + 0.012).min(1.0)
         };
         // Sand comes by itself on slip, by hand on a grade, and in the wet at any hard pull.
-        if slipping {
+        if slipping && !ail.calls_no_sand {
             self.sand_s = 7;
         }
         self.sand_s = (self.sand_s - 1).max(0);
@@ -577,7 +703,7 @@ impl Locomotive {
             self.sand_kg = (self.sand_kg - kg).max(0.0);
         }
         let aim_v = if self.cranking_s > 0 {
-            50.0 - 0.15 * (20.0 - now.air_cel).max(0.0)
+            (50.0 - 0.15 * (20.0 - now.air_cel).max(0.0) + self.crank_v) * ail.battery
         } else if self.running && ail.charger > 0.5 {
             74.6
         } else {
@@ -615,7 +741,7 @@ mod tests {
     // Heat soak, common practice: with the pump stopped the iron's heat goes into standing water.
     #[test]
     fn coolant_rises_before_it_falls_after_a_stop_under_load() {
-        let mut loco = Locomotive::new(Build::usual(), Random::named(1, "soak"), true, 12.0);
+        let mut loco = Locomotive::new(Build::usual(), Random::named(1, "soak"), true, 12.0, &[]);
         let now = Now {
             mode: Mode::Notch(8),
             moving: true,
@@ -630,8 +756,9 @@ mod tests {
             equalizing_kpa: 620.0,
             feed_l_s: 6.0,
             feed_cut: false,
+            grade_percent: 0.0,
         };
-        let sound = Ailment::none(6);
+        let sound = Ailment::none(6, 12);
         let mut run = |from_s: i64, until_s: i64, state| -> f64 {
             for at_s in from_s..until_s {
                 loco.step(&now, state, 3.0, &sound, at_s, false);

@@ -5,14 +5,15 @@ use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use wheeltap_catalogue::Catalogue;
 use wheeltap_judge::{EffectiveRule, Judgement, UnitContext, UnitJudge, UnitPlan};
+use wheeltap_model::UnitId;
 use wheeltap_rules::{Environment, compile};
-use wheeltap_sim::{Delivery, Failures, Railway, RailwayFile, Ring, Score, Settings};
+use wheeltap_sim::{Delivery, Failure, Failures, Railway, RailwayFile, Ring, Score, Settings};
 
 fn folder() -> PathBuf {
     Path::new(env!("CARGO_MANIFEST_DIR")).join("../../demo-data")
 }
 
-fn read(name: &str) -> String {
+pub fn read(name: &str) -> String {
     let path = folder().join(name);
     std::fs::read_to_string(&path).unwrap_or_else(|error| panic!("{}: {error}", path.display()))
 }
@@ -27,13 +28,23 @@ pub fn file() -> RailwayFile {
     file.unwrap_or_else(|error| panic!("{error}"))
 }
 
+/// Failures of a file of `demo-data`.
+pub fn failures(name: &str) -> Vec<Failure> {
+    let failures = Failures::parse(name, &read(name));
+    failures.unwrap_or_else(|error| panic!("{error}")).failure
+}
+
 pub fn railway(settings: Settings, planted: bool) -> Railway {
-    let failures = Failures::parse("failures.toml", &read("failures.toml"));
-    let mut failures = failures.unwrap_or_else(|error| panic!("{error}")).failure;
-    if !planted {
-        failures.clear();
-    }
-    Railway::new(settings, &file(), &failures, &catalogue())
+    let failures = if planted {
+        failures("failures.toml")
+    } else {
+        Vec::new()
+    };
+    with_failures(settings, &failures)
+}
+
+pub fn with_failures(settings: Settings, failures: &[Failure]) -> Railway {
+    Railway::new(settings, &file(), failures, &catalogue())
         .unwrap_or_else(|error| panic!("{error}"))
 }
 
@@ -69,16 +80,22 @@ pub fn rules(catalogue: &Catalogue) -> Vec<EffectiveRule> {
 
 /// Runs the railway through the judge and scores what rang.
 pub fn play(settings: Settings, planted: bool) -> Score {
-    let start = settings.start;
-    let railway = railway(settings, planted);
+    judge_all(&railway(settings, planted), |_| true)
+}
+
+/// Runs the chosen units of a railway through the judge and scores what rang.
+pub fn judge_all(railway: &Railway, chosen: impl Fn(&UnitId) -> bool + Sync) -> Score {
+    let start = railway.settings().start;
     let catalogue = catalogue();
     let rules = rules(&catalogue);
     // Units are independent: one thread takes the even ones, one the odd ones.
     let rings: Vec<Ring> = std::thread::scope(|scope| {
         let halves = [0, 1].map(|first| {
-            let (railway, rules, catalogue) = (&railway, &rules, &catalogue);
+            let (rules, catalogue, chosen) = (&rules, &catalogue, &chosen);
             scope.spawn(move || {
-                let units = (first..railway.units().len()).step_by(2);
+                let units = (first..railway.units().len())
+                    .step_by(2)
+                    .filter(|idx| chosen(&railway.units()[*idx].unit.id));
                 let rings = units.flat_map(|idx| rings_of(railway, idx, rules, catalogue));
                 rings.collect::<Vec<Ring>>()
             })

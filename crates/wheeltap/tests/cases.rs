@@ -121,3 +121,21 @@ fn a_script_that_throws_fails_its_case() {
     ran.says(1, &[]);
     assert!(ran.stdout.contains("no such thing"), "{}", ran.stdout);
 }
+
+/// The cases of the demonstration's own rules hold.
+#[test]
+fn the_demos_rules_pass_their_cases() {
+    let demo = std::path::Path::new(env!("CARGO_MANIFEST_DIR")).join("../../demo-data");
+    let (rules, catalogue) = (demo.join("rules"), demo.join("catalogue.toml"));
+    let words = [
+        "rules",
+        "cases",
+        rules.to_str().expect("UTF-8"),
+        "--catalogue",
+        catalogue.to_str().expect("UTF-8"),
+        "--json",
+    ];
+    let ran = Bench::new().run(words);
+    ran.says(0, &["passed"]);
+    assert!(ran.json().len() >= 9, "{}", ran.stdout);
+}

@@ -13,6 +13,9 @@ use wheeltap_store::StoreError;
 
 /// Event time judged in one step, so that live work never waits long.
 const PIECE_MS: i64 = 2 * 3_600_000;
+/// Event time judged in one step of a replay, which nothing waits for: blocks are unpacked once for each
+/// step they reach into, so longer steps unpack less.
+const REPLAY_PIECE_MS: i64 = 8 * 3_600_000;
 /// Event time read in one step while windows are warmed.
 const WARM_MS: i64 = 24 * 3_600_000;
 /// Samples read at once of one channel.
@@ -47,6 +50,8 @@ pub struct Rejudge {
     pub occurrences: BTreeMap<Key, Occurrence>,
     pub checkpoints: Vec<Checkpoint>,
     pub faults: Vec<FaultReport>,
+    /// Event time judged in one step.
+    piece_ms: i64,
     /// Data up to here was read.
     position: EventTime,
     /// Newest event time stored when it began.
@@ -90,6 +95,7 @@ impl Rejudge {
             occurrences: BTreeMap::new(),
             checkpoints: Vec::new(),
             faults: Vec::new(),
+            piece_ms: PIECE_MS,
             position: first.plus_ms(-1),
             newest,
             n_read: 0,
@@ -136,6 +142,7 @@ impl Rejudge {
             occurrences: BTreeMap::new(),
             checkpoints: Vec::new(),
             faults: Vec::new(),
+            piece_ms: REPLAY_PIECE_MS,
             position: first.plus_ms(-1),
             newest: newest.min(until),
             n_read: 0,
@@ -235,7 +242,7 @@ impl Rejudge {
     /// A stop.
     pub fn step(&mut self, shared: &Shared, newest: Option<EventTime>) -> Result<bool, StoreError> {
         let goal = newest.map_or(self.newest, |newest| newest.max(self.newest));
-        let to = self.position.plus_ms(PIECE_MS).min(goal);
+        let to = self.position.plus_ms(self.piece_ms).min(goal);
         self.feed(shared, to)?;
         let mut judgement = Judgement::default();
         if to < goal {

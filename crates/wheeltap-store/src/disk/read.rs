@@ -16,7 +16,7 @@ use crate::{Rollup, StoreError, Tier};
 use std::collections::{BTreeMap, BTreeSet};
 use std::ops::ControlFlow;
 use std::sync::Arc;
-use wheeltap_model::{Batch, ChannelId, Column, Event, EventTime, Sample, Series, UnitId};
+use wheeltap_model::{Batch, ChannelId, Column, Event, EventTime, Quality, Sample, Series, UnitId};
 
 const HOUR_MS: i64 = super::HOUR_MS;
 
@@ -47,6 +47,26 @@ fn part(series: &Series, from: i64, to: i64) -> impl Iterator<Item = Sample> + '
         .samples()
         .skip(first)
         .take(last.saturating_sub(first))
+}
+
+/// Lays the part of a block within `from..=to` behind a series that ends before it.
+fn append(series: &mut Series, block: &Series, from: i64, to: i64) {
+    let first = block.times_ms.partition_point(|time| *time < from);
+    let last = block.times_ms.partition_point(|time| *time <= to);
+    if first >= last {
+        return;
+    }
+    if !(series.qualities.is_empty() && block.qualities.is_empty()) {
+        series.qualities.resize(series.len(), Quality::Good);
+        let more = block.qualities.get(first..last).unwrap_or_default();
+        series.qualities.extend_from_slice(more);
+        let n_samples = series.len() + last - first;
+        series.qualities.resize(n_samples, Quality::Good);
+    }
+    series
+        .times_ms
+        .extend_from_slice(&block.times_ms[first..last]);
+    series.values.extend_from_slice(&block.values[first..last]);
 }
 
 /// Unpacks a block of events.
@@ -157,6 +177,9 @@ impl Shared {
             return Ok(Series::default());
         }
         let mut samples = self.unsealed(&snapshot, channel, (from, to))?;
+        // Blocks mostly follow one another; while nothing else is there, their columns are laid end to
+        // end and no sample is looked at.
+        let mut columns = Series::default();
         let mut next_check = samples.len().saturating_add(limit);
         let periods = self
             .cold
@@ -168,6 +191,15 @@ impl Shared {
             let of = (snapshot.number, channel);
             let flow = visit_blocks(&engine, keys::BLOCK, of, (from, to), |span, body| {
                 // Blocks come by first time, so everything before this one's is complete.
+                let last = columns.times_ms.last();
+                if samples.is_empty() && last.is_none_or(|last| *last < span.0) {
+                    if columns.len() >= limit {
+                        return Ok(ControlFlow::Break(()));
+                    }
+                    append(&mut columns, &decode_block(body)?, from, to);
+                    return Ok(ControlFlow::Continue(()));
+                }
+                samples.extend(std::mem::take(&mut columns).samples());
                 if samples.len() >= next_check {
                     samples = Series::from_samples(std::mem::take(&mut samples))
                         .samples()
@@ -185,7 +217,15 @@ impl Shared {
                 break;
             }
         }
-        let mut series = Series::from_samples(samples);
+        let mut series = if samples.is_empty() {
+            if columns.qualities.iter().all(|q| *q == Quality::Good) {
+                columns.qualities.clear();
+            }
+            columns
+        } else {
+            samples.extend(columns.samples());
+            Series::from_samples(samples)
+        };
         truncate(&mut series, limit);
         Ok(series)
     }

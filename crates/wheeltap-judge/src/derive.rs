@@ -4,6 +4,7 @@
 //! [`Derivation::reach_ms`] before it, whatever their arrival. So a judge warmed from there goes on with the
 //! same bits, and late data of any input is late for what is derived from it.
 
+use crate::pending::Columns;
 use std::sync::Arc;
 use wheeltap_analysis::{Compute, Machine};
 use wheeltap_catalogue::{Catalogue, Conversion, DerivedArg, DerivedDef, Ucum};
@@ -115,6 +116,8 @@ pub(crate) struct Deriver {
     newest: Vec<Option<(i64, f64)>>,
     machine: Option<Machine>,
     values: Vec<f64>,
+    /// How many samples of each input were taken in one run.
+    n_taken: Vec<usize>,
 }
 
 impl Deriver {
@@ -124,11 +127,44 @@ impl Deriver {
             newest: vec![None; derivation.inputs.len()],
             machine: derivation.machine(),
             values: Vec::with_capacity(derivation.args.len()),
+            n_taken: vec![0; derivation.inputs.len()],
+        }
+    }
+
+    /// Takes a stretch of every input, joined and in order of time; hands out the values in it.
+    pub fn run(
+        &mut self,
+        derivation: &Derivation,
+        inputs: &[Columns<'_>],
+        mut found: impl FnMut(Sample),
+    ) {
+        let Some((first, others)) = inputs.split_first() else {
+            return;
+        };
+        self.n_taken.fill(0);
+        for sample in first.samples() {
+            self.take_others(derivation, others, sample.time.unix_ms());
+            if let Some(value) = self.at(derivation, sample) {
+                found(value);
+            }
+        }
+        self.take_others(derivation, others, i64::MAX);
+    }
+
+    fn take_others(&mut self, derivation: &Derivation, others: &[Columns<'_>], to_ms: i64) {
+        for (place, other) in (1..).zip(others) {
+            while let Some(sample) = other
+                .get(self.n_taken[place])
+                .filter(|sample| sample.time.unix_ms() <= to_ms)
+            {
+                self.take(derivation, place, sample);
+                self.n_taken[place] += 1;
+            }
         }
     }
 
     /// Takes a sample of an input but the first, joined and in order of time.
-    pub fn take(&mut self, derivation: &Derivation, input: usize, sample: Sample) {
+    fn take(&mut self, derivation: &Derivation, input: usize, sample: Sample) {
         let good = sample.quality == Quality::Good;
         match (&mut self.newest[input], derivation.inputs[input].1) {
             (newest, _) if good => *newest = Some((sample.time.unix_ms(), sample.value)),
@@ -139,7 +175,7 @@ impl Deriver {
 
     /// The value at a sample of the first input, later than the one before; samples of the others up
     /// to and including its time were taken. Out of the channel's range it is bad.
-    pub fn at(&mut self, derivation: &Derivation, sample: Sample) -> Option<Sample> {
+    fn at(&mut self, derivation: &Derivation, sample: Sample) -> Option<Sample> {
         if sample.quality != Quality::Good {
             return None;
         }
@@ -211,24 +247,15 @@ pub fn derive_series<E>(
             Some(def) => derive_series(def, class, catalogue, (warm_from, to), read)?,
             None => read(id, warm_from, to)?,
         };
-        inputs.push(series.samples().collect::<Vec<_>>().into_iter().peekable());
+        inputs.push(series);
     }
     let mut deriver = Deriver::new(&derivation);
     let mut found = Vec::new();
-    let Some((first, others)) = inputs.split_first_mut() else {
-        return Ok(Series::default());
-    };
-    for sample in first {
-        for (place, other) in others.iter_mut().enumerate() {
-            while let Some(taken) = other.next_if(|next| next.time <= sample.time) {
-                deriver.take(&derivation, place + 1, taken);
-            }
+    let columns: Vec<Columns<'_>> = inputs.iter().map(Columns::of).collect();
+    deriver.run(&derivation, &columns, |value| {
+        if value.time >= from {
+            found.push(value);
         }
-        found.extend(
-            deriver
-                .at(&derivation, sample)
-                .filter(|value| value.time >= from),
-        );
-    }
+    });
     Ok(Series::from_samples(found))
 }

@@ -5,7 +5,8 @@ use crate::{
     baseline::BaselineState,
     derive::Deriver,
     gate::Gate,
-    pane::{Ring, steps},
+    pane::{Ring, Run, steps},
+    pending::{Columns, Pending},
     plan::{PlannedChannel, Source, Speaks},
     slot::{SeenAt, SlotState, judge_slot},
     statistic,
@@ -50,15 +51,24 @@ pub struct UnitJudge {
     /// Latest event time taken into windows.
     newest_folded: i64,
     row: Vec<Seen>,
+    scratch: Scratch,
+}
+
+/// Room for what a channel gives to its rings at a tick, kept to be used again.
+#[derive(Debug, Default)]
+struct Scratch {
+    times_ms: Vec<i64>,
+    values: Vec<f64>,
+    steps: Vec<i64>,
 }
 
 #[derive(Debug)]
 struct ChannelState {
-    pending: Vec<Sample>,
+    pending: Pending,
     pending_events: Vec<Event>,
-    sorted: bool,
-    /// Next pending sample or event to take.
-    next: usize,
+    has_sorted_events: bool,
+    /// Next pending event to take.
+    next_event: usize,
     rings: Vec<Ring>,
     /// Newest good sample taken.
     newest_good: Option<(i64, f64)>,
@@ -104,6 +114,7 @@ impl UnitJudge {
             warming_to: None,
             newest_folded: i64::MIN / 4,
             row: Vec::new(),
+            scratch: Scratch::default(),
         }
     }
 
@@ -154,7 +165,12 @@ impl UnitJudge {
         let mut late = Late::default();
         for column in &batch.columns {
             if let Some(idx) = self.plan.index_of(column.channel) {
-                self.take_samples(idx, column.samples(), &mut late);
+                let columns = Columns {
+                    times_ms: &column.times_ms,
+                    values: &column.values,
+                    qualities: &column.qualities,
+                };
+                self.take_samples(idx, columns, &mut late);
             }
         }
         self.take_events(&batch.events, &mut late);
@@ -168,7 +184,7 @@ impl UnitJudge {
         }
         let mut late = Late::default();
         if let Some(idx) = self.plan.index_of(channel) {
-            self.take_samples(idx, series.samples(), &mut late);
+            self.take_samples(idx, Columns::of(series), &mut late);
         }
         late.fed()
     }
@@ -183,27 +199,19 @@ impl UnitJudge {
         late.fed()
     }
 
-    fn take_samples(&mut self, idx: usize, samples: impl Iterator<Item = Sample>, late: &mut Late) {
+    fn take_samples(&mut self, idx: usize, columns: Columns<'_>, late: &mut Late) {
         if self.plan.channels[idx].derived {
             return;
         }
         let judged = self.late_before();
-        let channel = &mut self.channels[idx];
-        for sample in samples {
-            let time_ms = sample.time.unix_ms();
-            if time_ms <= judged {
-                late.at(time_ms);
-                continue;
+        let n_late = match columns.times_ms.first() {
+            Some(first) if *first <= judged => {
+                late.at(*first);
+                columns.times_ms.partition_point(|time| *time <= judged)
             }
-            if channel
-                .pending
-                .last()
-                .is_some_and(|last| last.time > sample.time)
-            {
-                channel.sorted = false;
-            }
-            channel.pending.push(sample);
-        }
+            _ => 0,
+        };
+        self.channels[idx].pending.extend(columns.skip(n_late));
     }
 
     fn take_events(&mut self, events: &[Event], late: &mut Late) {
@@ -217,7 +225,7 @@ impl UnitJudge {
                 continue;
             }
             let channel = &mut self.channels[idx];
-            channel.sorted = false;
+            channel.has_sorted_events = false;
             channel.pending_events.push(event.clone());
         }
     }
@@ -369,7 +377,7 @@ impl UnitJudge {
 
     /// Gives the healthy stretches their rows of a tick; while warming, only those that catch up.
     fn take_rows(&mut self, tick_ms: i64) -> Vec<FitReport> {
-        let plan = Arc::clone(&self.plan);
+        let plan = &*self.plan;
         let warming = self.catching_up.contains(&true);
         let mut row = Vec::new();
         let mut reports = Vec::new();
@@ -400,14 +408,14 @@ impl UnitJudge {
         // Gates first: they look at what the channels they ask are about to take.
         for (planned, gate) in self.plan.gates.iter().zip(&mut self.gates) {
             for (idx, condition) in planned.conditions.iter().enumerate() {
-                let channel = &self.channels[condition.channel];
-                gate.take(idx, condition, self.folded_to, channel.joined(tick_ms));
+                let due = self.channels[condition.channel].pending.due(tick_ms);
+                gate.take(idx, condition, self.folded_to, due.samples());
             }
             gate.join();
         }
         let mut newest = None;
         for (planned, channel) in self.plan.channels.iter().zip(&mut self.channels) {
-            newest = newest.max(channel.fold(planned, &self.gates, tick_ms));
+            newest = newest.max(channel.fold(planned, &self.gates, tick_ms, &mut self.scratch));
         }
         self.folded_to = self.folded_to.max(tick_ms);
         if let Some(newest) = newest {
@@ -420,29 +428,12 @@ impl UnitJudge {
     /// given to the windows.
     fn derive(&mut self, tick_ms: i64) {
         for (planned, deriver) in self.plan.derived.iter().zip(&mut self.derivers) {
-            let derivation = &planned.derivation;
-            let mut inputs: Vec<Joined<'_>> = planned
-                .inputs
-                .iter()
-                .map(|input| self.channels[*input].joined(tick_ms))
-                .collect();
-            let Some((first, others)) = inputs.split_first_mut() else {
-                continue;
-            };
-            let mut take_others = |deriver: &mut Deriver, to_ms: i64| {
-                for (place, other) in others.iter_mut().enumerate() {
-                    while let Some(sample) = other.next_until(to_ms) {
-                        deriver.take(derivation, place + 1, sample);
-                    }
-                }
-            };
-            let mut found = Vec::new();
-            while let Some(sample) = first.next_until(tick_ms) {
-                take_others(deriver, sample.time.unix_ms());
-                found.extend(deriver.at(derivation, sample));
-            }
-            take_others(deriver, tick_ms);
-            self.channels[planned.channel].pending.extend(found);
+            // No channel is computed from itself.
+            let mut found = std::mem::take(&mut self.channels[planned.channel].pending);
+            let due = |input: &usize| self.channels[*input].pending.due(tick_ms);
+            let inputs: Vec<Columns<'_>> = planned.inputs.iter().map(due).collect();
+            deriver.run(&planned.derivation, &inputs, |value| found.push(value));
+            self.channels[planned.channel].pending = found;
         }
     }
 
@@ -489,11 +480,11 @@ impl UnitJudge {
 
     fn judge_tick(&mut self, tick_ms: i64, out: &mut Judgement) {
         let tick = EventTime::from_unix_ms(tick_ms);
-        let plan = Arc::clone(&self.plan);
         let fits = self.take_rows(tick_ms);
         out.fits.extend(fits);
+        let plan = &*self.plan;
         let (state, role) = (self.context.state_at(tick), self.context.role_at(tick));
-        for (idx, slot) in plan.slots.iter().enumerate() {
+        for (slot, remembered) in plan.slots.iter().zip(&mut self.slots) {
             let tick_length = slot.rule.about.tick_ms;
             if tick_ms.rem_euclid(tick_length) != 0 {
                 continue;
@@ -502,7 +493,7 @@ impl UnitJudge {
                 continue;
             }
             if slot.until.is_some_and(|until| tick >= until) {
-                if let Some(mut occurrence) = std::mem::take(&mut self.slots[idx]).standing {
+                if let Some(mut occurrence) = std::mem::take(remembered).standing {
                     occurrence.ended_at = Some(tick);
                     occurrence.superseded = true;
                     out.changes.push(Change::Ended(occurrence));
@@ -527,7 +518,7 @@ impl UnitJudge {
             }
             let before = self.context.state_at(tick.plus_ms(-tick_length));
             if before != state {
-                self.slots[idx].run_start = None;
+                remembered.run_start = None;
             }
             let seen = SeenAt {
                 tick,
@@ -535,7 +526,7 @@ impl UnitJudge {
                 baselines: &self.baselines,
                 planned: &plan.baselines,
             };
-            judge_slot(slot, &mut self.slots[idx], &seen, out);
+            judge_slot(slot, remembered, &seen, out);
         }
     }
 }
@@ -558,10 +549,10 @@ impl Late {
 impl ChannelState {
     fn new(planned: &PlannedChannel) -> Self {
         Self {
-            pending: Vec::new(),
+            pending: Pending::default(),
             pending_events: Vec::new(),
-            sorted: true,
-            next: 0,
+            has_sorted_events: true,
+            next_event: 0,
             rings: planned
                 .rings
                 .iter()
@@ -573,88 +564,145 @@ impl ChannelState {
     }
 
     fn sort(&mut self) {
-        if !self.sorted {
-            self.pending[..].sort_by_key(|sample| sample.time);
+        self.pending.settle();
+        if !self.has_sorted_events {
             self.pending_events.sort_by(compare_events);
             self.pending_events
                 .dedup_by(|a, b| compare_events(a, b).is_eq());
-            self.sorted = true;
-        }
-    }
-
-    /// What was not yet taken, up to and including an instant.
-    fn joined(&self, to_ms: i64) -> Joined<'_> {
-        let rest = &self.pending[self.next.min(self.pending.len())..];
-        let n_due = rest.partition_point(|sample| sample.time.unix_ms() <= to_ms);
-        Joined {
-            pending: &rest[..n_due],
+            self.has_sorted_events = true;
         }
     }
 
     fn next_pending(&self) -> Option<i64> {
-        let sample = self.pending.get(self.next).map(|sample| sample.time);
-        let event = self.pending_events.get(self.next).map(|event| event.time);
-        sample.or(event).map(EventTime::unix_ms)
+        let event = self.pending_events.get(self.next_event);
+        self.pending
+            .next_ms()
+            .or_else(|| event.map(|event| event.time.unix_ms()))
     }
 
     fn drop_taken(&mut self) {
-        if self.next > 0 {
-            let taken = std::mem::take(&mut self.next);
-            self.pending.drain(..taken.min(self.pending.len()));
-            self.pending_events
-                .drain(..taken.min(self.pending_events.len()));
-        }
+        self.pending.drop_taken();
+        let taken = std::mem::take(&mut self.next_event);
+        self.pending_events.drain(..taken);
     }
 
     /// Takes pending data up to and including the tick; returns the newest time taken.
-    fn fold(&mut self, planned: &PlannedChannel, gates: &[Gate], tick_ms: i64) -> Option<i64> {
-        let mut newest = None;
-        if planned.speaks == Speaks::Event {
-            while let Some(event) = self.pending_events.get(self.next) {
-                let time_ms = event.time.unix_ms();
-                if time_ms > tick_ms {
-                    break;
+    fn fold(
+        &mut self,
+        planned: &PlannedChannel,
+        gates: &[Gate],
+        tick_ms: i64,
+        scratch: &mut Scratch,
+    ) -> Option<i64> {
+        match planned.speaks {
+            Speaks::Event => self.fold_events(planned, gates, tick_ms),
+            Speaks::Sampled { .. } => self.fold_samples(planned, gates, tick_ms, scratch),
+            Speaks::Held { .. } => {
+                let mut newest = None;
+                while let Some(sample) = self.pending.due(tick_ms).get(0) {
+                    self.pending.take(1);
+                    self.take(planned, gates, sample);
+                    newest = Some(sample.time.unix_ms());
                 }
-                for (planned, ring) in planned.rings.iter().zip(&mut self.rings) {
-                    if planned.gate.is_none_or(|gate| gates[gate].is_open(time_ms)) {
-                        ring.event(time_ms, &event.fields);
-                    }
-                }
-                self.next += 1;
-                newest = Some(time_ms);
+                self.cover(planned, gates, tick_ms);
+                newest
             }
-            return newest;
         }
-        while let Some((sample, n)) =
-            first_joined(self.pending.get(self.next..).unwrap_or_default())
-        {
-            let time_ms = sample.time.unix_ms();
+    }
+
+    fn fold_events(
+        &mut self,
+        planned: &PlannedChannel,
+        gates: &[Gate],
+        tick_ms: i64,
+    ) -> Option<i64> {
+        let mut newest = None;
+        while let Some(event) = self.pending_events.get(self.next_event) {
+            let time_ms = event.time.unix_ms();
             if time_ms > tick_ms {
                 break;
             }
-            self.next += n;
-            self.take(planned, gates, sample);
+            for (planned, ring) in planned.rings.iter().zip(&mut self.rings) {
+                if planned.gate.is_none_or(|gate| gates[gate].is_open(time_ms)) {
+                    ring.event(time_ms, &event.fields);
+                }
+            }
+            self.next_event += 1;
             newest = Some(time_ms);
-        }
-        if let Speaks::Held { .. } = planned.speaks {
-            self.cover(planned, gates, tick_ms);
         }
         newest
     }
 
+    /// Takes a sampled channel's columns whole.
+    fn fold_samples(
+        &mut self,
+        planned: &PlannedChannel,
+        gates: &[Gate],
+        tick_ms: i64,
+        scratch: &mut Scratch,
+    ) -> Option<i64> {
+        let due = self.pending.due(tick_ms);
+        let newest = *due.times_ms.last()?;
+        let Scratch {
+            times_ms,
+            values,
+            steps: counted,
+        } = scratch;
+        let (good_ms, good) = if due.qualities.is_empty() {
+            (due.times_ms, due.values)
+        } else {
+            times_ms.clear();
+            values.clear();
+            let good = due.samples().filter(|s| s.quality == Quality::Good);
+            for sample in good {
+                times_ms.push(sample.time.unix_ms());
+                values.push(sample.value);
+            }
+            (times_ms.as_slice(), values.as_slice())
+        };
+        if !self.rings.is_empty() {
+            counted.clear();
+            counted.extend(good.iter().map(|v| steps(*v, planned.num, planned.den)));
+            let run = Run {
+                times_ms: good_ms,
+                values: good,
+                steps: counted,
+            };
+            for (planned, ring) in planned.rings.iter().zip(&mut self.rings) {
+                match planned.gate {
+                    None => ring.samples(run),
+                    Some(gate) => {
+                        for run in run.split_by(|time_ms| gates[gate].is_open(time_ms)) {
+                            ring.samples(run);
+                        }
+                    }
+                }
+            }
+        }
+        if let (Some(time_ms), Some(value)) = (good_ms.last(), good.last()) {
+            self.newest_good = Some((*time_ms, *value));
+        }
+        let n_due = due.len();
+        self.pending.take(n_due);
+        Some(newest)
+    }
+
+    /// Takes one sample of a held channel.
     fn take(&mut self, planned: &PlannedChannel, gates: &[Gate], sample: Sample) {
         let time_ms = sample.time.unix_ms();
-        if let Speaks::Held { .. } = planned.speaks {
-            self.cover(planned, gates, time_ms);
-            self.held = None;
-        }
+        self.cover(planned, gates, time_ms);
+        self.held = None;
         if sample.quality != Quality::Good {
             return;
         }
         let steps = steps(sample.value, planned.num, planned.den);
         for (planned, ring) in planned.rings.iter().zip(&mut self.rings) {
             if planned.gate.is_none_or(|gate| gates[gate].is_open(time_ms)) {
-                ring.sample(time_ms, sample.value, steps);
+                ring.samples(Run {
+                    times_ms: &[time_ms],
+                    values: &[sample.value],
+                    steps: &[steps],
+                });
             }
         }
         self.newest_good = Some((time_ms, sample.value));
@@ -692,42 +740,6 @@ impl ChannelState {
     fn held_at(&self, tick_ms: i64) -> Option<Held> {
         self.held.filter(|held| tick_ms <= held.until_ms)
     }
-}
-
-/// Pending samples of one channel, those of one time joined, in order of time.
-struct Joined<'a> {
-    pending: &'a [Sample],
-}
-
-impl Joined<'_> {
-    fn next_until(&mut self, to_ms: i64) -> Option<Sample> {
-        let (sample, n) = first_joined(self.pending)?;
-        if sample.time.unix_ms() > to_ms {
-            return None;
-        }
-        self.pending = &self.pending[n..];
-        Some(sample)
-    }
-}
-
-impl Iterator for Joined<'_> {
-    type Item = Sample;
-
-    fn next(&mut self) -> Option<Sample> {
-        self.next_until(i64::MAX)
-    }
-}
-
-/// The first sample joined with those of the same time, and how many they are.
-fn first_joined(samples: &[Sample]) -> Option<(Sample, usize)> {
-    let (first, rest) = samples.split_first()?;
-    let same = rest.iter().take_while(|other| other.time == first.time);
-    let (mut sample, mut n) = (*first, 1);
-    for other in same {
-        sample = sample.join(*other);
-        n += 1;
-    }
-    Some((sample, n))
 }
 
 fn compare_events(a: &Event, b: &Event) -> Ordering {

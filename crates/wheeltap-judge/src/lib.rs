@@ -18,6 +18,7 @@ mod gate;
 mod judge;
 mod outcome;
 mod pane;
+mod pending;
 mod plan;
 mod reconcile;
 mod replay;

@@ -25,10 +25,18 @@ const FIELD_STEPS: f64 = 1e6;
 
 /// A value as a whole number of steps `num / den`, ties away from zero.
 pub(crate) fn steps(value: f64, num: u32, den: u32) -> i64 {
-    let steps = (value * f64::from(den) / f64::from(num)).round();
-    #[expect(clippy::cast_possible_truncation, reason = "clamped to 2^40 and whole")]
-    let whole = steps.clamp(-MAX_STEPS, MAX_STEPS) as i64;
-    whole
+    let steps = (value * f64::from(den) / f64::from(num)).clamp(-MAX_STEPS, MAX_STEPS);
+    // As `round()`, which is a call on machines whose instructions lack it: towards zero, then one
+    // step on where half a step or more was cut off, which is exact this far from 2^52.
+    #[expect(clippy::cast_possible_truncation, reason = "clamped to 2^40")]
+    let whole = steps as i64;
+    let cut_off = steps - whole as f64;
+    whole + i64::from(cut_off >= 0.5) - i64::from(cut_off <= -0.5)
+}
+
+/// As `value as f64`, which is slow for what does not need so many bits.
+pub(crate) fn real(value: i128) -> f64 {
+    i64::try_from(value).map_or(value as f64, |value| value as f64)
 }
 
 /// What a ring must keep beyond count, sum and ends.
@@ -224,6 +232,8 @@ struct Window {
     head: u64,
     /// Absolute position of the oldest pane inside.
     tail: u64,
+    /// Where it ended when it last moved: all complete panes before it were taken in.
+    end: i64,
     n: i64,
     sum: i128,
     more: More,
@@ -241,11 +251,76 @@ struct Asked {
     middle: OnceCell<Option<(i64, i64)>>,
 }
 
+/// Good samples of one channel, times not descending, with their values in steps.
+#[derive(Clone, Copy, Debug)]
+pub(crate) struct Run<'a> {
+    pub times_ms: &'a [i64],
+    pub values: &'a [f64],
+    pub steps: &'a [i64],
+}
+
+/// Samples taken at once at most, so that sums of steps fit 64 bits.
+const RUN_SAMPLES: usize = 1 << 20;
+
+impl Run<'_> {
+    const fn len(&self) -> usize {
+        self.times_ms.len()
+    }
+
+    fn split_at(self, idx: usize) -> (Self, Self) {
+        let (times, values, steps) = (
+            self.times_ms.split_at(idx),
+            self.values.split_at(idx),
+            self.steps.split_at(idx),
+        );
+        let run = |times_ms, values, steps| Self {
+            times_ms,
+            values,
+            steps,
+        };
+        (
+            run(times.0, values.0, steps.0),
+            run(times.1, values.1, steps.1),
+        )
+    }
+
+    /// The longest runs of samples whose times all pass.
+    pub(crate) fn split_by(self, passes: impl Fn(i64) -> bool) -> impl Iterator<Item = Self> {
+        let mut rest = self;
+        std::iter::from_fn(move || {
+            let from = rest.times_ms.iter().position(|time| passes(*time))?;
+            let (_, here) = rest.split_at(from);
+            let n_passing = here.times_ms.iter().take_while(|time| passes(**time));
+            let (run, after) = here.split_at(n_passing.count());
+            rest = after;
+            Some(run)
+        })
+    }
+
+    /// Sum of the products of two columns' numbers, none of them greater than these without sign.
+    fn products(
+        &self,
+        pairs: impl Iterator<Item = (i64, i64)>,
+        (a_most, b_most): (u64, u64),
+    ) -> i128 {
+        let most = a_most
+            .checked_mul(b_most)
+            .and_then(|most| most.checked_mul(self.len() as u64));
+        if most.is_some_and(|most| most < 1 << 63) {
+            i128::from(pairs.map(|(a, b)| a * b).sum::<i64>())
+        } else {
+            pairs.map(|(a, b)| i128::from(a) * i128::from(b)).sum()
+        }
+    }
+}
+
 /// Panes of one length over one channel, and the windows made of them.
 #[derive(Clone, Debug)]
 pub(crate) struct Ring {
     pane_ms: i64,
     needs: Needs,
+    /// Whether some window asks for least and greatest.
+    has_extremes: bool,
     current: Option<Pane>,
     panes: VecDeque<Pane>,
     /// Absolute position of the first pane in `panes`.
@@ -258,10 +333,12 @@ pub(crate) struct Ring {
 
 impl Ring {
     pub(crate) fn new(pane_ms: i64, needs: Needs, windows: &[PlannedWindow]) -> Self {
+        let has_extremes = windows.iter().any(|window| window.extremes);
         let windows = windows
             .iter()
             .map(|&planned| Window {
                 planned,
+                end: i64::MIN,
                 ..Window::default()
             })
             .collect();
@@ -270,6 +347,7 @@ impl Ring {
             cusums: vec![Cusum::default(); needs.cusums.len()],
             newest: None,
             needs,
+            has_extremes,
             current: None,
             panes: VecDeque::new(),
             dropped: 0,
@@ -334,6 +412,10 @@ impl Ring {
     fn slide(&mut self, idx: usize, tick_ms: i64) {
         let window = &mut self.windows[idx];
         let end = window.planned.end(tick_ms, self.pane_ms);
+        if end == window.end {
+            return;
+        }
+        window.end = end;
         let before = (window.head, window.tail);
         let at = |position: u64| usize::try_from(position - self.dropped).ok();
         while let Some(pane) = at(window.head).and_then(|place| self.panes.get(place)) {
@@ -405,45 +487,65 @@ impl Ring {
         }
     }
 
-    /// Takes one good sample; times must not descend.
-    pub(crate) fn sample(&mut self, time_ms: i64, value: f64, steps: i64) {
-        for (planned, cusum) in self.needs.cusums.iter().zip(&mut self.cusums) {
-            cusum.take(planned, time_ms, steps);
+    /// Takes good samples later than, or of the time of, those before.
+    pub(crate) fn samples(&mut self, run: Run<'_>) {
+        let mut rest = run;
+        while let Some(first) = rest.times_ms.first() {
+            let (from_ms, to_ms) = match &self.current {
+                Some(pane) => (pane.index * self.pane_ms, (pane.index + 1) * self.pane_ms),
+                None => (0, 0),
+            };
+            let to_ms = if *first > from_ms && *first <= to_ms {
+                to_ms
+            } else {
+                let index = (first - 1).div_euclid(self.pane_ms);
+                self.open(index);
+                (index + 1) * self.pane_ms
+            };
+            let most = &rest.times_ms[..rest.len().min(RUN_SAMPLES)];
+            let n_here = match most.last() {
+                Some(last) if *last <= to_ms => most.len(),
+                _ => most.partition_point(|time| *time <= to_ms),
+            };
+            let (here, after) = rest.split_at(n_here);
+            self.take(here);
+            rest = after;
         }
-        let before = self.newest.replace(steps);
-        let (pane, needs) = self.open((time_ms - 1).div_euclid(self.pane_ms));
-        pane.n += 1;
-        pane.sum += i128::from(steps);
+    }
+
+    /// Takes samples that are all in the open pane.
+    fn take(&mut self, run: Run<'_>) {
+        let (Some(pane), Some(last)) = (&mut self.current, run.steps.last()) else {
+            return;
+        };
+        let needs = &self.needs;
+        for (planned, cusum) in needs.cusums.iter().zip(&mut self.cusums) {
+            for (time_ms, steps) in run.times_ms.iter().zip(run.steps) {
+                cusum.take(planned, *time_ms, *steps);
+            }
+        }
+        let before = self.newest.replace(*last);
+        pane.n += i64::try_from(run.len()).unwrap_or(i64::MAX);
+        pane.sum += i128::from(run.steps.iter().sum::<i64>());
         let is_first = pane.ends.as_ref().is_none_or(|ends| !ends.sampled);
-        pane.touch(time_ms, value, true);
-        let moved = before.map_or(0, |before| (steps - before).abs());
+        pane.touch_run(&run, self.has_extremes);
         if let Some(parts) = &mut pane.parts {
             if let (Some(bins), false) = (&needs.bins, needs.coverage) {
-                parts.tally.add(bins.of(steps), 1);
+                for steps in run.steps {
+                    parts.tally.add(bins.of(*steps), 1);
+                }
             }
             for (smooth, weight) in parts.smooth.iter_mut().zip(&needs.weights) {
-                smooth.take(value, *weight);
+                for value in run.values {
+                    smooth.take(*value, *weight);
+                }
             }
             if is_first {
-                parts.moved_in = moved;
+                parts.moved_in = before.map_or(0, |before| (run.steps[0] - before).abs());
             }
         }
         if let Some(more) = &mut pane.more {
-            let (time, steps) = (i128::from(time_ms), i128::from(steps));
-            if needs.squares {
-                more.squares += steps * steps;
-            }
-            if needs.moments {
-                more.times += time;
-                more.times_squared += time * time;
-                more.times_steps += time * steps;
-            }
-            if needs.moving {
-                more.moving += i128::from(moved);
-            }
-            if !needs.coverage {
-                more.count(&needs.limits, value, 1);
-            }
+            more.take(needs, &run, before);
         }
     }
 
@@ -454,7 +556,7 @@ impl Ring {
             let index = from.div_euclid(self.pane_ms);
             let to = to_ms.min((index + 1) * self.pane_ms);
             let (pane, needs) = self.open(index);
-            pane.touch(to, value, false);
+            pane.touch(to, value);
             if let (Some(parts), Some(bins)) = (&mut pane.parts, &needs.bins) {
                 // A pane is a day at most, which fits.
                 let lasted = u32::try_from(to - from).unwrap_or(u32::MAX);
@@ -510,34 +612,100 @@ impl Ring {
 }
 
 impl Pane {
-    fn touch(&mut self, time_ms: i64, value: f64, sampled: bool) {
-        match &mut self.ends {
-            Some(ends) => {
-                ends.min = ends.min.min(value);
-                ends.max = ends.max.max(value);
-                if sampled {
-                    if !ends.sampled {
-                        (ends.first_ms, ends.first, ends.sampled) = (time_ms, value, true);
-                    }
-                    (ends.last_ms, ends.last) = (time_ms, value);
-                }
-            }
-            None => {
-                self.ends = Some(Ends {
-                    first_ms: time_ms,
-                    first: value,
-                    last_ms: time_ms,
-                    last: value,
-                    min: value,
-                    max: value,
-                    sampled,
-                });
+    /// A held value that lasted up to an instant.
+    fn touch(&mut self, time_ms: i64, value: f64) {
+        let ends = self.ends.get_or_insert(Ends::new(time_ms, value, false));
+        ends.reach(value);
+    }
+
+    fn touch_run(&mut self, run: &Run<'_>, has_extremes: bool) {
+        let ([first_ms, ..], [first, ..]) = (run.times_ms, run.values) else {
+            return;
+        };
+        let ends = self.ends.get_or_insert(Ends::new(*first_ms, *first, true));
+        if !ends.sampled {
+            (ends.first_ms, ends.first, ends.sampled) = (*first_ms, *first, true);
+        }
+        if let (Some(last_ms), Some(last)) = (run.times_ms.last(), run.values.last()) {
+            (ends.last_ms, ends.last) = (*last_ms, *last);
+        }
+        if has_extremes {
+            for value in run.values {
+                ends.reach(*value);
             }
         }
     }
 }
 
+impl Ends {
+    const fn new(time_ms: i64, value: f64, sampled: bool) -> Self {
+        Self {
+            first_ms: time_ms,
+            first: value,
+            last_ms: time_ms,
+            last: value,
+            min: value,
+            max: value,
+            sampled,
+        }
+    }
+
+    /// Of equal ones, -0.0 and 0.0 included, the first stays: so pieces do not matter.
+    fn reach(&mut self, value: f64) {
+        if value < self.min {
+            self.min = value;
+        }
+        if value > self.max {
+            self.max = value;
+        }
+    }
+}
+
 impl More {
+    /// Takes samples of one pane, with the steps of the one before them.
+    fn take(&mut self, needs: &Needs, run: &Run<'_>, before: Option<i64>) {
+        let most = run.steps.iter().fold(0, |all, s| all | s.unsigned_abs());
+        // At most twice the greatest, as all bits of all numbers are in it.
+        if needs.squares {
+            let squares = run.steps.iter().map(|s| (*s, *s));
+            self.squares += run.products(squares, (most, most));
+        }
+        let (first, last) = (run.times_ms.first(), run.times_ms.last());
+        if let (true, Some(first), Some(last)) = (needs.moments, first, last) {
+            // Counted from the first one's time, so that numbers stay small.
+            let since = |time: &i64| time - first;
+            let longest = last.abs_diff(*first);
+            let n = run.len() as i128;
+            let start = i128::from(*first);
+            let times = i128::from(run.times_ms.iter().map(since).sum::<i64>());
+            let steps = i128::from(run.steps.iter().sum::<i64>());
+            let squared = run.times_ms.iter().map(|time| (since(time), since(time)));
+            let squared = run.products(squared, (longest, longest));
+            let product = run
+                .times_ms
+                .iter()
+                .map(since)
+                .zip(run.steps.iter().copied());
+            let product = run.products(product, (longest, most));
+            self.times += n * start + times;
+            self.times_squared += n * start * start + 2 * start * times + squared;
+            self.times_steps += start * steps + product;
+        }
+        if needs.moving {
+            let moves = run.steps.windows(2).map(|pair| (pair[1] - pair[0]).abs());
+            let moved_in = before.map_or(0, |before| (run.steps[0] - before).abs());
+            self.moving += i128::from(moves.sum::<i64>() + moved_in);
+        }
+        if !needs.coverage && !needs.limits.is_empty() {
+            self.extra.resize(needs.limits.len() * 2, 0);
+            for (pair, limit) in self.extra.chunks_exact_mut(2).zip(&needs.limits) {
+                let n = |count: usize| i128::try_from(count).unwrap_or(0);
+                pair[0] += n(run.values.iter().filter(|value| *value > limit).count());
+                pair[1] += n(run.values.iter().filter(|value| *value < limit).count());
+            }
+        }
+    }
+
     fn count(&mut self, limits: &[f64], value: f64, weight: i128) {
         if self.extra.len() < limits.len() * 2 {
             self.extra.resize(limits.len() * 2, 0);
@@ -617,7 +785,7 @@ impl View<'_> {
             return None;
         }
         let numerator = n * self.window.more.squares - self.window.sum * self.window.sum;
-        Some(numerator as f64 / (n * (n - 1)) as f64)
+        Some(real(numerator) / real(n * (n - 1)))
     }
 
     /// n times the sum of squares of time, the sum of products and the sum of squares of steps, all
@@ -649,7 +817,7 @@ impl View<'_> {
     /// Least-squares slope in steps per millisecond.
     pub(crate) fn slope_steps_per_ms(&self) -> Option<f64> {
         let (of_times, product, _) = self.moments()?;
-        Some(product as f64 / of_times as f64)
+        Some(real(product) / real(of_times))
     }
 
     /// Standard error of that slope.
@@ -667,7 +835,7 @@ impl View<'_> {
             .find(|pane| pane.ends.as_ref().is_some_and(|ends| ends.sampled))?;
         let moved_in = first.parts.as_ref().map_or(0, |parts| parts.moved_in);
         let moved = self.window.more.moving - i128::from(moved_in);
-        (self.window.n > 1).then(|| moved as f64 / (self.window.n - 1) as f64)
+        (self.window.n > 1).then(|| real(moved) / (self.window.n - 1) as f64)
     }
 
     /// The exponentially weighted sums for weight `idx`.
@@ -696,9 +864,9 @@ impl View<'_> {
         let held = self.ring.needs.coverage;
         let mean = |pane: &Pane| match &pane.more {
             Some(more) if held => {
-                (more.covered_ms > 0).then(|| more.integral as f64 / more.covered_ms as f64)
+                (more.covered_ms > 0).then(|| real(more.integral) / more.covered_ms as f64)
             }
-            _ => (pane.n > 0).then(|| pane.sum as f64 / pane.n as f64),
+            _ => (pane.n > 0).then(|| real(pane.sum) / pane.n as f64),
         };
         self.panes()
             .filter_map(|pane| Some((pane.index, mean(pane)?)))
@@ -725,7 +893,7 @@ impl View<'_> {
             .more
             .extra
             .get(field)
-            .map_or(0.0, |sum| *sum as f64 / FIELD_STEPS)
+            .map_or(0.0, |sum| real(*sum) / FIELD_STEPS)
     }
 }
 
@@ -792,7 +960,11 @@ mod tests {
         };
         let mut ring = Ring::new(100_000, needs, &[window]);
         for (x, y) in NORRIS {
-            ring.sample((x * 1_000.0).round() as i64, y, steps(y, 1, 10));
+            ring.samples(Run {
+                times_ms: &[(x * 1_000.0).round() as i64],
+                values: &[y],
+                steps: &[steps(y, 1, 10)],
+            });
         }
         let view = ring.window(0, 1_000_000);
         assert_eq!(view.n(), 36);

@@ -1,7 +1,7 @@
 //! What a window's sums say.
 
 use crate::{
-    pane::{Ring, View},
+    pane::{Ring, View, real},
     plan::{PlannedChannel, Speaks, WindowSource},
 };
 use wheeltap_rules::Statistic;
@@ -128,14 +128,14 @@ fn of_window(
                 Speaks::Sampled { interval_ms } => interval_ms,
                 _ => 1,
             };
-            Some((counted * i128::from(weight_ms)) as f64 / 1_000.0)
+            Some(real(counted * i128::from(weight_ms)) / 1_000.0)
         }
         Statistic::Integral => {
             let step_ms = match planned.speaks {
                 Speaks::Sampled { interval_ms } => view.sum() * i128::from(interval_ms),
                 _ => more.integral,
             };
-            Some((step_ms * num) as f64 / (den * 1_000) as f64)
+            Some(real(step_ms * num) / real(den * 1_000))
         }
         Statistic::MovingRange => Some(view.moving_range_steps()? * size),
         Statistic::Quantile(share) => {
@@ -169,9 +169,9 @@ fn mean(planned: &PlannedChannel, held: Option<f64>, view: &View<'_>) -> Option<
             if covered_ms == 0 {
                 return held;
             }
-            Some((view.more().integral * num) as f64 / (covered_ms * den) as f64)
+            Some(real(view.more().integral * num) / real(covered_ms * den))
         }
-        _ => Some((view.sum() * num) as f64 / (i128::from(view.n()) * den) as f64),
+        _ => Some(real(view.sum() * num) / real(i128::from(view.n()) * den)),
     }
 }
 

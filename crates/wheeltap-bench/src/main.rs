@@ -4,15 +4,19 @@
 //! `ingest` asks how many samples a second go through gRPC to an acknowledgement after fsync, with
 //! 20 live rules, and how long an alert takes from the sending of its last sample to a watcher.
 //! `restart` asks how long the service takes from a `kill -9` to serving again. `healthy` asks how often
-//! the demonstration's rule book calls for nothing on a fleet that is sound.
+//! the demonstration's rule book calls for nothing on a fleet that is sound. `judging` asks what the
+//! judge alone costs a sample, live, with 200 rules and windows of three lengths. `replay`
+//! asks how many stored samples a second a rule is replayed over.
 //!
-//! The service runs in a child process of its own, so that its memory is its own. Client and service
-//! share the machine, so the figures are what both together manage.
+//! In the first two the service runs in a child process of its own, so that its memory is its own.
+//! Client and service share the machine, so the figures are what both together manage.
 
 mod child;
 mod fleet;
 mod healthy;
 mod ingest;
+mod judging;
+mod replay;
 mod restart;
 mod serve;
 mod yardstick;
@@ -36,6 +40,10 @@ enum Bench {
     Restart(restart::Args),
     /// False alerts of a healthy fleet; exits with 1 when there are too many
     Healthy(healthy::Args),
+    /// Nanoseconds a sample of the judge, live, with 200 rules and windows of three lengths
+    Judging(judging::Args),
+    /// Samples a second of a rule replayed over sealed blocks, on all cores
+    Replay(replay::Args),
     /// The service, as the child of the others
     #[command(hide = true)]
     Serve {
@@ -62,6 +70,8 @@ fn main() -> anyhow::Result<ExitCode> {
                 ExitCode::FAILURE
             });
         }
+        Bench::Judging(args) => judging::run(&args),
+        Bench::Replay(args) => replay::run(&args),
         Bench::Serve { config } => runtime.block_on(serve::run(&config)),
         Bench::Bare => runtime.block_on(yardstick::serve()),
     };

@@ -16,7 +16,7 @@ const HARD_FROST_CEL: f64 = -10.0;
 /// Adds to a railway what befalls its units in a run without any failure, and hands out the radio gaps,
 /// which are planted as failures are. The same file and settings give the same.
 ///
-/// Every working unit is out of radio reach for 20 min to 8 h every few days. A unit that does not
+/// Every working unit is out of radio reach for 20 min to 8 h every few days, never at the end. A unit that does not
 /// stop its diesel by itself has it stopped by hand for 30 min to 4 h every few days, in a train or
 /// not; in hard frost nobody lets it stand for longer than 40 min. Of runs of five days and more, one unit of six is stored for one to three days, sends nothing
 /// then, and starts cold.
@@ -37,6 +37,9 @@ pub fn everyday(file: &RailwayFile, settings: &Settings) -> (RailwayFile, Vec<Fa
         let mut from_s = random.seconds(0, 4 * DAY_S);
         while from_s < duration_s {
             let until_s = from_s + random.seconds(HOUR_S / 3, 8 * HOUR_S);
+            if until_s >= duration_s {
+                break;
+            }
             gaps.push(Failure {
                 id: format!("gap of {} at {from_s} s", unit.id),
                 unit: unit.id.clone(),
@@ -115,6 +118,8 @@ mod tests {
                 .filter(|stop| stop.state == UnitState::Stored)
                 .count();
             let own: Vec<&Failure> = gaps.iter().filter(|gap| gap.unit == unit.id).collect();
+            let over = |gap: &&Failure| gap.until.unwrap() < 20 * DAY_S * 1_000;
+            assert!(own.iter().all(over), "{own:?}");
             let apart = |pair: &[&Failure]| pair[0].until.unwrap() < pair[1].after;
             assert!(own.windows(2).all(apart), "{own:?}");
             assert_eq!(own.len() > 2, unit.state == UnitState::Working, "{own:?}");

@@ -92,6 +92,7 @@ const ALL: &[&str] = &[
     "wheeltap-server",
     "wheeltap-client",
     "wheeltap-sim",
+    "wheeltap-pages",
 ];
 
 /// Crates from outside that one crate alone may use.

@@ -107,6 +107,8 @@ impl Default for Limits {
 pub struct Settings {
     /// Where to listen; loopback only, as nothing here is encrypted and nobody is asked who he is.
     pub listen: SocketAddr,
+    /// Where to serve the web pages; the port after `listen`'s if not said. Loopback only, too.
+    pub pages: Option<SocketAddr>,
     /// The store's folder.
     pub data: PathBuf,
     /// Catalogue files that extend the built-in catalogue.
@@ -125,6 +127,7 @@ impl Default for Settings {
     fn default() -> Self {
         Self {
             listen: SocketAddr::from(([127, 0, 0, 1], 7_417)),
+            pages: None,
             data: PathBuf::from("wheeltap-data"),
             catalogue: Vec::new(),
             roster: None,
@@ -251,6 +254,15 @@ impl Settings {
                 format!("{} is not a loopback address", self.listen),
                 "listen on 127.0.0.1 or [::1]: this version has no encryption and no tokens, so it \
                  serves this machine only",
+            ));
+        }
+        if let Some(pages) = self.pages.filter(|pages| !pages.ip().is_loopback()) {
+            return Err(SettingsProblem::at_key(
+                file,
+                text,
+                "pages",
+                format!("{pages} is not a loopback address"),
+                "serve pages on 127.0.0.1 or [::1]: this version knows no identities",
             ));
         }
         let least = [

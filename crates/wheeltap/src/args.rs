@@ -317,6 +317,9 @@ pub struct ServeArgs {
     /// Where to listen, instead of what the settings say
     #[arg(long, value_name = "ADDRESS:PORT")]
     pub listen: Option<SocketAddr>,
+    /// Where to serve the web pages, instead of what the settings say
+    #[arg(long, value_name = "ADDRESS:PORT")]
+    pub pages: Option<SocketAddr>,
     /// The store's folder, instead of what the settings say
     #[arg(long, value_name = "FOLDER", value_hint = ValueHint::DirPath)]
     pub data: Option<PathBuf>,

@@ -8,6 +8,7 @@ use crate::{
     alert_json::{Served, rule_and_version},
     args::DemoArgs,
     output::{Out, counted, duration, fitted, grouped, note, share_bar},
+    pages,
     remote::{self, answer, tail},
     serve, watch,
 };
@@ -69,7 +70,9 @@ async fn demo(args: &DemoArgs) -> Result<Outcome, Stop> {
         .await
         .with_context(|| format!("{} cannot be listened on", settings.listen))?;
     let address = format!("http://{}", listener.local_addr()?);
+    let page_listener = pages::bind(settings.listen, settings.pages).await?;
     let shared = serve::open(settings).await?;
+    let pages = pages::Served::start(page_listener, &address)?;
     let (stop, stopped) = oneshot::channel::<()>();
     let server = tokio::spawn(wheeltap_server::run(listener, Arc::clone(&shared), async {
         // A dropped sender stops the service as well.
@@ -81,7 +84,7 @@ async fn demo(args: &DemoArgs) -> Result<Outcome, Stop> {
         .map_err(|error| anyhow!("{error}"))?;
     tell_fleet(&connection, &railway).await?;
     if !args.json {
-        heading(&name, &railway, &address);
+        heading(&name, &railway, &address, &pages.url);
     }
     let day = Day {
         args,
@@ -94,8 +97,9 @@ async fn demo(args: &DemoArgs) -> Result<Outcome, Stop> {
     let summary = Summary::of(&shared, &connection, &score, &played).await?;
     print(args, &score, &summary)?;
     if args.stay {
-        stay(&address).await;
+        stay(&address, &pages.url).await;
     }
+    pages.stop().await?;
     drop(stop);
     server.await.map_err(anyhow::Error::from)??;
     Ok(if score.missed() == 0 {
@@ -230,11 +234,11 @@ async fn tell_fleet(connection: &Connection, railway: &Railway) -> Result<(), St
     Ok(())
 }
 
-fn heading(name: &str, railway: &Railway, address: &str) {
+fn heading(name: &str, railway: &Railway, address: &str, pages: &str) {
     let settings = railway.settings();
     let hours = settings.duration_s / 3_600;
     note(format!(
-        "{}, {} over {hours} h from {}, seed {}; {} planted; service at {address}\n",
+        "{}, {} over {hours} h from {}, seed {}; {} planted; service at {address}, pages at {pages}\n",
         name,
         counted(railway.units().len(), "unit"),
         settings.start,
@@ -687,9 +691,9 @@ fn row(outcome: &Found) -> Vec<String> {
     vec![failure.id.clone(), failure.unit.to_string(), found, delay]
 }
 
-async fn stay(address: &str) {
+async fn stay(address: &str, pages: &str) {
     note(format!(
-        "\nthe service stays up at {address}; Ctrl-C ends it. In another terminal:\n\n\
+        "\nthe service stays up at {address}; Ctrl-C ends it. Open {pages} in a browser; in another terminal:\n\n\
          \x20   export WHEELTAP_SERVER={address}\n\
          \x20   wheeltap defects\n\
          \x20   wheeltap alerts\n\

@@ -10,6 +10,7 @@ mod defects;
 mod demo;
 mod files;
 mod output;
+mod pages;
 mod quarantine;
 mod remote;
 mod rules;

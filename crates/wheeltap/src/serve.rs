@@ -1,6 +1,6 @@
 //! `wheeltap serve`: the service until it is told to stop.
 
-use crate::{Outcome, Stop, args::ServeArgs, output::note, remote};
+use crate::{Outcome, Stop, args::ServeArgs, output::note, pages, remote};
 use anyhow::{Context, anyhow};
 use std::sync::Arc;
 use tokio::net::TcpListener;
@@ -15,14 +15,20 @@ pub fn run(args: &ServeArgs) -> Result<Outcome, Stop> {
     if let Some(listen) = args.listen {
         settings.listen = listen;
     }
+    if args.pages.is_some() {
+        settings.pages = args.pages;
+    }
     if let Some(data) = &args.data {
         settings.data.clone_from(data);
     }
-    if !settings.listen.ip().is_loopback() {
+    let listens = std::iter::once(settings.listen).chain(settings.pages);
+    if let Some(open) = listens
+        .into_iter()
+        .find(|address| !address.ip().is_loopback())
+    {
         return Err(Stop::Usage(anyhow!(
-            "{} is not a loopback address: listen on 127.0.0.1 or [::1], as this version has no encryption \
-             and no tokens",
-            settings.listen
+            "{open} is not a loopback address: listen on 127.0.0.1 or [::1], as this version has no encryption \
+             and no tokens"
         )));
     }
     remote::block_on(serve(settings))
@@ -34,16 +40,21 @@ async fn serve(settings: Settings) -> Result<Outcome, Stop> {
         .await
         .with_context(|| format!("{} cannot be listened on", settings.listen))?;
     let address = listener.local_addr()?;
+    let page_listener = pages::bind(settings.listen, settings.pages).await?;
     let shared = open(settings).await?;
+    let pages = pages::Served::start(page_listener, &format!("http://{address}"))?;
     let (folder, n_units) = (shared.settings.data.display(), shared.fleet.len());
     note(format!(
-        "serving http://{address}, {n_units} units, data in {folder}; Ctrl-C stops"
+        "serving http://{address}, {n_units} units, data in {folder}; pages at {}; Ctrl-C stops",
+        pages.url
     ));
     let told = async {
         stop_signal().await;
         note("stopping");
     };
-    match wheeltap_server::run(listener, shared, told).await {
+    let ended = wheeltap_server::run(listener, shared, told).await;
+    pages.stop().await?;
+    match ended {
         Ok(()) => Ok(Outcome::Fine),
         Err(RunError::Start { source }) => Err(not_started(source)),
         Err(error) => Err(error.into()),

@@ -6,7 +6,8 @@ mod common;
 use common::{Bench, RULE, Ran, csv};
 use serde_json::{Value, json};
 use std::{
-    io::{BufRead, BufReader},
+    io::{BufRead, BufReader, Read as _, Write as _},
+    net::TcpStream,
     process::{Child, Command, Stdio},
 };
 
@@ -34,6 +35,8 @@ struct Service {
     url: String,
     /// Of a watch before anything was sent.
     cursor: String,
+    /// Host and port of the web pages.
+    pages: String,
 }
 
 impl Service {
@@ -59,18 +62,47 @@ impl Service {
             .split_once("serving ")
             .unwrap_or_else(|| panic!("{line}"));
         let url = rest.split(',').next().unwrap_or_default().to_owned();
+        let (_, pages) = rest
+            .split_once("pages at http://")
+            .unwrap_or_else(|| panic!("{line}"));
+        let pages = pages.split(';').next().unwrap_or_default().to_owned();
         // Kept open: a service that cannot write to stderr would fail for that.
         std::thread::spawn(move || std::io::copy(&mut said, &mut std::io::sink()));
         let mut service = Self {
             child,
             url,
             cursor: String::new(),
+            pages,
         };
         let watch = ["watch", "--catch-up", "--cursor-file", "start"];
         service.run(bench, &watch).says(0, &[]);
         service.cursor =
             std::fs::read_to_string(bench.path().join("start")).expect("a cursor was kept");
         service
+    }
+
+    /// One request to the web pages: status line with headers, and the body.
+    fn page(&self, request: &str, more: &str, body: &str) -> (String, String) {
+        let mut stream = self.ask_page(request, more, body);
+        let mut answer = String::new();
+        stream
+            .read_to_string(&mut answer)
+            .expect("the pages answer in UTF-8");
+        let (head, body) = answer.split_once("\r\n\r\n").expect("a head");
+        (head.to_owned(), body.to_owned())
+    }
+
+    fn ask_page(&self, request: &str, more: &str, body: &str) -> TcpStream {
+        let mut stream = TcpStream::connect(&self.pages).expect("the pages listen");
+        let host = &self.pages;
+        let length = body.len();
+        write!(
+            stream,
+            "{request} HTTP/1.1\r\nHost: {host}\r\nConnection: close\r\n\
+             Content-Type: application/x-www-form-urlencoded\r\nContent-Length: {length}\r\n{more}\r\n{body}"
+        )
+        .expect("the pages read");
+        stream
     }
 
     fn run(&self, bench: &Bench, words: &[&str]) -> Ran {
@@ -532,5 +564,135 @@ fn a_file_that_has_grown_is_read_again_and_gives_the_same_alert() {
             .json()
             .len(),
         1
+    );
+}
+
+/// What `GET /live` tells next.
+fn told(live: &mut impl BufRead) -> Value {
+    let mut text = String::new();
+    while !text.starts_with("data: ") {
+        text.clear();
+        let n_read = live.read_line(&mut text).expect("the stream lives");
+        assert!(n_read > 0, "the stream ended");
+    }
+    serde_json::from_str(text["data: ".len()..].trim()).expect("JSON")
+}
+
+#[test]
+fn the_board_shows_an_alert_as_it_comes_and_takes_one_answer() {
+    let bench = Bench::new();
+    let service = Service::start(&bench);
+    let (head, board) = service.page("GET /", "", "");
+    assert!(
+        head.starts_with("HTTP/1.1 200") && head.contains("default-src 'self'"),
+        "{head}"
+    );
+    assert!(board.contains("Nothing waits for an answer"), "{board}");
+
+    let mut live = BufReader::new(service.ask_page("GET /live", "", ""));
+    let before = told(&mut live)["generation"].as_u64().expect("a number");
+    service
+        .run(&bench, &["send", "--map", "map.toml", "day.csv"])
+        .says(0, &[]);
+    service.change(&bench, "raised");
+    while told(&mut live)["generation"].as_u64().expect("a number") == before {}
+    let (_, rows) = service.page("GET /board", "", "");
+    for word in [
+        "1 waits for an answer",
+        "Within 12 h",
+        "ZVR 4117",
+        "Oil warm",
+        "oil 60 Cel",
+        "Check the cooler at the next stop.",
+        "/defects/1/take-on",
+    ] {
+        assert!(rows.contains(word), "no {word:?} in {rows}");
+    }
+
+    // Nobody acts through another site.
+    let act = "POST /defects/1/take-on";
+    let (head, _) = service.page(act, "Origin: http://elsewhere.example\r\n", "note=x");
+    assert!(head.starts_with("HTTP/1.1 403"), "{head}");
+    let own = format!("Origin: http://{}\r\n", service.pages);
+    let (head, _) = service.page(act, &own, "note=crew+told+%3Cb%3E");
+    assert!(
+        head.starts_with("HTTP/1.1 303") && head.contains("said=taken"),
+        "{head}"
+    );
+    let (_, board) = service.page("GET /?said=taken&defect=1", "", "");
+    for word in [
+        "Defect 1 is yours.",
+        "Nothing waits",
+        "Taken on",
+        "local, ",
+        "crew told &#60;b&#62;",
+    ] {
+        assert!(board.contains(word), "no {word:?} in {board}");
+    }
+    let (head, _) = service.page("POST /defects/99/take-on", &own, "");
+    assert!(head.starts_with("HTTP/1.1 404"), "{head}");
+}
+
+#[test]
+fn a_units_page_plots_what_is_stored() {
+    let bench = Bench::new();
+    let service = Service::start(&bench);
+    service
+        .run(&bench, &["send", "--map", "map.toml", "day.csv"])
+        .says(0, &[]);
+    service.change(&bench, "raised");
+    let (_, page) = service.page("GET /units/ZVR%204117", "", "");
+    for word in [
+        "ZVR 4117",
+        "Marten",
+        "Oil warm",
+        "data-channel=\"engine.oil.temperature\"",
+        "ended 2026-01-01 00:21",
+    ] {
+        assert!(page.contains(word), "no {word:?} in {page}");
+    }
+    let series = |from: u64, to: u64, channel: &str| {
+        let path = format!(
+            "GET /units/ZVR%204117/series?channel={channel}&from={from}&to={to}&width=1000"
+        );
+        service.page(&path, "", "")
+    };
+    let start = 1_767_225_600_000;
+    let body =
+        |answer: (String, String)| -> Value { serde_json::from_str(&answer.1).expect("JSON") };
+    // Ten minutes on a thousand pixels: every sample.
+    let near = body(series(start, start + 600_000 - 1, "engine.oil.temperature"));
+    assert_eq!(
+        (&near["of"], &near["ucum"]),
+        (&"samples".into(), &"Cel".into())
+    );
+    assert_eq!(near["mid"].as_array().map(Vec::len), Some(600));
+    // A day: minutes, each with its least and greatest.
+    let far = body(series(start, start + 86_400_000, "engine.oil.temperature"));
+    assert_eq!(far["of"], "minutes");
+    assert_eq!(far["t"].as_array().map(Vec::len), Some(30));
+    assert_eq!(
+        (&far["low"][15], &far["high"][15]),
+        (&60.0.into(), &60.0.into())
+    );
+    // A year: hours.
+    let year = body(series(
+        start - 31_536_000_000,
+        start + 3_600_000,
+        "engine.oil.temperature",
+    ));
+    assert_eq!(
+        (&year["of"], year["t"].as_array().map(Vec::len)),
+        (&"hours".into(), Some(1))
+    );
+    let (head, page) = series(start, start + 1, "engine.oil.temprature");
+    assert!(
+        head.starts_with("HTTP/1.1 404") && page.contains("engine.oil.temprature"),
+        "{head} {page}"
+    );
+    let (head, page) = service.page("GET /units/ZVR%209999", "", "");
+    assert!(
+        head.starts_with("HTTP/1.1 404") && page.contains("ZVR 9999"),
+        "{head} {page}"
     );
 }

@@ -1,0 +1,149 @@
+//! The web pages: what needs an answer and by when, and what is known of a unit.
+//!
+//! A client of the services like any other: it knows the contract alone, keeps nothing that the
+//! services do not, and every act on a page is a call that the service may refuse. Server-rendered;
+//! the one script keeps what is shown up to date and says so when it is not. Nothing is fetched from
+//! elsewhere.
+//!
+//! Start with [`serve()`].
+//!
+//! The listener must be on loopback as long as there are no identities: whoever reaches the pages acts
+//! as `local`. Requests that another site makes a browser send are refused.
+
+mod acts;
+mod board;
+mod guard;
+mod live;
+mod series;
+mod told;
+mod unit;
+
+use axum::Router;
+use axum::http::{HeaderValue, header};
+use axum::response::{Html, IntoResponse, Response};
+use axum::routing::{get, post};
+use live::Live;
+use std::future::Future;
+use std::sync::Arc;
+use tokio::net::TcpListener;
+use wheeltap_client::{CallError, Connection};
+
+/// Why pages could not be served any more.
+#[derive(Debug, thiserror::Error)]
+pub enum PagesError {
+    /// The listener is open to others.
+    #[error(
+        "{address} is not a loopback address; listen on 127.0.0.1 or [::1]: pages know no identities yet"
+    )]
+    NotLoopback {
+        /// Where it listens.
+        address: std::net::SocketAddr,
+    },
+    /// The system refused something.
+    #[error("the pages' listener failed")]
+    System {
+        /// What it said.
+        #[from]
+        source: std::io::Error,
+    },
+}
+
+/// What every page is made of.
+#[derive(Clone)]
+struct Pages {
+    connection: Connection,
+    live: Arc<Live>,
+}
+
+/// Serves the pages until `stop` is ready; open streams end then.
+///
+/// # Errors
+/// [`PagesError`] at the start, or when the listener fails.
+pub async fn serve(
+    listener: TcpListener,
+    connection: Connection,
+    stop: impl Future<Output = ()> + Send + 'static,
+) -> Result<(), PagesError> {
+    let address = listener.local_addr()?;
+    if !address.ip().is_loopback() {
+        return Err(PagesError::NotLoopback { address });
+    }
+    let live = Live::start(connection.clone());
+    let pages = Pages {
+        connection,
+        live: Arc::clone(&live),
+    };
+    let router = Router::new()
+        .route("/", get(board::page))
+        .route("/board", get(board::rows))
+        .route("/live", get(live::events))
+        .route("/defects/{number}/take-on", post(acts::take_on))
+        .route("/units/{unit}", get(unit::page))
+        .route("/units/{unit}/series", get(series::series))
+        .route(
+            "/app.css",
+            get(async || asset("text/css", include_str!("../assets/app.css"))),
+        )
+        .route(
+            "/live.js",
+            get(async || asset("text/javascript", include_str!("../assets/live.js"))),
+        )
+        .route(
+            "/plot.js",
+            get(async || asset("text/javascript", include_str!("../assets/plot.js"))),
+        )
+        .layer(axum::middleware::from_fn(guard::check))
+        .with_state(pages);
+    let stopped = async move {
+        stop.await;
+        live.stop();
+    };
+    axum::serve(listener, router)
+        .with_graceful_shutdown(stopped)
+        .await?;
+    Ok(())
+}
+
+fn asset(kind: &'static str, text: &'static str) -> Response {
+    let headers = [
+        (header::CONTENT_TYPE, HeaderValue::from_static(kind)),
+        (header::CACHE_CONTROL, HeaderValue::from_static("no-cache")),
+    ];
+    (headers, text).into_response()
+}
+
+/// A rendered page, or why there is none.
+fn shown(page: Result<String, askama::Error>) -> Response {
+    match page {
+        Ok(page) => Html(page).into_response(),
+        Err(error) => {
+            tracing::error!(%error, "a page could not be rendered");
+            trouble(
+                axum::http::StatusCode::INTERNAL_SERVER_ERROR,
+                "The page could not be made.",
+            )
+        }
+    }
+}
+
+/// What went wrong with a call, for whoever looks at the page.
+fn refused(error: &CallError) -> Response {
+    use axum::http::StatusCode;
+    let code = match error.code {
+        tonic::Code::NotFound => StatusCode::NOT_FOUND,
+        tonic::Code::InvalidArgument | tonic::Code::OutOfRange => StatusCode::BAD_REQUEST,
+        tonic::Code::PermissionDenied => StatusCode::FORBIDDEN,
+        _ => StatusCode::SERVICE_UNAVAILABLE,
+    };
+    trouble(code, &error.message)
+}
+
+fn trouble(code: axum::http::StatusCode, says: &str) -> Response {
+    #[derive(askama::Template)]
+    #[template(path = "trouble.html")]
+    struct Trouble<'a> {
+        says: &'a str,
+    }
+    let page = askama::Template::render(&Trouble { says }).unwrap_or_default();
+    (code, Html(page)).into_response()
+}

@@ -1,0 +1,127 @@
+//! What is known of the service right now, and the stream that tells browsers.
+//!
+//! One watch on alerts serves all browsers. It counts *generations*: a browser that hears of a newer
+//! one than it shows asks for the rows again, so whatever it missed is there after a reconnect.
+
+use crate::Pages;
+use axum::extract::State;
+use axum::response::sse::{Event, KeepAlive, Sse};
+use futures::{Stream, StreamExt};
+use std::convert::Infallible;
+use std::sync::Arc;
+use std::time::Duration;
+use tokio::sync::watch;
+use tokio_stream::wrappers::WatchStream;
+use wheeltap_client::{Connection, WatchItem, watch_alerts};
+use wheeltap_proto::v1;
+
+/// Changes that come together are told together.
+const TOGETHER: Duration = Duration::from_millis(200);
+/// Browsers hear something this often, so that silence means a lost connection.
+const HEARTBEAT: Duration = Duration::from_secs(5);
+
+/// What browsers are told.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub struct Now {
+    /// Rises when an alert changed.
+    pub generation: u64,
+    /// Server time up to which everything is known; 0 before the first.
+    pub up_to_date_unix_ms: i64,
+    /// The service answers.
+    pub is_connected: bool,
+}
+
+/// The one watch behind all pages.
+pub struct Live {
+    now: watch::Sender<Now>,
+    stopped: watch::Sender<bool>,
+}
+
+impl Live {
+    /// Begins to watch.
+    pub fn start(connection: Connection) -> Arc<Self> {
+        let live = Arc::new(Self {
+            now: watch::Sender::new(Now::default()),
+            stopped: watch::Sender::new(false),
+        });
+        let watching = Arc::clone(&live);
+        tokio::spawn(async move {
+            let mut stopped = watching.stopped.subscribe();
+            tokio::select! {
+                () = watching.follow(connection) => {}
+                _ = stopped.wait_for(|stopped| *stopped) => {}
+            }
+        });
+        live
+    }
+
+    /// Ends the watch and all streams to browsers.
+    pub fn stop(&self) {
+        self.stopped.send_replace(true);
+    }
+
+    async fn follow(&self, connection: Connection) {
+        let mut alerts = watch_alerts(&connection, v1::AlertFilter::default(), None);
+        while let Some(item) = alerts.next().await {
+            match item {
+                Ok(WatchItem::Change { .. } | WatchItem::Relisted { .. }) => {
+                    self.now.send_modify(|now| now.generation += 1);
+                }
+                Ok(WatchItem::UpToDate { at_unix_ms, .. }) => self.now.send_modify(|now| {
+                    now.up_to_date_unix_ms = at_unix_ms;
+                    now.is_connected = true;
+                }),
+                Ok(WatchItem::FellBehind { .. }) => {}
+                Ok(WatchItem::Disconnected { error, .. }) => {
+                    tracing::warn!(?error, "the service does not answer the pages");
+                    self.now.send_modify(|now| now.is_connected = false);
+                }
+                Err(error) => {
+                    tracing::error!(%error, "the pages may not watch alerts");
+                    self.now.send_modify(|now| now.is_connected = false);
+                    return;
+                }
+            }
+        }
+    }
+
+    /// As it is now.
+    pub fn now(&self) -> Now {
+        *self.now.borrow()
+    }
+
+    /// Says that something else than an alert changed.
+    pub fn touch(&self) {
+        self.now.send_modify(|now| now.generation += 1);
+    }
+}
+
+/// `GET /live`: server-sent events, one for each change of [`Now`], and one at least every 5 s.
+pub async fn events(
+    State(pages): State<Pages>,
+) -> Sse<impl Stream<Item = Result<Event, Infallible>>> {
+    let told = |now: Now| {
+        let text = format!(
+            "{{\"generation\":{},\"at\":{},\"connected\":{}}}",
+            now.generation, now.up_to_date_unix_ms, now.is_connected
+        );
+        Ok(Event::default().id(now.generation.to_string()).data(text))
+    };
+    let changes = WatchStream::new(pages.live.now.subscribe()).then(|now| async move {
+        // What comes meanwhile is in the next one.
+        tokio::time::sleep(TOGETHER).await;
+        now
+    });
+    let live = Arc::clone(&pages.live);
+    let beats = tokio_stream::wrappers::IntervalStream::new(tokio::time::interval(HEARTBEAT))
+        .map(move |_| live.now());
+    let mut stopped = pages.live.stopped.subscribe();
+    let until = async move {
+        // An error means that the watch is gone, which is the end too.
+        let _ = stopped.wait_for(|stopped| *stopped).await;
+    };
+    let events = futures::stream::select(changes, beats)
+        .map(told)
+        .take_until(until);
+    Sse::new(events).keep_alive(KeepAlive::default())
+}

@@ -4,10 +4,11 @@
   const board = document.getElementById("board");
   const fresh = document.getElementById("fresh");
   const silentAfter = 12000;
-  let shown = Number(board.dataset.generation);
+  const marks = () => document.getElementById("shown").dataset;
+  let shown = Number(marks().generation);
   let wanted = shown;
   let lastHeard = Date.now();
-  let knownAt = Date.parse(fresh.dataset.asOf);
+  let knownAt = Date.parse(marks().asOf);
   let isConnected = true;
   let isReading = false;
 
@@ -50,7 +51,10 @@
         const answer = await fetch("/board", { cache: "no-store" });
         if (!answer.ok) throw new Error(answer.statusText);
         swap(await answer.text());
-        shown = asked;
+        // What was rendered may be older than what was asked for, and newer than what was told.
+        shown = Number(marks().generation);
+        if (shown >= asked) wanted = Math.max(shown, wanted);
+        if (shown < wanted) await new Promise((go) => setTimeout(go, 200));
       }
     } catch {
       isConnected = false;

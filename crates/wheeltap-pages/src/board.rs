@@ -3,10 +3,11 @@
 use crate::{Pages, refused, shown, told};
 use askama::Template;
 use axum::extract::{Query, State};
-use axum::response::Response;
+use axum::response::{Html, IntoResponse, Response};
 use futures::TryStreamExt;
 use serde::Deserialize;
 use std::collections::HashMap;
+use std::sync::Arc;
 use std::time::{SystemTime, UNIX_EPOCH};
 use wheeltap_client::CallError;
 use wheeltap_proto::v1;
@@ -70,7 +71,7 @@ pub struct Rows {
 #[derive(Template)]
 #[template(path = "board.html")]
 struct Page {
-    rows: Rows,
+    rows: Arc<str>,
     said: String,
 }
 
@@ -84,17 +85,26 @@ pub async fn page(State(pages): State<Pages>, Query(said): Query<Said>) -> Respo
         ),
         _ => String::new(),
     };
-    match read(&pages).await {
+    match rendered(&pages).await {
         Ok(rows) => shown(Page { rows, said }.render()),
-        Err(error) => refused(&error),
+        Err(refusal) => refusal,
     }
+}
+
+/// The rows, made once for all who look.
+async fn rendered(pages: &Pages) -> Result<Arc<str>, Response> {
+    let make = async {
+        let rows = read(pages).await.map_err(|error| refused(&error))?;
+        rows.render().map_err(|error| shown(Err(error)))
+    };
+    pages.live.rows(make).await
 }
 
 /// `GET /board`: the rows alone, for the script.
 pub async fn rows(State(pages): State<Pages>) -> Response {
-    match read(&pages).await {
-        Ok(rows) => shown(rows.render()),
-        Err(error) => refused(&error),
+    match rendered(&pages).await {
+        Ok(rows) => Html(rows.to_string()).into_response(),
+        Err(refusal) => refusal,
     }
 }
 

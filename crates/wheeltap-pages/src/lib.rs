@@ -14,6 +14,7 @@ mod acts;
 mod board;
 mod guard;
 mod live;
+mod rules;
 mod series;
 mod told;
 mod unit;
@@ -78,6 +79,13 @@ pub async fn serve(
         .route("/board", get(board::rows))
         .route("/live", get(live::events))
         .route("/defects/{number}/take-on", post(acts::take_on))
+        .route("/units", get(unit::list))
+        .route("/rules", get(rules::list))
+        .route("/rules/{rule}", get(rules::page))
+        .route("/rules/{rule}/check", post(rules::checked))
+        .route("/rules/{rule}/try", post(rules::tried))
+        .route("/rules/{rule}/keep", post(rules::keep))
+        .route("/rules/{rule}/stage", post(rules::stage_to))
         .route("/units/{unit}", get(unit::page))
         .route("/units/{unit}/series", get(series::series))
         .route(
@@ -87,6 +95,10 @@ pub async fn serve(
         .route(
             "/live.js",
             get(async || asset("text/javascript", include_str!("../assets/live.js"))),
+        )
+        .route(
+            "/rule.js",
+            get(async || asset("text/javascript", include_str!("../assets/rule.js"))),
         )
         .route(
             "/plot.js",

@@ -9,8 +9,8 @@ use axum::response::sse::{Event, KeepAlive, Sse};
 use futures::{Stream, StreamExt};
 use std::convert::Infallible;
 use std::sync::Arc;
-use std::time::Duration;
-use tokio::sync::watch;
+use std::time::{Duration, Instant};
+use tokio::sync::{Mutex, watch};
 use tokio_stream::wrappers::WatchStream;
 use wheeltap_client::{Connection, WatchItem, watch_alerts};
 use wheeltap_proto::v1;
@@ -19,6 +19,9 @@ use wheeltap_proto::v1;
 const TOGETHER: Duration = Duration::from_millis(200);
 /// Browsers hear something this often, so that silence means a lost connection.
 const HEARTBEAT: Duration = Duration::from_secs(5);
+
+/// Rendered rows are good for so long where nothing changed.
+const ROWS_LAST: Duration = Duration::from_secs(10);
 
 /// What browsers are told.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
@@ -34,6 +37,8 @@ pub struct Now {
 /// The one watch behind all pages.
 pub struct Live {
     now: watch::Sender<Now>,
+    /// The rows as last rendered, with the generation they show and when.
+    rows: Mutex<Option<(u64, Instant, Arc<str>)>>,
     stopped: watch::Sender<bool>,
 }
 
@@ -42,6 +47,7 @@ impl Live {
     pub fn start(connection: Connection) -> Arc<Self> {
         let live = Arc::new(Self {
             now: watch::Sender::new(Now::default()),
+            rows: Mutex::new(None),
             stopped: watch::Sender::new(false),
         });
         let watching = Arc::clone(&live);
@@ -88,6 +94,28 @@ impl Live {
     /// As it is now.
     pub fn now(&self) -> Now {
         *self.now.borrow()
+    }
+
+    /// The rows of the present generation: made once for all browsers that ask, again when they are
+    /// older than [`ROWS_LAST`], since time left goes on.
+    ///
+    /// # Errors
+    /// Those of `make`.
+    pub async fn rows<E>(
+        &self,
+        make: impl Future<Output = Result<String, E>>,
+    ) -> Result<Arc<str>, E> {
+        let mut kept = self.rows.lock().await;
+        let generation = self.now().generation;
+        if let Some((of, made, rows)) = kept.as_ref()
+            && *of == generation
+            && made.elapsed() < ROWS_LAST
+        {
+            return Ok(Arc::clone(rows));
+        }
+        let rows: Arc<str> = make.await?.into();
+        *kept = Some((generation, Instant::now(), Arc::clone(&rows)));
+        Ok(rows)
     }
 
     /// Says that something else than an alert changed.

@@ -61,6 +61,44 @@ struct Page {
     shades: String,
 }
 
+#[derive(Template)]
+#[template(path = "unit_list.html")]
+struct ListPage {
+    /// Path, class, state, train, newest data, id.
+    units: Vec<[String; 6]>,
+}
+
+/// `GET /units`.
+pub async fn list(State(pages): State<Pages>) -> Response {
+    let units: Result<Vec<v1::Unit>, CallError> =
+        pages.connection.list_units(None).try_collect().await;
+    let row = |unit: &v1::Unit| {
+        let id = told::tail(&unit.name).to_owned();
+        let train = unit
+            .consist
+            .as_ref()
+            .map_or("", |consist| consist.train.as_str());
+        [
+            told::segment(&id),
+            told::tail(&unit.unit_class).to_owned(),
+            told::word(unit.state().as_str_name(), "UNIT_STATE_"),
+            train.to_owned(),
+            unit.newest_event_unix_ms
+                .map_or_else(|| "none".to_owned(), told::minute),
+            id,
+        ]
+    };
+    match units {
+        Ok(units) => shown(
+            ListPage {
+                units: units.iter().map(row).collect(),
+            }
+            .render(),
+        ),
+        Err(error) => refused(&error),
+    }
+}
+
 /// `GET /units/{unit}`.
 pub async fn page(
     State(pages): State<Pages>,

@@ -272,6 +272,7 @@ fn unit_run(book: &Book, railway: &Railway, idx: usize) -> UnitRun {
     let context = UnitContext {
         states: sim_unit.states.clone(),
         consists: sim_unit.consist.clone(),
+        ..UnitContext::default()
     };
     let channel = |name: &str| {
         let name = ChannelName::new(name).ok()?;

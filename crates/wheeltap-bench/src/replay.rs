@@ -247,6 +247,7 @@ fn replay(
             variants: Vec::new(),
             from: EventTime::from_unix_ms(START_MS),
             until: EventTime::from_unix_ms(START_MS + args.days * DAY_MS),
+            classes: wheeltap_server::judging::Classes::new(),
             units: units.to_vec(),
         };
         (n_samples, n_alerts) = (0, 0);

@@ -105,6 +105,20 @@ impl Connection {
         )
     }
 
+    /// What classes do, as frozen (`classes/{class}`; empty: all): by class and window, the newest first.
+    pub fn list_class_baselines(&self, class: &str) -> List<v1::ClassBaseline> {
+        let request = v1::ListClassBaselinesRequest {
+            class: class.to_owned(),
+            ..Default::default()
+        };
+        list!(
+            self,
+            rules.list_class_baselines,
+            request,
+            |page: v1::ListClassBaselinesResponse| (page.class_baselines, page.next_page_token)
+        )
+    }
+
     /// Defects that match, soonest due first.
     pub fn list_defects(&self, filter: v1::DefectFilter) -> List<v1::Defect> {
         let request = v1::ListDefectsRequest {

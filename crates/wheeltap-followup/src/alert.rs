@@ -129,6 +129,8 @@ pub struct KeptAlert {
     pub(crate) defect: DefectId,
     pub(crate) announced_at: Option<ServerTime>,
     pub(crate) late_news: bool,
+    /// 0 unless what its train shares was told with another.
+    pub(crate) told_with: AlertId,
     pub(crate) settled: bool,
     withdrawn: Option<WithdrawnReason>,
     pub(crate) revision: u32,
@@ -162,6 +164,7 @@ impl KeptAlert {
             defect: DefectId(0),
             announced_at: None,
             late_news: false,
+            told_with: AlertId(0),
             settled: false,
             withdrawn: None,
             revision: 1,
@@ -220,6 +223,7 @@ impl KeptAlert {
             },
             announced_at: self.announced_at,
             late_news: self.late_news,
+            told_with: self.told_with,
             settled: self.settled,
             evidence: self.seen.evidence(),
             end_evidence: self.end_seen.as_ref().map(Seen::evidence),
@@ -301,6 +305,11 @@ impl KeptAlert {
         self.announced_at
     }
 
+    /// The alert that people were told of in its place, as their train shares it; 0 for none.
+    pub const fn told_with(&self) -> AlertId {
+        self.told_with
+    }
+
     /// Ledger number of the record that raised it.
     pub const fn raised_by(&self) -> u64 {
         self.raised_by
@@ -339,11 +348,12 @@ impl KeptAlert {
     }
 
     /// Whether people should be told of it: it stands, its rule is live, nothing mutes it and
-    /// nobody was told. `safety` alerts are never muted.
+    /// nobody was told, of it or of what stands for it. `safety` alerts are never muted.
     pub fn is_to_announce(&self) -> bool {
         self.condition() == Condition::Standing
             && !self.trial
             && self.announced_at.is_none()
+            && self.told_with.0 == 0
             && (self.unsuppressed_at.is_some() || self.rule.facts.safety)
     }
 

@@ -10,8 +10,8 @@ use crate::{
 use std::collections::{BTreeMap, BTreeSet, HashMap, VecDeque};
 use std::sync::Arc;
 use wheeltap_model::{
-    AlertChange, AlertId, Condition, Defect, DefectId, DefectOrigin, DefectStatus, EventTime,
-    Finding, FindingKind, Part, RuleName, RuleRef, ServerTime, Suppression, UnitId,
+    AlertChange, AlertId, ClassBaseline, Condition, Defect, DefectId, DefectOrigin, DefectStatus,
+    EventTime, Finding, FindingKind, Part, RuleName, RuleRef, ServerTime, Suppression, UnitId,
     WithdrawnReason,
 };
 
@@ -170,6 +170,8 @@ pub struct Book {
     limits: Limits,
     seq: u64,
     rules: RuleShelf,
+    /// In the order in which they were frozen.
+    class_baselines: Vec<KeptBaseline>,
     words: Words,
     /// Alert n is at n - 1.
     alerts: Vec<Arc<KeptAlert>>,
@@ -185,6 +187,15 @@ pub struct Book {
     request_order: VecDeque<(String, String)>,
     alert_history: History,
     defect_history: History,
+}
+
+/// A class baseline of the ledger.
+#[derive(Clone, Debug, PartialEq)]
+pub struct KeptBaseline {
+    /// What was fitted.
+    pub baseline: ClassBaseline,
+    /// When it was frozen, server time.
+    pub frozen_at: ServerTime,
 }
 
 type Applied = Result<Vec<ChangeNotice>, String>;
@@ -292,6 +303,19 @@ impl Book {
                 }
                 Ok(self.rule_notice(rule))
             }
+            Act::ClassBaselineFrozen { baseline } => {
+                if self.has_baseline(baseline) {
+                    return Err(format!(
+                        "{} was frozen before for {}",
+                        baseline.of, baseline.from
+                    ));
+                }
+                self.class_baselines.push(KeptBaseline {
+                    baseline: baseline.clone(),
+                    frozen_at: at,
+                });
+                Ok(Vec::new())
+            }
             Act::AlertRaised {
                 id,
                 unit,
@@ -370,6 +394,13 @@ impl Book {
             Act::AlertAnnounced { id } => {
                 self.change_alert(*id, |alert| announce(alert, true, at))?;
                 self.alert_notices(at, *id, AlertChange::Announced)
+            }
+            Act::AlertToldWith { id, with } => {
+                self.change_alert(*id, |alert| {
+                    alert.told_with = *with;
+                    alert.revision += 1;
+                })?;
+                self.alert_notices(at, *id, AlertChange::ToldWith)
             }
             Act::AlertSettled { id } => {
                 self.change_alert(*id, |alert| alert.settled = true)?;
@@ -685,6 +716,18 @@ impl Book {
         self.requests.get(&(by.to_owned(), request_id.to_owned()))
     }
 
+    /// All class baselines, in the order in which they were frozen.
+    pub fn class_baselines(&self) -> &[KeptBaseline] {
+        &self.class_baselines
+    }
+
+    /// Whether there is one of the same class and window from the same instant on.
+    pub(crate) fn has_baseline(&self, baseline: &ClassBaseline) -> bool {
+        let key = |of: &ClassBaseline| (of.class.clone(), of.of.clone(), of.from);
+        let mut all = self.class_baselines.iter();
+        all.any(|kept| key(&kept.baseline) == key(baseline))
+    }
+
     /// The number the next alert will get.
     pub fn next_alert(&self) -> AlertId {
         AlertId(self.alerts.len() as u64 + 1)
@@ -755,6 +798,12 @@ impl Book {
     /// All alerts that stand, by number.
     pub fn standing(&self) -> impl Iterator<Item = &Arc<KeptAlert>> {
         self.standing.iter().filter_map(|id| self.alert(*id))
+    }
+
+    /// All alerts of any version of a rule, withdrawn ones included, by number.
+    pub fn of_rule(&self, rule: &RuleName) -> impl Iterator<Item = &Arc<KeptAlert>> {
+        let ids = self.by_rule.get(rule).into_iter().flatten();
+        ids.filter_map(|id| self.alert(*id))
     }
 
     /// A unit's alerts that stand, by number.
@@ -941,7 +990,7 @@ impl Book {
     }
 
     /// How many alerts raised in `from..=until` rang or would have: not on trial, not withdrawn, not
-    /// suppressed by design, and by another rule than `except`.
+    /// suppressed by design, not told with another, and by another rule than `except`.
     pub fn n_rung(&self, from: EventTime, until: EventTime, except: &RuleName) -> u64 {
         let rung = self
             .by_raised
@@ -950,6 +999,7 @@ impl Book {
             .filter(|alert| {
                 alert.rule().reference.name != *except
                     && !alert.is_trial()
+                    && alert.told_with().0 == 0
                     && alert.condition() != Condition::Withdrawn
                     && alert.suppression() != Suppression::ByDesign
             });
@@ -1004,5 +1054,6 @@ fn index(number: u64) -> usize {
 fn announce(alert: &mut KeptAlert, announced: bool, at: ServerTime) {
     if announced && alert.announced_at.is_none() {
         alert.announced_at = Some(at);
+        alert.told_with = AlertId(0);
     }
 }

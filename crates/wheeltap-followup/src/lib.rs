@@ -31,9 +31,12 @@ mod planner;
 mod record;
 mod rules;
 mod sweep;
+mod train;
 
 pub use alert::{AlertQuery, KeptAlert};
-pub use book::{Answered, Book, BookError, CALLS_FROM_MS, ChangeNotice, HistoryGone, Limits};
+pub use book::{
+    Answered, Book, BookError, CALLS_FROM_MS, ChangeNotice, HistoryGone, KeptBaseline, Limits,
+};
 pub use defect::{DefectChangeKind, DefectQuery, KeptDefect};
 pub use forecast::{DESK_BUDGET_PER_DAY, Forecast, Known, Score, Truth, WouldRing, forecast};
 pub use planner::{Planner, Refusal, Report, Terms};
@@ -43,3 +46,4 @@ pub use record::{
 };
 pub use rules::{JudgedFrom, KeptForecast, RuleVersion, StageChange};
 pub use sweep::{Tried, best, knee};
+pub use train::{Trains, once_a_train};

@@ -1,12 +1,13 @@
 //! Decides which records an event calls for.
 
 use crate::record::CasesText;
-use crate::{Act, Answered, Book, Forecast, KeptAlert, LedgerRecord, Occurred, RuleFacts};
+use crate::train::Told;
+use crate::{Act, Answered, Book, Forecast, KeptAlert, LedgerRecord, Occurred, RuleFacts, Trains};
 use std::collections::HashMap;
 use std::sync::Arc;
 use wheeltap_model::{
-    AlertId, Condition, DefectId, DefectOrigin, DefectStatus, EventTime, FindingKind, Priority,
-    RuleRef, RuleStage, ServerTime, UnitId, WithdrawnReason,
+    AlertId, ClassBaseline, Condition, DefectId, DefectOrigin, DefectStatus, EventTime,
+    FindingKind, Priority, RuleRef, RuleStage, ServerTime, UnitId, WithdrawnReason,
 };
 
 /// What a unit's alerts are written under.
@@ -117,9 +118,10 @@ const CLOCK_SLACK_MS: i64 = 300_000;
 ///
 /// The planner knows what it has planned itself, as far as new ids and defects go; each alert may be
 /// planned for once in a commit.
-#[derive(Debug)]
 pub struct Planner<'a> {
-    book: &'a Book,
+    pub(crate) book: &'a Book,
+    pub(crate) trains: &'a dyn Trains,
+    pub(crate) told: Told,
     now: ServerTime,
     by: String,
     records: Vec<LedgerRecord>,
@@ -133,6 +135,8 @@ impl<'a> Planner<'a> {
     pub fn new(book: &'a Book, now: ServerTime, by: &str) -> Self {
         Self {
             book,
+            trains: &(),
+            told: Told::default(),
             now,
             by: by.to_owned(),
             records: Vec::new(),
@@ -140,6 +144,13 @@ impl<'a> Planner<'a> {
             next_defect: book.next_defect(),
             opened: HashMap::new(),
         }
+    }
+
+    /// Knows which unit was in which train.
+    #[must_use]
+    pub const fn with_trains(mut self, trains: &'a dyn Trains) -> Self {
+        self.trains = trains;
+        self
     }
 
     /// The book it plans against.
@@ -157,7 +168,7 @@ impl<'a> Planner<'a> {
         self.records.is_empty()
     }
 
-    fn push(&mut self, act: Act) {
+    pub(crate) fn push(&mut self, act: Act) {
         self.records.push(LedgerRecord {
             at: self.now,
             by: self.by.clone(),
@@ -176,22 +187,36 @@ impl<'a> Planner<'a> {
         let defect = if trial {
             DefectId(0)
         } else {
-            self.defect_for(unit, &version.facts, occurred.raised_at)
+            let shared = version.facts.once_a_train;
+            let shared = shared.then(|| self.train_s_defect(&occurred.rule.name, unit, &occurred));
+            let shared = shared.flatten();
+            shared.unwrap_or_else(|| self.defect_for(unit, &version.facts, occurred.raised_at))
         };
         let id = self.next_alert;
         self.next_alert = AlertId(id.0 + 1);
         let muted = occurred.unsuppressed_at.is_none() && !version.facts.safety;
         let withheld = terms.withhold && !version.facts.safety;
+        let announced = ended.is_none() && !trial && !muted && !withheld;
+        let late_news = ended.is_some() && !trial && !muted;
+        let with = if version.facts.once_a_train && !trial {
+            let tells = announced || late_news;
+            self.tells_raised(id, unit, &occurred, defect, tells)
+        } else {
+            None
+        };
         self.push(Act::AlertRaised {
             id,
             unit: unit.clone(),
             trial,
             defect,
-            announced: ended.is_none() && !trial && !muted && !withheld,
-            late_news: ended.is_some() && !trial && !muted,
+            announced: announced && with.is_none(),
+            late_news,
             settled: settles(&occurred, terms),
             occurred,
         });
+        if let Some(with) = with {
+            self.push(Act::AlertToldWith { id, with });
+        }
         Some(id)
     }
 
@@ -235,11 +260,19 @@ impl<'a> Planner<'a> {
     /// A standing alert is no longer suppressed by design.
     pub fn unsuppress(&mut self, alert: &KeptAlert, unsuppressed_at: EventTime, terms: Terms) {
         let withheld = terms.withhold && !alert.rule().facts.safety;
+        let tells = alert.announced_at().is_none() && !alert.is_trial() && !withheld;
+        let with = tells.then(|| self.told_instead(alert)).flatten();
         self.push(Act::AlertUnsuppressed {
             id: alert.id(),
             unsuppressed_at,
-            announced: alert.announced_at().is_none() && !alert.is_trial() && !withheld,
+            announced: tells && with.is_none(),
         });
+        if let Some(with) = with {
+            self.push(Act::AlertToldWith {
+                id: alert.id(),
+                with,
+            });
+        }
     }
 
     /// Late data changed an alert's times or evidence, or ended it. An alert that now stands and
@@ -282,11 +315,16 @@ impl<'a> Planner<'a> {
             reason,
             through: terms.watermark.unwrap_or(alert.raised_at()),
         });
+        self.take_over_from(alert);
     }
 
-    /// Tells people of an alert that was withheld.
+    /// Tells people of an alert that was withheld, unless its train's was told already.
     pub fn announce(&mut self, alert: &KeptAlert) {
-        self.push(Act::AlertAnnounced { id: alert.id() });
+        let id = alert.id();
+        match self.told_instead(alert) {
+            Some(with) => self.push(Act::AlertToldWith { id, with }),
+            None => self.push(Act::AlertAnnounced { id }),
+        }
     }
 
     /// Settles an alert.
@@ -481,6 +519,13 @@ impl<'a> Planner<'a> {
         Ok(())
     }
 
+    /// Keeps what a class does, for good; one of the same class, window and instant changes nothing.
+    pub fn freeze(&mut self, baseline: ClassBaseline) {
+        if !self.book.has_baseline(&baseline) {
+            self.push(Act::ClassBaselineFrozen { baseline });
+        }
+    }
+
     /// Moves a lodged version to a stage from an event time on. The version of the same rule that
     /// held the stage is retired, and what stands of a version that goes live is told to people.
     ///
@@ -544,11 +589,18 @@ impl<'a> Planner<'a> {
             let facts = &alert.rule().facts;
             let muted = alert.suppression() != wheeltap_model::Suppression::None && !facts.safety;
             let defect = self.defect_for(alert.unit(), facts, alert.raised_at());
+            let with = (!muted).then(|| self.told_instead(&alert)).flatten();
             self.push(Act::AlertMadeLive {
                 id: alert.id(),
                 defect,
-                announced: !muted,
+                announced: !muted && with.is_none(),
             });
+            if let Some(with) = with {
+                self.push(Act::AlertToldWith {
+                    id: alert.id(),
+                    with,
+                });
+            }
         }
     }
 }
@@ -562,6 +614,7 @@ fn settles(occurred: &Occurred, terms: Terms) -> bool {
 fn is_late_news(alert: &KeptAlert, occurred: &Occurred) -> bool {
     occurred.ended_at.is_some()
         && alert.announced_at().is_none()
+        && alert.told_with().0 == 0
         && !alert.is_trial()
         && (occurred.unsuppressed_at.is_some() || alert.rule().facts.safety)
 }

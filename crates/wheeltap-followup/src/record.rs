@@ -4,8 +4,8 @@ use crate::Forecast;
 use serde::{Deserialize, Serialize};
 use std::collections::BTreeMap;
 use wheeltap_model::{
-    AlertId, DefectId, DefectOrigin, EventTime, Evidence, FindingKind, Part, Priority, RuleRef,
-    RuleStage, ServerTime, UnitId, WithdrawnReason,
+    AlertId, ClassBaseline, DefectId, DefectOrigin, EventTime, Evidence, FindingKind, Part,
+    Priority, RuleRef, RuleStage, ServerTime, UnitId, WithdrawnReason,
 };
 
 /// The version of the bytes that this program writes; it reads this one only.
@@ -50,6 +50,9 @@ pub struct RuleFacts {
     pub priority: Priority,
     /// Never muted by shelving, operating state or data quality.
     pub safety: bool,
+    /// Of its alerts that overlap on units of one train one is told.
+    #[serde(default, skip_serializing_if = "std::ops::Not::not")]
+    pub once_a_train: bool,
     /// Why it happens.
     pub cause: String,
     /// What follows if nobody acts.
@@ -125,6 +128,11 @@ pub enum Act {
         stage: RuleStage,
         /// From this event time on; later stages said earlier no longer hold.
         from: EventTime,
+    },
+    /// What a class does was fitted; it never changes.
+    ClassBaselineFrozen {
+        /// In force from the instant that it says.
+        baseline: ClassBaseline,
     },
     /// A condition was learned of.
     AlertRaised {
@@ -209,6 +217,13 @@ pub enum Act {
     AlertAnnounced {
         /// Which.
         id: AlertId,
+    },
+    /// Not told by itself: what its train shares was told with another unit's.
+    AlertToldWith {
+        /// Which.
+        id: AlertId,
+        /// The alert that people were told.
+        with: AlertId,
     },
     /// The sender promised that no older data is to come.
     AlertSettled {

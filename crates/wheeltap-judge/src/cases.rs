@@ -112,6 +112,7 @@ pub fn run_case(rule: &Arc<Rule>, case: &RuleCase) -> CaseOutcome {
     let context = UnitContext {
         states: case.states.clone(),
         consists: case.consists.clone(),
+        ..UnitContext::default()
     };
     let series =
         |(channel, samples): (&_, &Vec<_>)| (*channel, Series::from_samples(samples.clone()));

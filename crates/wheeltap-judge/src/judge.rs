@@ -3,19 +3,21 @@
 use crate::{
     Change, Checkpoint, FitReport, Judgement, SlotMemory, UnitContext, UnitPlan,
     baseline::BaselineState,
+    class,
     derive::Deriver,
     gate::Gate,
     pane::{Ring, Run, steps},
     pending::{Columns, Pending},
-    plan::{PlannedChannel, Source, Speaks},
+    plan::{PlannedChannel, Source, Speaks, WindowSource},
     slot::{SeenAt, SlotState, judge_slot},
     statistic,
 };
 use std::{cmp::Ordering, sync::Arc};
 use wheeltap_model::{
-    Batch, ChannelId, ConsistRole, Event, EventTime, Quality, Sample, Series, UnitState,
+    Batch, ChannelId, ClassBaseline, ConsistRole, Event, EventTime, Quality, Sample, Series,
+    UnitState,
 };
-use wheeltap_rules::Seen;
+use wheeltap_rules::{OfClass, Seen};
 
 const HOUR_MS: i64 = 3_600_000;
 
@@ -40,6 +42,8 @@ pub struct UnitJudge {
     folded_to: i64,
     slots: Vec<SlotState>,
     baselines: Vec<BaselineState>,
+    /// The class's baselines, for each window that is compared.
+    classes: Vec<Arc<[ClassBaseline]>>,
     /// Whether a healthy stretch is still to be taken from what warms the windows, and up to where it
     /// was.
     catching_up: Vec<bool>,
@@ -96,6 +100,9 @@ impl UnitJudge {
             .map(|(planned, _)| BaselineState::new(planned))
             .collect();
         let catching_up = vec![false; plan.baselines.len()];
+        let classes = plan.compared();
+        let classes = classes.map(|compared| context.class_baselines.of(&compared.of));
+        let classes = classes.collect();
         let derivers = plan.derived.iter();
         let derivers = derivers.map(|planned| Deriver::new(&planned.derivation));
         Self {
@@ -107,6 +114,7 @@ impl UnitJudge {
             folded_to: i64::MIN / 4,
             slots,
             baselines,
+            classes,
             catching_up,
             caught_up_to: None,
             watermark: None,
@@ -336,6 +344,37 @@ impl UnitJudge {
         }
     }
 
+    pub(crate) fn plan(&self) -> &UnitPlan {
+        &self.plan
+    }
+
+    /// Visits instants after `done_ms` up to `through_ms`, with the mean of each window that is compared
+    /// with the class's as it is then; for a judge that judges nothing.
+    pub(crate) fn visit(
+        &mut self,
+        mut done_ms: i64,
+        through_ms: i64,
+        next: impl Fn(i64) -> Option<i64>,
+        mut look: impl FnMut(i64, &mut dyn FnMut(usize) -> Option<f64>),
+    ) {
+        let plan = Arc::clone(&self.plan);
+        for channel in &mut self.channels {
+            channel.sort();
+        }
+        while let Some(at_ms) = next(done_ms).filter(|at_ms| *at_ms <= through_ms) {
+            self.fold(at_ms);
+            let channels = &mut self.channels;
+            look(at_ms, &mut |compared| {
+                window_value(&plan.compared[compared].1, &plan.channels, channels, at_ms)
+                    .filter(|value| value.is_finite())
+            });
+            done_ms = at_ms;
+        }
+        for channel in &mut self.channels {
+            channel.drop_taken();
+        }
+    }
+
     /// Takes healthy stretches of which the checkpoint knew nothing, tick by tick.
     fn catch_up(&mut self, through_ms: i64) {
         let plan = Arc::clone(&self.plan);
@@ -506,6 +545,19 @@ impl UnitJudge {
                     Source::Healthy { baseline, gives } => {
                         number(self.baselines[*baseline].value(*gives))
                     }
+                    Source::Class { compared, gives } => {
+                        let dated = &self.classes[*compared];
+                        let source = &plan.compared[*compared].1;
+                        let channels = &mut self.channels;
+                        number(class::at(dated, tick_ms).and_then(|baseline| match gives {
+                            OfClass::Median => Some(baseline.median),
+                            OfClass::Spread => Some(baseline.spread),
+                            OfClass::Score => {
+                                let mean = window_value(source, &plan.channels, channels, tick_ms)?;
+                                Some((mean - baseline.median) / baseline.spread)
+                            }
+                        }))
+                    }
                     _ => read(
                         source,
                         &plan.channels,
@@ -525,6 +577,7 @@ impl UnitJudge {
                 row: &self.row,
                 baselines: &self.baselines,
                 planned: &plan.baselines,
+                classes: &self.classes,
             };
             judge_slot(slot, remembered, &seen, out);
         }
@@ -757,7 +810,7 @@ fn read(
     (state, role): (UnitState, ConsistRole),
 ) -> Seen {
     match source {
-        Source::Nothing | Source::Healthy { .. } => Seen::Unknown,
+        Source::Nothing | Source::Healthy { .. } | Source::Class { .. } => Seen::Unknown,
         Source::Number(number) => Seen::Number(*number),
         Source::InState(_) if state == UnitState::Unknown => Seen::Unknown,
         Source::InState(states) => Seen::Flag(states.contains(&state)),
@@ -773,14 +826,20 @@ fn read(
             };
             number(known)
         }
-        Source::Window(window) => {
-            let planned = &planned[window.channel];
-            let channel = &mut channels[window.channel];
-            let held = channel.held_at(tick_ms).map(|held| held.value);
-            let rings = &mut channel.rings;
-            number(statistic::value(window, planned, held, rings, tick_ms))
-        }
+        Source::Window(window) => number(window_value(window, planned, channels, tick_ms)),
     }
+}
+
+fn window_value(
+    window: &WindowSource,
+    planned: &[PlannedChannel],
+    channels: &mut [ChannelState],
+    tick_ms: i64,
+) -> Option<f64> {
+    let planned = &planned[window.channel];
+    let channel = &mut channels[window.channel];
+    let held = channel.held_at(tick_ms).map(|held| held.value);
+    statistic::value(window, planned, held, &mut channel.rings, tick_ms)
 }
 
 fn number(value: Option<f64>) -> Seen {

@@ -13,6 +13,7 @@
 mod baseline;
 mod cases;
 mod chart;
+mod class;
 mod derive;
 mod gate;
 mod judge;
@@ -30,6 +31,9 @@ mod wide;
 
 pub use baseline::BaselineMemory;
 pub use cases::{CaseMiss, CaseOutcome, run_case};
+pub use class::{
+    ClassBaselines, ClassFit, ClassSurvey, Compared, LeastOfClass, Stretch, TooFewUnits,
+};
 pub use derive::{Derivation, derive_series};
 pub use judge::{Fed, UnitJudge};
 pub use outcome::{
@@ -37,5 +41,5 @@ pub use outcome::{
 };
 pub use plan::{EffectiveRule, UnitContext, UnitPlan};
 pub use reconcile::{KnownAlert, Reconciled, reconcile};
-pub use replay::{UnitData, replay_unit};
+pub use replay::{UnitData, replay_unit, survey_unit};
 pub use slot::FAULTS_TO_REPORT;

@@ -1,6 +1,7 @@
 //! What is to be judged for a unit: shared by all units of the same class and rules.
 
 use crate::baseline::PlannedBaseline;
+use crate::class::{ClassBaselines, Compared};
 use crate::derive::Derivation;
 use crate::outcome::Checkpoint;
 use crate::{
@@ -15,7 +16,9 @@ use wheeltap_model::{
     ChannelDef, ChannelId, ChannelKind, ClassDef, ClassName, ConsistPosition, ConsistRole,
     EventTime, Part, Timeline, UnitId, UnitState,
 };
-use wheeltap_rules::{Against, Baseline, Condition, Healthy, Read, Rule, Statistic};
+use wheeltap_rules::{
+    Against, Baseline, ClassWindow, Condition, Healthy, OfClass, Read, Rule, Statistic,
+};
 
 /// A rule version and the event time in which it is in force.
 #[derive(Clone, Debug)]
@@ -46,6 +49,8 @@ pub struct UnitContext {
     pub states: Timeline<UnitState>,
     /// Where it stood in a train; before the first entry: unknown.
     pub consists: Timeline<ConsistPosition>,
+    /// What its class does; before the first entry: unknown.
+    pub class_baselines: Arc<ClassBaselines>,
 }
 
 impl UnitContext {
@@ -67,7 +72,9 @@ impl UnitContext {
     pub(crate) fn next_change_after(&self, at: EventTime) -> Option<EventTime> {
         let states = self.states.entries().iter().map(|dated| dated.from);
         let consists = self.consists.entries().iter().map(|dated| dated.from);
-        states.chain(consists).filter(|from| *from > at).min()
+        let classes = self.class_baselines.iter().map(|baseline| baseline.from);
+        let changes = states.chain(consists).chain(classes);
+        changes.filter(|from| *from > at).min()
     }
 }
 
@@ -85,6 +92,8 @@ pub struct UnitPlan {
     pub(crate) slots: Vec<PlannedSlot>,
     /// Healthy stretches, each with the windows of its channels.
     pub(crate) baselines: Vec<(PlannedBaseline, Vec<WindowSource>)>,
+    /// Windows that are compared with the class's.
+    pub(crate) compared: Vec<(Compared, WindowSource)>,
     /// Distinct ticks, ascending.
     pub(crate) ticks_ms: Vec<i64>,
     reach_ms: i64,
@@ -163,6 +172,11 @@ pub(crate) enum Source {
         baseline: usize,
         gives: Against,
     },
+    /// Against the class, by the window's index.
+    Class {
+        compared: usize,
+        gives: OfClass,
+    },
     /// The channel is not in the catalogue.
     Nothing,
 }
@@ -226,12 +240,17 @@ impl UnitPlan {
             channels: &mut channels,
             gates: Vec::new(),
             baselines: Vec::new(),
+            compared: Vec::new(),
         };
         for (effective, part_no) in drafts {
             let slot = drawing.slot(effective, part_no);
             let about = &slot.rule.about;
             let back = slot.rule.inputs.iter().map(|input| match &input.read {
-                Read::Window { during, .. } => {
+                Read::Window { during, .. }
+                | Read::Class {
+                    window: ClassWindow { during, .. },
+                    ..
+                } => {
                     // A condition at the window's start still looks back for its value.
                     let lasts = during.iter().filter_map(|condition| {
                         let name = condition.channel_for(part_no)?;
@@ -251,6 +270,7 @@ impl UnitPlan {
             slots.push(slot);
         }
         let (gates, baselines) = (drawing.gates, drawing.baselines);
+        let compared = drawing.compared;
         let longest_hold = channels.iter().map(|channel| match channel.speaks {
             Speaks::Held { hold_ms } => hold_ms,
             _ => 0,
@@ -266,6 +286,7 @@ impl UnitPlan {
             gates,
             slots,
             baselines,
+            compared,
             ticks_ms,
             reach_ms: reach_ms + longest_hold + derived_reach_ms,
             settle_ms: settle_ms + longest_hold,
@@ -275,6 +296,11 @@ impl UnitPlan {
     /// Channels that some rule reads, and those that they are computed from, ascending.
     pub fn channels(&self) -> &[ChannelId] {
         &self.ids
+    }
+
+    /// The windows that its rules compare with the class's, each once.
+    pub fn compared(&self) -> impl Iterator<Item = &Compared> {
+        self.compared.iter().map(|(compared, _)| compared)
     }
 
     /// How far back a judgement can look, in milliseconds: longest window and hold.
@@ -451,6 +477,7 @@ fn read_channels<'a>(
 ) -> Vec<(ChannelId, &'a ChannelDef)> {
     let names = match read {
         Read::Healthy { baseline, .. } => baseline.channels_for(part_no).unwrap_or_default(),
+        Read::Class { window, .. } => return read_channels(&window.own(), part_no, catalogue),
         Read::Window { during, .. } => {
             let measured = read.channel_for(part_no);
             let asked = during.iter();
@@ -497,6 +524,7 @@ struct Drawing<'a> {
     channels: &'a mut [PlannedChannel],
     gates: Vec<PlannedGate>,
     baselines: Vec<(PlannedBaseline, Vec<WindowSource>)>,
+    compared: Vec<(Compared, WindowSource)>,
 }
 
 impl Drawing<'_> {
@@ -517,6 +545,13 @@ impl Drawing<'_> {
                 Read::PartNumber => part_no.map_or(Source::Nothing, |n| Source::Number(n.into())),
                 Read::Param(value) => Source::Number(*value),
                 Read::Window { .. } => self.source(&input.read, part_no).unwrap_or(Source::Nothing),
+                Read::Class { window, gives } => {
+                    let planned = self.compared(window, part_no);
+                    planned.map_or(Source::Nothing, |compared| Source::Class {
+                        compared,
+                        gives: *gives,
+                    })
+                }
                 Read::Healthy { baseline, gives } => {
                     let found = read_channels(&input.read, part_no, self.catalogue);
                     let planned = self.baseline(baseline, &found, rule.about.tick_ms);
@@ -604,6 +639,30 @@ impl Drawing<'_> {
             detail,
             past,
             gated: gate.is_some(),
+        }))
+    }
+
+    /// The index of a window that is compared with the class's; `None` when a channel is missing.
+    fn compared(&mut self, window: &ClassWindow, part_no: Option<u32>) -> Option<usize> {
+        let own = window.own();
+        let Source::Window(source) = self.source(&own, part_no)? else {
+            return None;
+        };
+        let (_, def) = self.catalogue.channel(&own.channel_for(part_no)?)?;
+        let planned = &self.channels[source.channel];
+        let compared = Compared {
+            of: window.of(part_no),
+            ucum: def.ucum.clone(),
+            window_ms: window.window_ms,
+            step: f64::from(planned.num) / f64::from(planned.den),
+        };
+        let found = self.compared.iter().position(|(known, of)| {
+            // Panes of another length end the same window elsewhere.
+            known.of == compared.of && *of == source
+        });
+        Some(found.unwrap_or_else(|| {
+            self.compared.push((compared, source));
+            self.compared.len() - 1
         }))
     }
 

@@ -1,6 +1,8 @@
 //! Judging history: the same judge, fed from files or the store.
 
-use crate::{Change, Judgement, Occurrence, UnitContext, UnitJudge, UnitPlan};
+use crate::{
+    Change, ClassSurvey, Judgement, Occurrence, Stretch, UnitContext, UnitJudge, UnitPlan,
+};
 use std::sync::Arc;
 use wheeltap_model::{ChannelId, Event, Series};
 
@@ -23,6 +25,18 @@ pub fn replay_unit(plan: Arc<UnitPlan>, context: Arc<UnitContext>, data: &UnitDa
     let mut judgement = Judgement::default();
     judge.judge(&mut judgement);
     judgement
+}
+
+/// One unit's means over a stretch, of the windows that its plan compares with the class's.
+pub fn survey_unit(plan: Arc<UnitPlan>, data: &UnitData, stretch: Stretch) -> Vec<Vec<f64>> {
+    let mut survey = ClassSurvey::new(&plan, stretch);
+    let mut judge = UnitJudge::new(plan, Arc::new(UnitContext::default()));
+    for (channel, series) in &data.series {
+        judge.feed_series(*channel, series);
+    }
+    judge.feed_events(&data.events);
+    survey.take(&mut judge, stretch.to);
+    survey.means()
 }
 
 impl Judgement {

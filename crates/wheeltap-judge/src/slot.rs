@@ -3,9 +3,11 @@
 use crate::{
     Change, FaultReport, Judgement, Occurrence,
     baseline::{BaselineState, PlannedBaseline},
+    class,
     plan::{PlannedSlot, Source, WindowSource},
 };
-use wheeltap_model::{EventTime, Evidence, EvidenceItem, KnownValue};
+use std::sync::Arc;
+use wheeltap_model::{ClassBaseline, EventTime, Evidence, EvidenceItem, KnownValue};
 use wheeltap_rules::{Fault, Logic, Seen, Truth};
 
 /// Ticks in a row at which a script must fail for its rule to be *faulted*.
@@ -35,6 +37,7 @@ pub(crate) struct SeenAt<'a> {
     pub row: &'a [Seen],
     pub baselines: &'a [BaselineState],
     pub planned: &'a [(PlannedBaseline, Vec<WindowSource>)],
+    pub classes: &'a [Arc<[ClassBaseline]>],
 }
 
 /// One rule at one tick: verdict, run, delay.
@@ -213,18 +216,25 @@ fn evidence(slot: &PlannedSlot, seen: &SeenAt<'_>, since: EventTime) -> Evidence
 }
 
 /// What an input reads, with the part's number; against a healthy stretch also the channels that
-/// contribute most.
+/// contribute most, against the class what it does.
 fn told(slot: &PlannedSlot, text: &str, source: &Source, seen: &SeenAt<'_>) -> String {
     let of = match slot.part_no {
         Some(number) => text.replace("{axle}", &number.to_string()),
         None => text.to_owned(),
     };
-    let Source::Healthy { baseline, gives } = source else {
-        return of;
+    let more = match source {
+        Source::Healthy { baseline, gives } => {
+            let (state, planned) = (&seen.baselines[*baseline], &seen.planned[*baseline].0);
+            state.contributions(planned, *gives)
+        }
+        Source::Class { compared, .. } => {
+            let dated = &seen.classes[*compared];
+            class::at(dated, seen.tick.unix_ms()).map(class::told)
+        }
+        _ => None,
     };
-    let (state, planned) = (&seen.baselines[*baseline], &seen.planned[*baseline].0);
-    match state.contributions(planned, *gives) {
-        Some(parts) => format!("{of}: {parts}"),
+    match more {
+        Some(more) => format!("{of}: {more}"),
         None => of,
     }
 }

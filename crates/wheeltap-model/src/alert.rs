@@ -128,6 +128,8 @@ pub struct Alert {
     pub announced_at: Option<ServerTime>,
     /// It was learned of after it had ended: listed, not rung.
     pub late_news: bool,
+    /// The alert that people were told of in its place, as their train shares it; 0 for none.
+    pub told_with: AlertId,
     /// Whether the sender has promised that no older data is to come.
     pub settled: bool,
     /// What the rule saw when it raised.
@@ -207,4 +209,6 @@ pub enum AlertChange {
     Suppression,
     /// Told to people after being withheld.
     Announced,
+    /// Not told by itself: its train's was told with another unit's.
+    ToldWith,
 }

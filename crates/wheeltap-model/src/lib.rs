@@ -18,6 +18,7 @@
 //! milliseconds and say so in their names.
 
 mod alert;
+mod class_baseline;
 mod defect;
 mod fleet;
 mod ids;
@@ -30,6 +31,7 @@ pub use alert::{
     Alert, AlertChange, AlertId, AlertView, Condition, Evidence, EvidenceItem, KnownValue,
     Response, Suppression, WithdrawnReason,
 };
+pub use class_baseline::ClassBaseline;
 pub use defect::{Defect, DefectId, DefectOrigin, DefectStatus, Finding, FindingKind};
 pub use fleet::{
     Axle, ChannelDef, ChannelKind, ClassDef, ConsistPosition, ConsistRole, Dated, Facing,

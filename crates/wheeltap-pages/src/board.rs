@@ -225,7 +225,10 @@ fn row(defect: v1::Defect, alerts: &[v1::Alert], left_ms: i64) -> Row {
 
 /// Who took it on: all that stands of it must have an answer.
 fn answer(alerts: &[v1::Alert]) -> Option<String> {
-    let counts = |alert: &&v1::Alert| alert.condition() != v1::Condition::Withdrawn;
+    // What was told with another of the train asks for no answer of its own.
+    let counts = |alert: &&v1::Alert| {
+        alert.condition() != v1::Condition::Withdrawn && alert.told_with.is_empty()
+    };
     if alerts
         .iter()
         .filter(counts)
@@ -259,6 +262,13 @@ pub fn condition(alert: &v1::Alert) -> String {
         part => format!("{part}, "),
     };
     let since = told::minute(since);
+    let part = match alert.told_with.as_str() {
+        "" => part,
+        with => {
+            let unit = told::tail(&alert.unit);
+            format!("{unit} (told with alert {}), {part}", told::tail(with))
+        }
+    };
     match alert.condition() {
         v1::Condition::Withdrawn => format!("{part}taken back by later data"),
         v1::Condition::Ended => {
@@ -328,6 +338,13 @@ mod tests {
                 ("Later", vec![4])
             ]
         );
+        let with = v1::Alert {
+            told_with: "alerts/7".to_owned(),
+            unit: "units/ZVR 2".to_owned(),
+            ..alert(false)
+        };
+        assert_eq!(answer(&[alert(true), with.clone()]), answer(&[alert(true)]));
+        assert!(condition(&with).starts_with("ZVR 2 (told with alert 7), since"));
         // One unanswered alert of two keeps a defect waiting.
         assert_eq!(
             (rows.taken.len(), rows.taken[0].number, rows.n_more),

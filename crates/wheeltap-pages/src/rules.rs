@@ -335,8 +335,8 @@ fn one_line(text: &str) -> String {
 fn told_of(
     answers: tonic::Streaming<v1::ReplayRuleResponse>,
 ) -> impl Stream<Item = Result<Event, Infallible>> {
-    let state = (Some(answers), Vec::new());
-    stream::unfold(state, |(answers, mut alerts)| async move {
+    let state = (Some(answers), Vec::new(), Vec::new());
+    stream::unfold(state, |(answers, mut alerts, mut classes)| async move {
         let mut answers = answers?;
         loop {
             let event = match answers.message().await {
@@ -350,20 +350,26 @@ fn told_of(
                         Event::default().event("progress").data(share.to_string())
                     }
                     Item::Forecast(forecast) => {
-                        let part = tried_part(&forecast, &mut alerts)
-                            .render()
-                            .unwrap_or_default();
-                        return Some((Event::default().event("done").data(part), (None, alerts)));
+                        let mut part = tried_part(&forecast, &mut alerts);
+                        part.facts.append(&mut classes);
+                        let part = part.render().unwrap_or_default();
+                        let done = Event::default().event("done").data(part);
+                        return Some((done, (None, alerts, classes)));
+                    }
+                    Item::ClassBaseline(baseline) => {
+                        classes.push(("class", class_told(&baseline)));
+                        continue;
                     }
                 },
                 Ok(Some(v1::ReplayRuleResponse { item: None })) => continue,
                 Ok(None) => return None,
                 Err(status) => {
                     let says = one_line(&CallError::from(status).message);
-                    return Some((Event::default().event("refused").data(says), (None, alerts)));
+                    let refused = Event::default().event("refused").data(says);
+                    return Some((refused, (None, alerts, classes)));
                 }
             };
-            return Some((event, (Some(answers), alerts)));
+            return Some((event, (Some(answers), alerts, classes)));
         }
     })
     .map(Ok)
@@ -374,6 +380,25 @@ fn units(n: u64) -> String {
         1 => "1 unit".to_owned(),
         n => format!("{n} units"),
     }
+}
+
+/// What was taken for a class's usual, for want of a frozen baseline.
+fn class_told(baseline: &v1::ClassBaseline) -> String {
+    let class = told::tail(&baseline.class);
+    let units = units(baseline.n_units);
+    let (Some(median), Some(spread)) = (baseline.median, baseline.spread) else {
+        return format!(
+            "{class} has no baseline of {} yet, and only {units} with enough windows: unknown",
+            baseline.of
+        );
+    };
+    format!(
+        "{class} taken for healthy to {}: {}, median {}, spread {}, {units}; unknown before",
+        told::minute(baseline.fitted_to_unix_ms),
+        baseline.of,
+        told::number(median),
+        told::number(spread)
+    )
 }
 
 fn tried_part(forecast: &v1::RuleForecast, alerts: &mut [v1::ReplayedAlert]) -> Tried {

@@ -5,11 +5,11 @@
 
 use crate::v1;
 use wheeltap_model::{
-    Alert, AlertChange, AlertId, ChannelDef, ChannelKind, ChannelName, ClassDef, ClassName,
-    Condition, ConsistPosition, ConsistRole, Defect, DefectId, DefectOrigin, DefectStatus,
-    Evidence, EvidenceItem, Facing, Finding, FindingKind, InvalidName, KnownValue, Priority,
-    Quality, Response, RuleName, RuleRef, RuleStage, Suppression, UnitId, UnitState,
-    WithdrawnReason,
+    Alert, AlertChange, AlertId, ChannelDef, ChannelKind, ChannelName, ClassBaseline, ClassDef,
+    ClassName, Condition, ConsistPosition, ConsistRole, Defect, DefectId, DefectOrigin,
+    DefectStatus, Evidence, EvidenceItem, Facing, Finding, FindingKind, InvalidName, KnownValue,
+    Priority, Quality, Response, RuleName, RuleRef, RuleStage, ServerTime, Suppression, UnitId,
+    UnitState, WithdrawnReason,
 };
 
 /// A field of a request that cannot be taken.
@@ -126,6 +126,7 @@ pub const fn alert_change_to_wire(change: AlertChange) -> v1::alert_change::Kind
         AlertChange::Acknowledged => Kind::Acknowledged,
         AlertChange::Suppression => Kind::Suppression,
         AlertChange::Announced => Kind::Announced,
+        AlertChange::ToldWith => Kind::ToldWith,
     }
 }
 
@@ -175,6 +176,38 @@ pub fn class_from_name(field: &str, text: &str) -> Result<ClassName, InvalidFiel
         field,
         ClassName::new(after(field, text, "classes/", "class")?),
     )
+}
+
+/// What a class does; `frozen_at` where it stands in the ledger.
+pub fn class_baseline_to_wire(
+    baseline: &ClassBaseline,
+    frozen_at: Option<ServerTime>,
+) -> v1::ClassBaseline {
+    let ClassBaseline {
+        class,
+        of,
+        ucum,
+        from,
+        fitted_from,
+        fitted_to,
+        median,
+        spread,
+        n_units,
+        n_windows,
+    } = baseline;
+    v1::ClassBaseline {
+        class: class.as_ref().map(class_name).unwrap_or_default(),
+        of: of.clone(),
+        ucum: ucum.clone(),
+        median: Some(*median),
+        spread: Some(*spread),
+        n_units: *n_units,
+        n_windows: *n_windows,
+        from_unix_ms: from.unix_ms(),
+        fitted_from_unix_ms: fitted_from.unix_ms(),
+        fitted_to_unix_ms: fitted_to.unix_ms(),
+        frozen_unix_ms: frozen_at.map_or(0, ServerTime::unix_ms),
+    }
 }
 
 /// `channels/{channel}`.
@@ -325,6 +358,7 @@ impl From<&Alert> for v1::Alert {
             ended_because,
             announced_at,
             late_news,
+            told_with,
             settled,
             evidence,
             end_evidence,
@@ -350,6 +384,10 @@ impl From<&Alert> for v1::Alert {
             ended_because: ended_because.clone(),
             announced_unix_ms: announced_at.map(wheeltap_model::ServerTime::unix_ms),
             late_news: *late_news,
+            told_with: match told_with {
+                AlertId(0) => String::new(),
+                with => alert_name(*with),
+            },
             settled: *settled,
             evidence: Some(evidence.into()),
             end_evidence: end_evidence.as_ref().map(Into::into),

@@ -29,7 +29,7 @@ const fn field(name: &'static str, required: bool, what: &'static str) -> Field 
 }
 
 /// The fields in the order of the reference.
-pub(crate) static FIELDS: [Field; 16] = [
+pub(crate) static FIELDS: [Field; 17] = [
     field("title", true, "one line for the desk"),
     field(
         "system",
@@ -72,6 +72,11 @@ pub(crate) static FIELDS: [Field; 16] = [
         "how long it must be clear, a multiple of tick; none by default",
     ),
     field("for_each", false, "\"axle\": judged once for each axle"),
+    field(
+        "once_a",
+        false,
+        "\"train\": of its alerts that overlap on units of one train one is told; for what units share",
+    ),
     field("judge", false, "\"expression\" (by default) or \"script\""),
     field("cause", true, "why it happens"),
     field("consequence", true, "what follows if nobody acts"),
@@ -182,6 +187,7 @@ pub(crate) fn read(function: &Function, findings: &mut Findings) -> Read {
     let [title, system, component, cause, consequence, action] = &mut texts;
     let (mut priority, mut safety, mut respond_within_ms) = (Priority::Low, false, 0);
     let (mut on_delay, mut off_delay) = (None, None);
+    let mut once_a_train = false;
     for (key, _, node) in entries {
         let slot = match key.as_str() {
             "title" => &mut *title,
@@ -222,6 +228,10 @@ pub(crate) fn read(function: &Function, findings: &mut Findings) -> Read {
                 if word(node, key, &[((), "axle")], findings).is_some() {
                     read.for_each = Some(node.place);
                 }
+                continue;
+            }
+            "once_a" => {
+                once_a_train = word(node, key, &[((), "train")], findings).is_some();
                 continue;
             }
             "judge" => {
@@ -271,6 +281,7 @@ pub(crate) fn read(function: &Function, findings: &mut Findings) -> Read {
             on_delay_ms,
             off_delay_ms,
             for_each: read.for_each.map(|_| "axle".to_owned()),
+            once_a_train,
             cause,
             consequence,
             action,

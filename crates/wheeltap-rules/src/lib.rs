@@ -36,6 +36,7 @@
 
 mod about;
 mod baseline;
+mod class;
 mod conditions;
 mod functions;
 mod lower;
@@ -51,6 +52,7 @@ mod units;
 mod vet;
 
 pub use baseline::{Against, Baseline, Healthy};
+pub use class::{ClassWindow, OfClass};
 pub use params::{MOST_VARIANTS, NoGrid, Param, Sets};
 pub use plan::{
     About, Applies, Condition, Fault, Input, Logic, PANE_LADDER_MS, Read, Rule, Seen, Statistic,

@@ -2,7 +2,7 @@
 
 use crate::program::Program;
 use crate::script::ScriptVerdict;
-use crate::{Against, Baseline, Param};
+use crate::{Against, Baseline, ClassWindow, OfClass, Param};
 use wheeltap_model::{ChannelName, ClassName, ConsistRole, Priority, RuleRef, UnitId, UnitState};
 
 /// One checked version of a rule.
@@ -51,6 +51,8 @@ pub struct About {
     pub off_delay_ms: i64,
     /// Judged once for each part of this kind; `axle` is the only kind.
     pub for_each: Option<String>,
+    /// Of its alerts that overlap on units of one train one is told; it is judged on each unit.
+    pub once_a_train: bool,
     /// Why it happens.
     pub cause: String,
     /// What follows if nobody acts.
@@ -110,6 +112,13 @@ pub enum Read {
         /// What of it.
         gives: Against,
     },
+    /// A comparison with the units of the class.
+    Class {
+        /// Which window.
+        window: ClassWindow,
+        /// What of it.
+        gives: OfClass,
+    },
     /// Whether the unit is in one of these states; unknown when the state is.
     InState(Vec<UnitState>),
     /// Whether the unit has this part in its consist; unknown when that is.
@@ -126,6 +135,12 @@ impl Read {
         match self {
             Self::Window {
                 channel, during, ..
+            }
+            | Self::Class {
+                window: ClassWindow {
+                    channel, during, ..
+                },
+                ..
             } => {
                 let conditions = during.iter().map(|condition| condition.channel.as_str());
                 std::iter::once(channel.as_str())
@@ -149,6 +164,7 @@ impl Read {
             } => *window_ms + *past_ms,
             Self::Window { window_ms, .. } => *window_ms,
             Self::Healthy { baseline, .. } => baseline.window_ms,
+            Self::Class { window, .. } => window.window_ms,
             Self::InState(_) | Self::InRole(_) | Self::PartNumber | Self::Param(_) => 0,
         }
     }
@@ -163,6 +179,7 @@ impl Read {
             } => self.span_ms() + *past_pane_ms,
             Self::Window { pane_ms, .. } => self.span_ms() + *pane_ms,
             Self::Healthy { baseline, .. } => baseline.window_ms + baseline.pane_ms,
+            Self::Class { window, .. } => window.window_ms + window.pane_ms,
             Self::InState(_) | Self::InRole(_) | Self::PartNumber | Self::Param(_) => 0,
         }
     }

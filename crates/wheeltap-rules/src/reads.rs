@@ -9,7 +9,9 @@ use crate::about::{self, Dialect, literal_map, refuse_kind, span, text};
 use crate::problem::{Findings, Place, one_of, suggestion};
 use crate::syntax::{Function, Kind, Node};
 use crate::units::Measure;
-use crate::{Condition, Environment, Input, Read, Statistic, conditions, pane_ms};
+use crate::{
+    ClassWindow, Condition, Environment, Input, OfClass, Read, Statistic, conditions, pane_ms,
+};
 use wheeltap_catalogue::Ucum;
 use wheeltap_model::{ChannelDef, ChannelKind, ChannelName, ConsistRole, UnitState, format_span};
 
@@ -322,13 +324,26 @@ impl<'a> Planner<'a> {
         words.extend(parts.past.map(|(past_ms, _)| format_span(past_ms)));
         words.extend(conditions::words(&during));
         let text = format!("{}({})", reader.name, words.join(", "));
-        let read = Read::Window {
-            channel: written.to_owned(),
-            statistic,
-            window_ms,
-            pane_ms,
-            min_share,
-            during,
+        let channel = written.to_owned();
+        let read = match of_class(reader.name) {
+            Some(gives) => Read::Class {
+                window: ClassWindow {
+                    channel,
+                    window_ms,
+                    pane_ms,
+                    min_share,
+                    during,
+                },
+                gives,
+            },
+            None => Read::Window {
+                channel,
+                statistic,
+                window_ms,
+                pane_ms,
+                min_share,
+                during,
+            },
         };
         Some((read, text, ucum, bounds(reader, statistic, def)))
     }
@@ -674,7 +689,7 @@ fn statistic(name: &str, parts: &Parts, tick_ms: i64) -> Option<Statistic> {
     let number = |idx: usize| parts.numbers.get(idx).copied();
     Some(match name {
         "last" => Statistic::Last,
-        "mean" => Statistic::Mean,
+        "mean" | "class_score" | "class_median" | "class_spread" => Statistic::Mean,
         "min" => Statistic::Min,
         "max" => Statistic::Max,
         "median" => Statistic::Median,
@@ -719,6 +734,16 @@ fn statistic(name: &str, parts: &Parts, tick_ms: i64) -> Option<Statistic> {
         "sum" => Statistic::Sum(parts.field.as_ref()?.0),
         _ => return None,
     })
+}
+
+/// What of the class a reader of that name gives.
+fn of_class(name: &str) -> Option<OfClass> {
+    match name {
+        "class_score" => Some(OfClass::Score),
+        "class_median" => Some(OfClass::Median),
+        "class_spread" => Some(OfClass::Spread),
+        _ => None,
+    }
 }
 
 /// A share as millionths, where it is a whole number of them between none and all.

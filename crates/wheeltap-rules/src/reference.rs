@@ -128,6 +128,10 @@ pub fn reference() -> String {
         say(line);
     }
     say("");
+    for line in crate::class::REFERENCE {
+        say(line);
+    }
+    say("");
     for line in crate::params::REFERENCE {
         say(line);
     }

@@ -67,6 +67,7 @@ impl Rule {
                     u64::try_from(window_ms / pane_ms + past).ok()
                 }
                 Read::Healthy { baseline, .. } => Some(baseline.panes()),
+                Read::Class { window, .. } => u64::try_from(window.window_ms / window.pane_ms).ok(),
                 _ => None,
             })
             .sum()

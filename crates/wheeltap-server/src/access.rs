@@ -51,6 +51,7 @@ const TABLE: &[(&str, &[Role])] = &[
     ("wheeltap.v1.RuleService/LodgeRule", &[Reliability]),
     ("wheeltap.v1.RuleService/TryRuleCases", &[Reliability]),
     ("wheeltap.v1.RuleService/PromoteRule", &[Reliability]),
+    ("wheeltap.v1.RuleService/ListClassBaselines", READERS),
     ("wheeltap.v1.RuleService/ReplayRule", &[Reliability]),
     ("wheeltap.v1.RuleService/SweepRule", &[Reliability]),
     ("wheeltap.v1.AlertService/ListAlerts", READERS),

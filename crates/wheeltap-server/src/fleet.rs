@@ -5,6 +5,7 @@ use std::collections::BTreeMap;
 use std::ops::Bound;
 use std::sync::atomic::{AtomicI64, Ordering};
 use std::sync::{Arc, Mutex, PoisonError, RwLock};
+use wheeltap_followup::Trains;
 use wheeltap_model::{
     ConsistPosition, Dated, EventTime, ServerTime, Timeline, Unit, UnitId, UnitState,
 };
@@ -80,6 +81,13 @@ pub struct Fleet {
     units: RwLock<BTreeMap<UnitId, Arc<UnitRecord>>>,
     /// Held through a write, so that store and memory change in the same order.
     writing: Mutex<()>,
+}
+
+impl Trains for Fleet {
+    fn train_at(&self, unit: &UnitId, at: EventTime) -> Option<String> {
+        let record = self.get(unit)?;
+        record.consists.at(at)?.value.train.clone()
+    }
 }
 
 fn dated_key(kind: &'static str, unit: &UnitId, from: EventTime) -> DocumentKey {

@@ -35,7 +35,7 @@ pub use clock::{Clock, ManualClock, SystemClock};
 pub use fleet::{Created, Fleet, Heard, UnitRecord};
 pub use metrics::{Counter, Metrics};
 pub use run::{RunError, run};
-pub use settings::{Limits, Retention, Settings, SettingsProblem, Span};
+pub use settings::{ClassBaselines, Limits, Retention, Settings, SettingsProblem, Span};
 pub use shared::Shared;
 pub use shutdown::Shutdown;
 pub use start::StartError;

@@ -4,7 +4,7 @@ mod sweep;
 
 use crate::access::actor_of;
 use crate::alerts::{act, bad_field};
-use crate::judging::{History, Judging, Progress, Side, check};
+use crate::judging::{FittedClass, History, Judging, Progress, Side, check};
 use crate::{Shared, status};
 use std::sync::Arc;
 use tokio::sync::mpsc::Sender;
@@ -13,6 +13,7 @@ use tokio_stream::wrappers::ReceiverStream;
 use tonic::{Request, Status};
 use wheeltap_followup::{
     DESK_BUDGET_PER_DAY, Forecast, KeptForecast, RuleVersion, Score, WouldRing, forecast,
+    once_a_train,
 };
 use wheeltap_judge::Occurrence;
 use wheeltap_model::{Actor, EventTime, RuleRef, UnitId};
@@ -45,6 +46,8 @@ pub struct Replays {
 /// What was asked for, checked.
 struct Asked {
     history: History,
+    /// Length of the stretch that missing class baselines are fitted from.
+    class_stretch_ms: i64,
     /// Keep the forecast with this version, in the name of whoever asked.
     keep_for: Option<(RuleRef, Actor)>,
 }
@@ -136,6 +139,7 @@ fn ask(
         units,
         keep_forecast,
         span_ms,
+        class_stretch_ms,
     } = request;
     let rule = rule_of(shared, judging, &name, &source)?;
     let against = match against.as_str() {
@@ -154,7 +158,8 @@ fn ask(
             ),
         ));
     }
-    let is_whole = units.is_empty() && from_unix_ms == 0 && until_unix_ms == 0 && span_ms == 0;
+    let is_whole =
+        units.is_empty() && [from_unix_ms, until_unix_ms, span_ms, class_stretch_ms] == [0; 4];
     if keep_forecast && !(source.is_empty() && is_whole) {
         return Err(status::bad_field(
             "BAD_FIELD",
@@ -166,6 +171,14 @@ fn ask(
     if span_ms < 0 {
         return Err(status::bad_field("BAD_SPAN", "span_ms", "is below zero"));
     }
+    if class_stretch_ms < 0 {
+        let field = "class_stretch_ms";
+        return Err(status::bad_field("BAD_SPAN", field, "is below zero"));
+    }
+    let class_stretch_ms = match class_stretch_ms {
+        0 => shared.settings.class_baselines.stretch.ms(),
+        asked => asked,
+    };
     let (from, until) = span(shared, &units, from_unix_ms, until_unix_ms, span_ms)?;
     let keep_for = keep_forecast.then(|| (rule.reference.clone(), actor));
     let against = against.filter(|against| against.reference != rule.reference);
@@ -176,8 +189,10 @@ fn ask(
             variants: Vec::new(),
             from,
             until,
+            classes: judging.class_baselines(),
             units,
         },
+        class_stretch_ms,
         keep_for,
     })
 }
@@ -316,7 +331,23 @@ fn judge(
     answers: &Sender<Answer>,
 ) -> Option<Made> {
     let _permit = permit;
-    let history = asked.history;
+    let mut history = asked.history;
+    match history.fit_classes(shared, asked.class_stretch_ms) {
+        Ok(fitted) => {
+            for fitted in fitted {
+                let wire = fitted_to_wire(fitted);
+                let answer = item(v1::replay_rule_response::Item::ClassBaseline(wire));
+                if answers.blocking_send(Ok(answer)).is_err() {
+                    return None;
+                }
+            }
+        }
+        Err(error) => {
+            // The reader may have gone.
+            let _ = answers.blocking_send(Err(status::store(&error)));
+            return None;
+        }
+    }
     let mut alerts = Vec::new();
     let mut is_too_much = false;
     let outcome = history.run(shared, |progress| {
@@ -360,11 +391,27 @@ fn judge(
     let truth = book.truth(component, from, until);
     let n_units = replay.n_units as u64;
     let days = until.ms_since(from).max(1) as f64 / 86_400_000.0;
+    if history.rule.about.once_a_train {
+        alerts = once_a_train(alerts, &shared.fleet);
+    }
     let n_others = book.n_rung(from, until, &history.rule.reference.name);
     Some(Made {
         forecast: forecast(&alerts, from, until, n_units, &truth),
         others_per_day: n_others as f64 / days,
     })
+}
+
+fn fitted_to_wire(fitted: FittedClass) -> v1::ClassBaseline {
+    let FittedClass { class, of, fitted } = fitted;
+    match fitted {
+        Ok(baseline) => convert::class_baseline_to_wire(&baseline, None),
+        Err(few) => v1::ClassBaseline {
+            class: convert::class_name(&class),
+            of,
+            n_units: few.n_units as u64,
+            ..v1::ClassBaseline::default()
+        },
+    }
 }
 
 fn would_ring(unit: &UnitId, occurrence: &Occurrence) -> WouldRing {

@@ -8,7 +8,7 @@ use crate::replays::{Replaying, Replays, Sweeping, kept_to_wire};
 use crate::{Shared, rule_cases, status};
 use std::sync::Arc;
 use tonic::{Request, Response, Status};
-use wheeltap_followup::{Book, RuleVersion};
+use wheeltap_followup::{Book, KeptBaseline, RuleVersion};
 use wheeltap_model::{EventTime, RuleName, RuleRef, RuleStage};
 use wheeltap_proto::convert;
 use wheeltap_proto::v1;
@@ -109,6 +109,7 @@ impl RuleCalls {
             consequence: facts.consequence.clone(),
             action: facts.action.clone(),
             respond_within_ms: facts.respond_within_ms,
+            once_a_train: facts.once_a_train,
             forecast: book.rule_forecast(reference).map(|kept| kept_to_wire(kept)),
             stage_forecast: stage
                 .and_then(|change| change.forecast.as_deref())
@@ -167,6 +168,62 @@ impl RuleService for RuleCalls {
         request: Request<v1::ReplayRuleRequest>,
     ) -> Result<Response<Replaying>, Status> {
         self.replays.start(request).await.map(Response::new)
+    }
+
+    async fn list_class_baselines(
+        &self,
+        request: Request<v1::ListClassBaselinesRequest>,
+    ) -> Result<Response<v1::ListClassBaselinesResponse>, Status> {
+        let v1::ListClassBaselinesRequest {
+            page_size,
+            page_token,
+            class,
+        } = request.into_inner();
+        let wanted = match class.as_str() {
+            "" => None,
+            class => Some(convert::class_from_name("class", class).map_err(bad_field)?),
+        };
+        let arguments = v1::ListClassBaselinesRequest {
+            page_size: 0,
+            page_token: String::new(),
+            class,
+        };
+        let call = "ListClassBaselines";
+        let store = self.shared.store.id();
+        let page = Page::read(store, call, page_size, &page_token, RULES, &arguments)?;
+        let book = self.judging.ledger().book();
+        // A handful a rule and week.
+        let mut found: Vec<&KeptBaseline> = book.class_baselines().iter().collect();
+        found.retain(|kept| wanted.is_none() || kept.baseline.class == wanted);
+        let place = |kept: &KeptBaseline| {
+            let baseline = &kept.baseline;
+            let of = (baseline.class.clone(), baseline.of.clone());
+            (of, std::cmp::Reverse(baseline.from))
+        };
+        found.sort_by_key(|kept| place(kept));
+        let token = |kept: &KeptBaseline| {
+            let baseline = &kept.baseline;
+            let class = baseline.class.as_ref().map(ToString::to_string);
+            format!("{class:?} {} {}", baseline.of, baseline.from.unix_ms())
+        };
+        if let Some(after) = &page.after {
+            let is_last = |kept: &&KeptBaseline| token(kept).as_bytes() == after.as_slice();
+            let last = found.iter().position(is_last).ok_or_else(bad_token)?;
+            found.drain(..=last);
+        }
+        let has_more = found.len() > page.size;
+        found.truncate(page.size);
+        let next_page_token = match found.last() {
+            Some(last) if has_more => page.next_token(token(last).as_bytes()),
+            _ => String::new(),
+        };
+        let to_wire = |kept: &KeptBaseline| {
+            convert::class_baseline_to_wire(&kept.baseline, Some(kept.frozen_at))
+        };
+        Ok(Response::new(v1::ListClassBaselinesResponse {
+            class_baselines: found.into_iter().map(to_wire).collect(),
+            next_page_token,
+        }))
     }
 
     async fn list_rules(

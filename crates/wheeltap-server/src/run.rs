@@ -101,6 +101,20 @@ async fn off_thread<T: Send + 'static>(
         })
 }
 
+/// Waits for a thread that was told to end; one that panicked makes the service fail.
+async fn ended(
+    shared: &Shared,
+    thread_of: &'static str,
+    thread: JoinHandle<()>,
+) -> Result<(), RunError> {
+    let ended = off_thread("the end of a thread", move || thread.join()).await?;
+    if ended.is_err() {
+        let cause = format!("{thread_of} failed; see the log");
+        shared.shutdown.fail(&cause);
+    }
+    Ok(())
+}
+
 /// Serves on `listener` until `shutdown` is ready or something fails for good.
 ///
 /// # Errors
@@ -123,6 +137,8 @@ pub async fn run(
     })
     .await??;
     let (upkeep, upkeep_thread) = start_upkeep(Arc::clone(&shared)).map_err(system("a thread"))?;
+    let (freezing, freezing_thread) =
+        start_freezing(Arc::clone(&judging)).map_err(system("a thread"))?;
 
     let (health, health_service) = tonic_health::server::health_reporter();
     set_health(&health, ServingStatus::Serving).await;
@@ -193,16 +209,12 @@ pub async fn run(
     };
     shared.shutdown.begin();
     ingest.stop().await;
-    let ended = off_thread("the end of the intake", move || intake_thread.join()).await?;
-    if ended.is_err() {
-        shared.shutdown.fail("the intake failed; see the log");
-    }
+    ended(&shared, "the intake", intake_thread).await?;
+    drop(freezing);
+    ended(&shared, "freezing", freezing_thread).await?;
     off_thread("the end of judging", move || judging.stop()).await?;
     drop(upkeep);
-    let ended = off_thread("the end of upkeep", move || upkeep_thread.join()).await?;
-    if ended.is_err() {
-        shared.shutdown.fail("the upkeep failed; see the log");
-    }
+    ended(&shared, "upkeep", upkeep_thread).await?;
     tracing::info!("stopped");
     served.map_err(|source| RunError::Transport { source })?;
     match shared.shutdown.cause() {
@@ -276,6 +288,25 @@ fn start_upkeep(shared: Arc<Shared>) -> std::io::Result<(Sender<()>, JoinHandle<
             while ended.recv_timeout(UPKEEP_EVERY) == Err(RecvTimeoutError::Timeout) {
                 if let Err(error) = keep_up(&shared, &mut forgotten_at) {
                     shared.shutdown.fail(&status::chain(&error));
+                    return;
+                }
+            }
+        })?;
+    Ok((alive, thread))
+}
+
+const FREEZE_EVERY: Duration = Duration::from_secs(30);
+
+/// Starts the thread that looks whether class baselines are due until the sender is dropped. One that is
+/// being fitted then is finished first.
+fn start_freezing(judging: Arc<Judging>) -> std::io::Result<(Sender<()>, JoinHandle<()>)> {
+    let (alive, ended) = channel();
+    let thread = std::thread::Builder::new()
+        .name("class-baselines".to_owned())
+        .spawn(move || {
+            while ended.recv_timeout(FREEZE_EVERY) == Err(RecvTimeoutError::Timeout) {
+                // A stop of the store has ended the service already.
+                if judging.freeze_class_baselines().is_err() {
                     return;
                 }
             }

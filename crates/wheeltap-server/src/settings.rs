@@ -101,6 +101,36 @@ impl Default for Limits {
     }
 }
 
+/// When and from what class baselines are frozen, which `class_score(..)` and its kin read.
+#[derive(Clone, Debug, PartialEq, Eq, Deserialize)]
+#[serde(deny_unknown_fields, default)]
+pub struct ClassBaselines {
+    /// How far apart: at whole multiples of it since Monday 1970-01-05T00:00:00Z, server time. The
+    /// first of a class comes with the first full hour at which it has enough data.
+    pub every: Span,
+    /// What is looked at: so long a stretch before that instant.
+    pub stretch: Span,
+    /// Units without which there is none.
+    pub least_units: u32,
+    /// Known windows without which a unit does not count.
+    pub least_windows: u32,
+    /// Units read at most, evenly spread over the class's ids.
+    pub most_units: u32,
+}
+
+impl Default for ClassBaselines {
+    fn default() -> Self {
+        const DAY_MS: i64 = 86_400_000;
+        Self {
+            every: Span::from_ms(7 * DAY_MS),
+            stretch: Span::from_ms(7 * DAY_MS),
+            least_units: 5,
+            least_windows: 24,
+            most_units: 200,
+        }
+    }
+}
+
 /// The settings of one server.
 #[derive(Clone, Debug, PartialEq, Eq, Deserialize)]
 #[serde(deny_unknown_fields, default)]
@@ -119,6 +149,8 @@ pub struct Settings {
     pub rules: Option<PathBuf>,
     /// How long telemetry is kept.
     pub retention: Retention,
+    /// When class baselines are frozen.
+    pub class_baselines: ClassBaselines,
     /// Bounds.
     pub limits: Limits,
 }
@@ -133,6 +165,7 @@ impl Default for Settings {
             roster: None,
             rules: None,
             retention: Retention::default(),
+            class_baselines: ClassBaselines::default(),
             limits: Limits::default(),
         }
     }
@@ -276,6 +309,9 @@ impl Settings {
             ("in_flight_mib", self.limits.in_flight_mib, 2_047),
             ("watchers", self.limits.watchers, 100_000),
             ("schemas", self.limits.schemas, 1_000_000),
+            ("least_units", self.class_baselines.least_units, 100_000),
+            ("least_windows", self.class_baselines.least_windows, 1_000),
+            ("most_units", self.class_baselines.most_units, 100_000),
         ];
         for (key, value, most) in least {
             if !(1..=most).contains(&value) {
@@ -312,6 +348,22 @@ impl Settings {
                 ));
             }
         }
+        let ClassBaselines { every, stretch, .. } = self.class_baselines;
+        let most_ms = self.retention.raw.ms();
+        for (key, value_ms, least_ms, most_ms) in [
+            ("every", every.ms(), 3_600_000, i64::MAX),
+            ("stretch", stretch.ms(), 3_600_000, most_ms),
+        ] {
+            if !(least_ms..=most_ms).contains(&value_ms) {
+                return Err(SettingsProblem::at_key(
+                    file,
+                    text,
+                    key,
+                    format!("{key} is {}", wheeltap_model::format_span(value_ms)),
+                    "write 1 h or more, and a stretch no longer than raw samples are kept",
+                ));
+            }
+        }
         Ok(())
     }
 }
@@ -345,6 +397,12 @@ mod tests {
             raw = "20 d"
             minute = "30 d"
             hour = "40 d"
+            [class_baselines]
+            every = "1 d"
+            stretch = "2 d"
+            least_units = 3
+            least_windows = 4
+            most_units = 6
             [limits]
             streams = 7
             sources_per_stream = 8
@@ -361,6 +419,8 @@ mod tests {
         assert_ne!(settings.listen, default.listen);
         assert_eq!(settings.retention.hour.ms(), 40 * 86_400_000);
         assert_eq!(settings.limits.idle.ms(), 120_000);
+        assert_eq!(settings.class_baselines.stretch.ms(), 2 * 86_400_000);
+        assert_eq!(settings.class_baselines.most_units, 6);
         assert_eq!(settings.limits.drain.duration(), Duration::from_millis(250));
         assert_eq!(settings.limits.schemas, 12);
     }
@@ -391,6 +451,8 @@ mod tests {
             zero.contains("2:1: streams is 0; write a number from 1 to"),
             "{zero}"
         );
+        let long = problem("[class_baselines]\nstretch = \"91 d\"\n");
+        assert!(long.contains("2:1: stretch is 91 d; write 1 h"), "{long}");
         let short = problem("[retention]\nraw = \"3 d\"\n");
         assert!(
             short.contains("2:1: raw is 3 d; keep it at least 15 d"),

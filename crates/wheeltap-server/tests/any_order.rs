@@ -7,17 +7,56 @@
 
 mod judged;
 
-use judged::{LEVEL, OVER, Service, T0, TRIPS, UNLIKE, batch};
+use judged::{LEVEL, OVER, Service, T0, TRIPS, UNLIKE, at, batch};
 use proptest::prelude::*;
-use wheeltap_model::Batch;
+use wheeltap_model::{Batch, ClassBaseline, ClassName};
 
-const RULES: [(&str, &str); 5] = [
+const RULES: [(&str, &str); 6] = [
     ("level", LEVEL),
     ("over", OVER),
     ("trips", TRIPS),
     ("unlike", UNLIKE),
     ("drift", DRIFT),
+    ("class", CLASS),
 ];
+
+/// Against the class, over like load.
+const CLASS: &str = r#"
+fn about() { #{
+    title: "Level unlike its class", system: "test", component: "level", priority: "low",
+    tick: "20 s", on_delay: "1 min", off_delay: "1 min",
+    cause: "a test", consequence: "none", action: "look", respond_within: "1 d",
+} }
+fn reads() { #{
+    score: class_score("test.level", "5 min", #{ during: at_least("test.mode", 1) }),
+    usual: class_median("test.level", "5 min", #{ during: at_least("test.mode", 1) }),
+    spread: class_spread("test.level", "5 min", #{ during: at_least("test.mode", 1) }),
+} }
+fn raise(seen) { seen.score > 2.0 || seen.score < -2.0 }
+"#;
+
+/// Two baselines that come into force within the history, frozen while it is delivered.
+fn freeze(service: &Service) {
+    let baseline = |from_ms: i64, median: f64, spread: f64| ClassBaseline {
+        class: Some(ClassName::new("Marten").unwrap()),
+        of: "mean(test.level, 5 min, share 0.1, during at_least(test.mode, 1))".into(),
+        ucum: "kPa".into(),
+        from: at(T0 + from_ms),
+        fitted_from: at(T0),
+        fitted_to: at(T0 + from_ms),
+        median,
+        spread,
+        n_units: 5,
+        n_windows: 100,
+    };
+    let ledger = service.judging.ledger();
+    let frozen = ledger.write("clock", Vec::new(), |planner| {
+        planner.freeze(baseline(1_000_000, 9.0, 1.5));
+        planner.freeze(baseline(4_000_000, 7.5, 0.5));
+    });
+    frozen.unwrap();
+    service.judging.rules_changed();
+}
 
 /// Everything with a memory of its own: conditions, restarts, pasts, counts in bins.
 const DRIFT: &str = r#"
@@ -158,11 +197,13 @@ proptest! {
         ],
         twice in prop::collection::vec(any::<bool>(), 8),
         between in prop::collection::vec(between(), 12),
+        frozen_at in 0_usize..8,
     ) {
         let rules = Service::folder(&RULES);
         let folder = Some(rules.path().to_owned());
 
         let mut in_order = Service::new(folder.clone());
+        freeze(&in_order);
         for piece in cut(&data, &[37]) {
             in_order.send(made(&piece), true);
         }
@@ -180,7 +221,11 @@ proptest! {
             Order::NewestFirst => pieces.reverse(),
         }
         let mut service = Service::new(folder);
+        let frozen_at = frozen_at.min(pieces.len() - 1);
         for (idx, piece) in pieces.iter().enumerate() {
+            if idx == frozen_at {
+                freeze(&service);
+            }
             let between = between[idx % between.len()];
             let offer = !matches!(between, Between::KillBeforeOffer);
             service.send(made(piece), offer);
@@ -223,6 +268,7 @@ fn the_histories_raise_end_and_suppress() {
             data.push(Datum::Trip(T0 + idx * 10_000 + 5));
         }
     }
+    freeze(&service);
     for piece in cut(&data, &[50]) {
         service.send(made(&piece), true);
     }
@@ -231,6 +277,14 @@ fn the_histories_raise_end_and_suppress() {
     let of = |rule: &str| law.iter().filter(|line| line.starts_with(rule)).count();
     assert!(
         of("level ") >= 5 && of("over ") >= 5 && of("trips ") >= 3,
+        "{law:#?}"
+    );
+    let by_class = |since: &str| {
+        law.iter()
+            .any(|line| line.starts_with("class ") && line.contains(since))
+    };
+    assert!(
+        by_class("since 2026-01-01T00:16:40Z") && by_class("since 2026-01-01T01:06:40Z"),
         "{law:#?}"
     );
     let unlike = law.iter().find(|line| line.starts_with("unlike "));

@@ -47,6 +47,7 @@ fn lodge(service: &Service, name: &RuleName, text: &str) -> RuleRef {
         component: about.component.clone(),
         priority: about.priority,
         safety: about.safety,
+        once_a_train: about.once_a_train,
         cause: about.cause.clone(),
         consequence: about.consequence.clone(),
         action: about.action.clone(),

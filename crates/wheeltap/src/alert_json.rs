@@ -72,6 +72,8 @@ pub struct Served {
     /// Server time.
     pub announced_at: Option<String>,
     pub late_news: bool,
+    /// The alert that people were told of in its place.
+    pub told_with: Option<u64>,
     pub settled: bool,
     pub withdrawn_because: Option<String>,
     pub acknowledged: Option<Acknowledged>,
@@ -160,6 +162,7 @@ impl From<&v1::Alert> for Served {
             trial: alert.trial,
             announced_at: alert.announced_unix_ms.map(instant),
             late_news: alert.late_news,
+            told_with: tail(&alert.told_with).parse().ok(),
             settled: alert.settled,
             withdrawn_because: text(&alert.withdrawn_because),
             acknowledged: alert.acknowledgement.as_ref().map(|act| Acknowledged {

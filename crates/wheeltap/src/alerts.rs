@@ -92,6 +92,7 @@ fn row(alert: &v1::Alert) -> Vec<String> {
     let answered = match &alert.acknowledgement {
         Some(act) => act.by.clone(),
         None if alert.suppressed_by_design => "suppressed".to_owned(),
+        None if !alert.told_with.is_empty() => format!("told with {}", tail(&alert.told_with)),
         None => "-".to_owned(),
     };
     vec![
@@ -145,6 +146,10 @@ async fn show(args: &ShowArgs) -> Result<Outcome, Stop> {
             "late news",
             "it had ended before it was learned of".to_owned(),
         ));
+    }
+    if !alert.told_with.is_empty() {
+        let with = tail(&alert.told_with);
+        lines.push(("told with", format!("alert {with}, of the same train")));
     }
     if let Some(announced_ms) = alert.announced_unix_ms {
         lines.push(("announced", instant(announced_ms)));

@@ -103,6 +103,8 @@ pub enum RulesCommand {
     Sweep(SweepArgs),
     /// List the service's rules
     List(RuleListArgs),
+    /// List what classes do, as the service froze it for class_score(..) and its kin
+    Baselines(BaselineListArgs),
     /// Give rule files to the service, which keeps them as drafts
     Lodge(LodgeArgs),
     /// Move a rule to another stage
@@ -187,6 +189,46 @@ pub struct ReplayArgs {
     #[arg(long, value_name = "FILE", requires = "forecast", value_hint = ValueHint::FilePath)]
     pub labels: Option<PathBuf>,
 
+    #[command(flatten)]
+    pub class: ClassArgs,
+
+    /// Print one JSON object a line
+    #[arg(long)]
+    pub json: bool,
+}
+
+/// What `class_score(..)` compares with where the files are all there is.
+#[derive(Debug, Args)]
+#[expect(
+    clippy::struct_field_names,
+    reason = "they are options among others, named by the field"
+)]
+pub struct ClassArgs {
+    /// Fit class baselines from so long a stretch at the start; 7 d without it, at most half of the span
+    #[arg(long, value_name = "SPAN", value_parser = span)]
+    pub class_stretch: Option<i64>,
+
+    /// Units without which a class has no baseline
+    #[arg(long, value_name = "N", default_value_t = 5, value_parser = clap::value_parser!(u16).range(1..))]
+    pub class_least_units: u16,
+
+    /// Known windows in the stretch without which a unit does not count for its class
+    #[arg(long, value_name = "N", default_value_t = 24, value_parser = clap::value_parser!(u16).range(1..))]
+    pub class_least_windows: u16,
+
+    /// Take these class baselines (one JSON object a line, as `wheeltap rules baselines --json` prints
+    /// them) and fit only what is not among them
+    #[arg(long, value_name = "FILE", value_hint = ValueHint::FilePath)]
+    pub class_baselines: Option<PathBuf>,
+}
+
+#[derive(Debug, Args)]
+pub struct BaselineListArgs {
+    #[command(flatten)]
+    pub server: ServerArgs,
+    /// Only this class
+    #[arg(long, value_name = "CLASS")]
+    pub class: Option<String>,
     /// Print one JSON object a line
     #[arg(long)]
     pub json: bool,
@@ -214,6 +256,10 @@ pub struct ForecastArgs {
     /// without it
     #[arg(long, value_name = "TIME", value_parser = time)]
     pub from: Option<i64>,
+    /// Fit class baselines that the service has not frozen yet from so long a stretch at the start, at most
+    /// half of the span; as the service would without it
+    #[arg(long, value_name = "SPAN", value_parser = span)]
+    pub class_stretch: Option<i64>,
     /// Up to this instant; the newest stored data without it
     #[arg(long, value_name = "TIME", value_parser = time)]
     pub until: Option<i64>,
@@ -251,6 +297,8 @@ pub struct SweepArgs {
     /// What is known to have been wrong (CSV, as for replay); every other alert counts as false
     #[arg(long, value_name = "FILE", requires = "map", value_hint = ValueHint::FilePath)]
     pub labels: Option<PathBuf>,
+    #[command(flatten)]
+    pub class: ClassArgs,
     /// Vary only this parameter; may be given several times
     #[arg(long, value_name = "NAME")]
     pub param: Vec<String>,
@@ -760,6 +808,11 @@ words! {
         /// Kept for its past alerts
         Retired => Retired,
     }
+}
+
+/// Milliseconds of a span.
+fn span(text: &str) -> Result<i64, String> {
+    wheeltap_model::parse_span(text).map_err(|error| error.to_string())
 }
 
 /// Unix milliseconds from RFC 3339, or from a span back from now.

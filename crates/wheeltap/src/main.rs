@@ -85,6 +85,7 @@ fn run(command: Command) -> Result<Outcome, Stop> {
             RulesCommand::Forecast(args) => rules::forecast::run(&args),
             RulesCommand::Sweep(args) => rules::sweep::run(&args),
             RulesCommand::List(args) => rules::book::list(&args),
+            RulesCommand::Baselines(args) => rules::baselines::list(&args),
             RulesCommand::Lodge(args) => rules::book::lodge(&args),
             RulesCommand::Promote(args) => rules::book::promote(&args),
         },

@@ -3,10 +3,11 @@
 
 mod common;
 
-use common::{Bench, Ran, csv};
+use common::{Bench, MAP, RULE, Ran, csv};
 use flate2::{Compression, write::GzEncoder};
 use serde_json::json;
-use std::io::Write;
+use std::fmt::Write as _;
+use std::io::Write as _;
 
 /// `rules replay` of these files as JSON.
 fn replay(bench: &Bench, files: &[&str]) -> Ran {
@@ -235,4 +236,70 @@ fn a_rule_reads_a_channel_that_is_computed() {
         0,
         &["oil-warm reads engine.oil.over_coolant, which the map does not fill"],
     );
+}
+
+/// Ten units of one class, hot oil at 81 to 90 degC by unit, and the last one at 100 from half of the day on.
+fn ten_units(bench: &Bench) {
+    let map = MAP.replace("name = \"ZVR 4117\"", "column = \"unit\"");
+    bench.write("map.toml", map.replace("\"1 s\"", "\"10 s\""));
+    let mut text = "t_s,unit,oil\n".to_owned();
+    for second in (0..16_200).step_by(10) {
+        for unit in 1..=10 {
+            let oil = if unit == 10 && second >= 10_000 {
+                100
+            } else {
+                80 + unit
+            };
+            writeln!(text, "{second},ZVR {unit},{oil}").expect("a string takes all");
+        }
+    }
+    bench.write("day.csv", text);
+    let reads = "score: class_score(\"engine.oil.temperature\", \"5 min\")";
+    let rule = RULE.replace("oil: mean(\"engine.oil.temperature\", \"1 min\")", reads);
+    let rule = rule.replace("seen.oil > 50.0", "seen.score > 3.0");
+    bench.write(
+        "rules/oil-warm.rhai",
+        rule.replace("seen.oil < 45.0", "seen.score < 2.0"),
+    );
+}
+
+// By hand: the units' medians are 81 to 90, so the class's is 85.5 and the distances 0.5, 0.5, 1.5,
+// 1.5 .. 4.5: their median is 2.5, the spread 1.4826 * 2.5 = 3.7065. A unit at 100 scores 3.912, and
+// beyond 3 needs a mean of 96.6195: with 30 samples in 5 min, the one at 10,000 s is the first at 100;
+// n of them give 90 + 10 n / 30, so n = 20, at 10,190 s, and a minute later it is raised.
+#[test]
+fn a_unit_is_measured_by_its_class() {
+    let bench = Bench::new();
+    ten_units(&bench);
+    let ran = replay(&bench, &["day.csv"]);
+    assert_eq!(ran.code, 0, "{ran:#?}");
+    let alerts = ran.json();
+    assert_eq!(alerts.len(), 1, "{}", ran.stdout);
+    assert_eq!(alerts[0]["unit"], "ZVR 10");
+    assert_eq!(alerts[0]["since"], "2026-01-01T02:49:50Z");
+    assert_eq!(alerts[0]["raised_at"], "2026-01-01T02:50:50Z");
+    let of = alerts[0]["reads"]["score"]["of"].as_str().expect("a text");
+    assert!(
+        of.contains("median 85.5000, spread 3.7065 of 10 units"),
+        "{of}"
+    );
+    ran.says(
+        0,
+        &[
+            "class Marten was taken for healthy from 2026-01-01T00:00:00Z to 2026-01-01T02:14:55Z: \
+           mean(engine.oil.temperature, 5 min, share 0.5), median 85.5000 Cel, spread 3.7065, \
+           10 units, 260 windows",
+        ],
+    );
+    // Nobody knows what two units say of a class.
+    let few = replay_with(&bench, &["--class-least-units", "11"]);
+    assert_eq!(few.stdout, "");
+    few.says(0, &["10 units have at least 24 known windows"]);
+}
+
+fn replay_with(bench: &Bench, more: &[&str]) -> Ran {
+    let words = [
+        "rules", "replay", "--json", "--rules", "rules", "--map", "map.toml", "day.csv",
+    ];
+    bench.run(words.into_iter().chain(more.iter().copied()))
 }

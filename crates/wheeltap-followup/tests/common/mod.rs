@@ -32,6 +32,7 @@ pub fn facts(component: &str, priority: Priority, safety: bool, within_ms: i64) 
         component: component.into(),
         priority,
         safety,
+        once_a_train: false,
         cause: "a test".into(),
         consequence: "none".into(),
         action: "look".into(),

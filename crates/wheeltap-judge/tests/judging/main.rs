@@ -1,6 +1,7 @@
 //! The judge against oracles: windows, delays, resuming.
 #![allow(clippy::unwrap_used, reason = "tests stop at the first surprise")]
 
+mod class;
 mod delays;
 mod derived;
 mod healthy;

@@ -66,7 +66,7 @@ use Arg::{
 };
 
 /// Statistics of one channel, and what is read of the unit.
-static WINDOWS: [Reader; 29] = [
+static WINDOWS: [Reader; 32] = [
     Reader {
         name: "last",
         args: &[Channel, OptionalWindow],
@@ -271,6 +271,34 @@ static WINDOWS: [Reader; 29] = [
         what: "the window's mean less the median of the past before the window, over 1.4826 \
                times that past's median absolute deviation (at least half a bin)",
         example: "robust_score(\"engine.oil.temperature\", \"10 min\", \"7 d\")",
+    },
+    Reader {
+        name: "class_score",
+        args: &[Channel, Window],
+        fits: Fits::Values,
+        unit: UnitOf::Number,
+        what: "the window's mean less the class's median, over the class's spread; unknown before \
+               the class has a baseline",
+        example: "class_score(\"engine.oil.temperature\", \"5 min\", #{ during: \
+                  at_least(\"engine.notch\", 6) })",
+    },
+    Reader {
+        name: "class_median",
+        args: &[Channel, Window],
+        fits: Fits::Values,
+        unit: UnitOf::Channel,
+        what: "the class's median of that mean",
+        example: "class_median(\"engine.oil.temperature\", \"5 min\", #{ during: \
+                  at_least(\"engine.notch\", 6) })",
+    },
+    Reader {
+        name: "class_spread",
+        args: &[Channel, Window],
+        fits: Fits::Values,
+        unit: UnitOf::Difference,
+        what: "the class's spread of it, 1.4826 times a median absolute deviation",
+        example: "class_spread(\"engine.oil.temperature\", \"5 min\", #{ during: \
+                  at_least(\"engine.notch\", 6) })",
     },
     Reader {
         name: "count",

@@ -3,15 +3,16 @@
 //! The same judge as live, begun at the start of the span with warm windows, as a version that goes
 //! live then would be. Several threads take a unit each. Nothing is written.
 
+use super::classes;
 use super::rejudge::Rejudge;
-use super::rulebook::RuleBook;
+use super::rulebook::{Classes, RuleBook};
 use crate::Shared;
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, AtomicUsize, Ordering};
 use std::sync::mpsc::sync_channel;
-use wheeltap_judge::{EffectiveRule, Occurrence};
-use wheeltap_model::{EventTime, Part, RuleRef, UnitId};
+use wheeltap_judge::{ClassBaselines, EffectiveRule, Occurrence, Stretch, TooFewUnits};
+use wheeltap_model::{ClassBaseline, ClassName, EventTime, Part, RuleRef, UnitId};
 use wheeltap_rules::Rule;
 use wheeltap_store::StoreError;
 
@@ -38,6 +39,8 @@ pub struct History {
     pub from: EventTime,
     /// Last instant.
     pub until: EventTime,
+    /// What is known of the classes.
+    pub classes: Classes,
     /// Units to be judged; those the rule is not for are passed over.
     pub units: Vec<UnitId>,
 }
@@ -72,7 +75,84 @@ struct Done {
     n_read: u64,
 }
 
+/// What a class's units did at the start of the span, where the ledger has no baseline for it.
+pub struct FittedClass {
+    /// The class.
+    pub class: ClassName,
+    /// What it is of.
+    pub of: String,
+    /// What was fitted, or why nothing was.
+    pub fitted: Result<ClassBaseline, TooFewUnits>,
+}
+
 impl History {
+    fn rules(&self) -> Vec<EffectiveRule> {
+        let effective = |rule: &Arc<Rule>| EffectiveRule {
+            rule: Arc::clone(rule),
+            from: self.from,
+            until: None,
+        };
+        // Two versions of one rule have two names here, so both are judged.
+        let rules = std::iter::once(&self.rule)
+            .chain(&self.against)
+            .chain(&self.variants);
+        rules.map(effective).collect()
+    }
+
+    /// Fits what the rules compare with a class and no baseline is in force for, from a stretch of this
+    /// length (at most half of the span) at its start; in force from its end on. Blocks.
+    ///
+    /// # Errors
+    /// A stop.
+    pub fn fit_classes(
+        &mut self,
+        shared: &Shared,
+        stretch_ms: i64,
+    ) -> Result<Vec<FittedClass>, StoreError> {
+        let comparing = RuleBook::of(self.rules(), Classes::new()).comparing();
+        if comparing.is_empty() {
+            return Ok(Vec::new());
+        }
+        let comparing = RuleBook::of(comparing, Classes::new());
+        let half_ms = self.until.ms_since(self.from) / 2;
+        let from = self.from.plus_ms(-1);
+        let stretch = Stretch {
+            from,
+            to: from.plus_ms(stretch_ms.min(half_ms).max(1)),
+        };
+        let asked: BTreeSet<ClassName> = self
+            .units
+            .iter()
+            .filter_map(|unit| shared.fleet.get(unit))
+            .map(|record| record.unit.class.clone())
+            .collect();
+        let mut all = Vec::new();
+        for (class, records) in classes::by_class(shared) {
+            if !asked.contains(&class) {
+                continue;
+            }
+            let known = self.classes.get(&class).cloned().unwrap_or_default();
+            let missing = |of: &String| known.of(of).iter().all(|own| own.from >= stretch.to);
+            let wanted = classes::wanted(shared, &comparing, &records);
+            if !wanted.iter().any(missing) {
+                continue;
+            }
+            let mut baselines: Vec<ClassBaseline> = known.iter().cloned().collect();
+            let fitted = classes::fit(shared, &comparing, &class, &records, stretch)?;
+            for (of, fitted) in fitted.into_iter().filter(|(of, _)| missing(of)) {
+                baselines.extend(fitted.as_ref().ok().cloned());
+                all.push(FittedClass {
+                    class: class.clone(),
+                    of,
+                    fitted,
+                });
+            }
+            let baselines = Arc::new(ClassBaselines::new(baselines));
+            self.classes.insert(class, baselines);
+        }
+        Ok(all)
+    }
+
     /// Judges on several threads; `tell` is called after each unit and ends the work by `false`.
     /// Blocks.
     ///
@@ -83,16 +163,7 @@ impl History {
         shared: &Shared,
         mut tell: impl FnMut(Progress<'_>) -> bool,
     ) -> Result<Replay, StoreError> {
-        let effective = |rule: &Arc<Rule>| EffectiveRule {
-            rule: Arc::clone(rule),
-            from: self.from,
-            until: None,
-        };
-        // Two versions of one rule have two names here, so both are judged.
-        let rules = std::iter::once(&self.rule)
-            .chain(&self.against)
-            .chain(&self.variants);
-        let rulebook = RuleBook::of(rules.map(effective).collect());
+        let rulebook = RuleBook::of(self.rules(), self.classes.clone());
         let units: Vec<&UnitId> = self
             .units
             .iter()

@@ -115,7 +115,8 @@ impl Ledger {
         let _writing = self.writing.lock().unwrap_or_else(PoisonError::into_inner);
         let (outcome, records) = {
             let book = self.book();
-            let mut planner = Planner::new(&book, self.shared.clock.now(), by);
+            let mut planner =
+                Planner::new(&book, self.shared.clock.now(), by).with_trains(&self.shared.fleet);
             let outcome = plan(&mut planner);
             (outcome, planner.finish())
         };

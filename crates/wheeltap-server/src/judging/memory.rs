@@ -3,8 +3,10 @@
 use super::ledger::Documents;
 use super::ranges::{Judged, StoredSource};
 use serde::{Deserialize, Serialize};
-use wheeltap_judge::{BaselineMemory, Checkpoint, EffectiveRule, SlotMemory, UnitContext};
-use wheeltap_model::{EventTime, UnitId};
+use wheeltap_judge::{
+    BaselineMemory, Checkpoint, EffectiveRule, SlotMemory, UnitContext, UnitPlan,
+};
+use wheeltap_model::{ClassBaseline, EventTime, UnitId};
 use wheeltap_store::{DocumentKey, Store, StoreError};
 
 const CHECKPOINT: &str = "checkpoint";
@@ -27,11 +29,18 @@ const COARSE_MS: i64 = 6 * HOUR_MS;
 pub struct Basis {
     rules: Vec<(String, EventTime, Option<EventTime>)>,
     context: UnitContext,
+    /// Class baselines that its rules read.
+    compared: Vec<ClassBaseline>,
 }
 
 impl Basis {
-    /// Of the rules that apply to a unit, and what is known of it.
-    pub fn new(rules: &[EffectiveRule], context: UnitContext) -> Self {
+    /// Of the rules that apply to a unit, their plan, and what is known of the unit.
+    pub fn new(rules: &[EffectiveRule], plan: &UnitPlan, context: UnitContext) -> Self {
+        let baselines = &context.class_baselines;
+        let compared = plan
+            .compared()
+            .flat_map(|compared| baselines.of(&compared.of).to_vec())
+            .collect();
         let rules = rules.iter().map(|effective| {
             let reference = &effective.rule.reference;
             let name = format!("{} {}", reference.name, reference.version);
@@ -40,6 +49,7 @@ impl Basis {
         Self {
             rules: rules.collect(),
             context,
+            compared,
         }
     }
 
@@ -56,12 +66,19 @@ impl Basis {
             let until = until.filter(|until| *until <= at);
             put(&until.map_or(String::new(), |until| until.unix_ms().to_string()));
         }
-        let UnitContext { states, consists } = &self.context;
+        let UnitContext {
+            states,
+            consists,
+            class_baselines: _,
+        } = &self.context;
         for dated in states.entries().iter().filter(|dated| dated.from <= at) {
             put(&format!("{} {:?}", dated.from.unix_ms(), dated.value));
         }
         for dated in consists.entries().iter().filter(|dated| dated.from <= at) {
             put(&format!("{} {:?}", dated.from.unix_ms(), dated.value));
+        }
+        for baseline in self.compared.iter().filter(|baseline| baseline.from <= at) {
+            put(&format!("{baseline:?}"));
         }
         hasher.finalize().to_hex().as_str()[..16].to_owned()
     }

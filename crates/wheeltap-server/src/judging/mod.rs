@@ -10,6 +10,7 @@
 //! were judged. Sequences that are stored and not among them make the unit be judged again over the
 //! whole settlement horizon, since nobody knows how late their data is.
 
+mod classes;
 mod cursor;
 mod history;
 mod ledger;
@@ -20,21 +21,23 @@ mod rulebook;
 mod shard;
 
 pub(crate) use cursor::{Cursors, Place, expired, foreign};
-pub use history::{History, Progress, Replay, Side};
+pub use history::{FittedClass, History, Progress, Replay, Side};
 pub use ledger::{Documents, Ledger, LedgerError};
+pub use rulebook::Classes;
+use rulebook::classes_of;
 pub(crate) use rulebook::{check, facts, vetted};
 
 use crate::{Shared, StartError, status};
 use rulebook::{Compiled, FolderRule, RuleBook};
 use shard::{Message, Shard};
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 use std::hash::{DefaultHasher, Hash, Hasher};
 use std::sync::mpsc::{Sender, channel};
 use std::sync::{Arc, Mutex, PoisonError, RwLock};
 use std::thread::JoinHandle;
 use tokio::sync::{OwnedSemaphorePermit, oneshot};
 use wheeltap_judge::{Checkpoint, FAULTS_TO_REPORT, FaultReport};
-use wheeltap_model::{Batch, EventTime, Part, RuleRef, RuleStage, ServerTime, UnitId};
+use wheeltap_model::{Batch, ClassName, EventTime, Part, RuleRef, RuleStage, ServerTime, UnitId};
 use wheeltap_store::Epoch;
 
 /// Judging threads: one a core, and at least two, so that one unit's long late work does not hold up
@@ -45,6 +48,8 @@ fn n_shards() -> usize {
 
 /// The identity under which rules of the settings' folder are lodged.
 const BY_SETTINGS: &str = "settings";
+/// The identity under which what is due by the clock is written.
+const BY_CLOCK: &str = "clock";
 
 /// One stored batch to be judged.
 #[derive(Debug)]
@@ -80,6 +85,7 @@ struct Inner {
     rulebook: RwLock<Arc<RuleBook>>,
     compiled: Mutex<Compiled>,
     faults: Mutex<Faults>,
+    freezing: Mutex<classes::Tried>,
 }
 
 impl Inner {
@@ -164,6 +170,7 @@ impl Judging {
             rulebook: RwLock::new(Arc::new(rulebook)),
             compiled: Mutex::new(compiled),
             faults: Mutex::new(Faults::new()),
+            freezing: Mutex::default(),
             shared,
         });
         let mut units = vec![Vec::new(); n_shards()];
@@ -223,6 +230,16 @@ impl Judging {
     ///
     /// A rule that no longer compiles leaves the old book in force and is logged.
     pub fn rules_changed(&self) {
+        if !self.renew_rulebook() {
+            return;
+        }
+        for shard in 0..self.shards.len() {
+            self.tell(shard, Message::Revalidate(None));
+        }
+    }
+
+    /// Takes rules and class baselines from the book anew; `false` when the old ones stay.
+    fn renew_rulebook(&self) -> bool {
         let inner = &self.inner;
         let rulebook = {
             let mut compiled = inner
@@ -244,12 +261,53 @@ impl Judging {
                     error = status::chain(&error),
                     "the rule book stays as it was"
                 );
-                return;
+                return false;
             }
         }
-        for shard in 0..self.shards.len() {
-            self.tell(shard, Message::Revalidate(None));
+        true
+    }
+
+    /// What the ledger says of every class.
+    pub fn class_baselines(&self) -> Classes {
+        classes_of(&self.inner.ledger.book())
+    }
+
+    /// Freezes the class baselines that are due by the server's clock, and has the units judged again
+    /// from where they are in force. Reads stored data, so it belongs on a blocking thread; a second
+    /// call waits for the first. Returns how many it froze.
+    ///
+    /// # Errors
+    /// A stop, after which the service stops.
+    pub fn freeze_class_baselines(&self) -> Result<usize, LedgerError> {
+        let inner = &self.inner;
+        let mut tried = inner
+            .freezing
+            .lock()
+            .unwrap_or_else(PoisonError::into_inner);
+        let frozen = classes::due(&inner.shared, &inner.ledger, &inner.rulebook(), &mut tried)?;
+        if frozen.is_empty() {
+            return Ok(0);
         }
+        let n_frozen = frozen.len();
+        let classes: BTreeSet<ClassName> = frozen
+            .iter()
+            .filter_map(|baseline| baseline.class.clone())
+            .collect();
+        inner.ledger.write(BY_CLOCK, Documents::new(), |planner| {
+            for baseline in frozen {
+                planner.freeze(baseline);
+            }
+        })?;
+        if self.renew_rulebook() {
+            for record in inner.shared.fleet.all() {
+                if classes.contains(&record.unit.class) {
+                    let unit = record.unit.id.clone();
+                    let shard = shard_of(&unit, self.shards.len());
+                    self.tell(shard, Message::Revalidate(Some(unit)));
+                }
+            }
+        }
+        Ok(n_frozen)
     }
 
     /// On how many units a version fails.

@@ -7,7 +7,9 @@ use super::rulebook::Planned;
 use crate::Shared;
 use std::collections::BTreeMap;
 use std::sync::Arc;
-use wheeltap_judge::{Checkpoint, FaultReport, Judgement, Occurrence, UnitJudge};
+use wheeltap_judge::{
+    Checkpoint, ClassSurvey, FaultReport, Judgement, Occurrence, Stretch, UnitJudge,
+};
 use wheeltap_model::{ChannelId, ChannelKind, EventTime, Part, RuleRef, Series, UnitId};
 use wheeltap_store::StoreError;
 
@@ -149,6 +151,51 @@ impl Rejudge {
         };
         rejudge.take_base(shared, base)?;
         Ok(Some(rejudge))
+    }
+
+    /// What a unit did over a stretch, of the windows that its plan compares with the class's; `None`
+    /// when nothing is stored.
+    ///
+    /// # Errors
+    /// A stop.
+    pub fn survey(
+        shared: &Shared,
+        unit: &UnitId,
+        planned: Planned,
+        stretch: Stretch,
+    ) -> Result<Option<Vec<Vec<f64>>>, StoreError> {
+        let Some((first, newest)) = shared.store.extent(unit)? else {
+            return Ok(None);
+        };
+        let plan = Arc::clone(&planned.plan);
+        let context = Arc::clone(&planned.context);
+        // Conditions and held values look back from the first window.
+        let position = stretch.from.plus_ms(-plan.reach_ms());
+        let mut reading = Self {
+            unit: unit.clone(),
+            judge: UnitJudge::new(Arc::clone(&plan), context),
+            planned,
+            taken: Judged::default(),
+            from: None,
+            base: None,
+            occurrences: BTreeMap::new(),
+            checkpoints: Vec::new(),
+            faults: Vec::new(),
+            position: position.max(first.plus_ms(-1)),
+            newest,
+            n_read: 0,
+            piece_ms: PIECE_MS,
+        };
+        reading.feed_held(shared, reading.position)?;
+        let mut survey = ClassSurvey::new(&plan, stretch);
+        let end = stretch.to.min(newest);
+        while reading.position < end {
+            let to = reading.position.plus_ms(WARM_MS).min(end);
+            reading.feed(shared, to)?;
+            survey.take(&mut reading.judge, to);
+        }
+        survey.take(&mut reading.judge, stretch.to);
+        Ok(Some(survey.means()))
     }
 
     /// Samples and events read so far.

@@ -7,9 +7,9 @@ use std::path::Path;
 use std::sync::{Arc, Mutex, PoisonError};
 use wheeltap_catalogue::{CASES_ENDING, read_cases};
 use wheeltap_followup::{Book, CasesText, RuleFacts, RuleVersion};
-use wheeltap_judge::{EffectiveRule, UnitContext, UnitPlan};
-use wheeltap_model::{ClassName, RuleName, RuleRef, UnitId};
-use wheeltap_rules::{Environment, Problem, Rule, compile, vet};
+use wheeltap_judge::{ClassBaselines, EffectiveRule, UnitContext, UnitPlan};
+use wheeltap_model::{ClassBaseline, ClassName, RuleName, RuleRef, UnitId};
+use wheeltap_rules::{Environment, Problem, Read, Rule, compile, vet};
 
 /// What rules are checked against in this service.
 pub fn environment(shared: &Shared) -> Environment<'_> {
@@ -29,6 +29,7 @@ pub fn facts(rule: &Rule) -> RuleFacts {
         component: about.component.clone(),
         priority: about.priority,
         safety: about.safety,
+        once_a_train: about.once_a_train,
         cause: about.cause.clone(),
         consequence: about.consequence.clone(),
         action: about.action.clone(),
@@ -168,11 +169,30 @@ pub struct Planned {
     pub basis: Arc<Basis>,
 }
 
+/// What is known of every class.
+pub type Classes = HashMap<ClassName, Arc<ClassBaselines>>;
+
+/// The class baselines of the ledger.
+pub fn classes_of(book: &Book) -> Classes {
+    let mut by_class: HashMap<ClassName, Vec<ClassBaseline>> = HashMap::new();
+    for kept in book.class_baselines() {
+        if let Some(class) = &kept.baseline.class {
+            let known = by_class.entry(class.clone()).or_default();
+            known.push(kept.baseline.clone());
+        }
+    }
+    by_class
+        .into_iter()
+        .map(|(class, known)| (class, Arc::new(ClassBaselines::new(known))))
+        .collect()
+}
+
 type PlanKey = (Option<ClassName>, Vec<usize>);
 
 /// All versions that are judged at some time, compiled; made anew when the rule book changes.
 pub struct RuleBook {
     rules: Vec<EffectiveRule>,
+    classes: Classes,
     /// Plans by class and applicable rules, made when first needed.
     plans: Mutex<HashMap<PlanKey, Arc<UnitPlan>>>,
 }
@@ -214,15 +234,27 @@ impl RuleBook {
                 message: lines(&broken),
             });
         }
-        Ok(Self::of(rules))
+        Ok(Self::of(rules, classes_of(book)))
     }
 
-    /// Of rules that are compiled.
-    pub fn of(rules: Vec<EffectiveRule>) -> Self {
+    /// Of rules that are compiled, and what is known of the classes.
+    pub fn of(rules: Vec<EffectiveRule>, classes: Classes) -> Self {
         Self {
             rules,
+            classes,
             plans: Mutex::new(HashMap::new()),
         }
+    }
+
+    /// Its rules that compare a unit with its class.
+    pub fn comparing(&self) -> Vec<EffectiveRule> {
+        let compares = |effective: &&EffectiveRule| {
+            let inputs = &effective.rule.inputs;
+            inputs
+                .iter()
+                .any(|input| matches!(input.read, Read::Class { .. }))
+        };
+        self.rules.iter().filter(compares).cloned().collect()
     }
 
     fn compile(shared: &Shared, version: &RuleVersion) -> Result<Rule, Vec<Problem>> {
@@ -247,8 +279,8 @@ impl RuleBook {
         let context = UnitContext {
             states: record.states.clone(),
             consists: record.consists.clone(),
+            class_baselines: self.classes.get(&unit.class).cloned().unwrap_or_default(),
         };
-        let basis = Arc::new(Basis::new(&rules, context.clone()));
         let mut plans = self.plans.lock().unwrap_or_else(PoisonError::into_inner);
         let plan = plans.entry((class, applicable)).or_insert_with(|| {
             Arc::new(UnitPlan::new(
@@ -261,8 +293,8 @@ impl RuleBook {
         });
         Planned {
             plan: Arc::clone(plan),
+            basis: Arc::new(Basis::new(&rules, plan, context.clone())),
             context: Arc::new(context),
-            basis,
         }
     }
 }

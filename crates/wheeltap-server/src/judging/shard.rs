@@ -374,6 +374,12 @@ impl Shard {
                         .standing_of(unit)
                         .filter(|alert| alert.is_to_announce());
                     to_announce.for_each(|alert| planner.announce(alert));
+                    if let Some(watermark) = terms.watermark {
+                        let told = book
+                            .standing_of(unit)
+                            .filter(|alert| alert.told_with().0 != 0);
+                        told.for_each(|alert| planner.keep_told(alert, watermark));
+                    }
                 }
                 if let Some(through) = terms.complete_through {
                     let to_settle = book.to_settle(unit, through);

@@ -1,8 +1,8 @@
 //! SweepRule: what the other values of a rule's parameters would have done.
 
 use super::{
-    MESSAGES_AHEAD, MOST_ALERTS, Replays, forecast_to_wire, rule_of, span, to_wire, units_of,
-    would_ring,
+    MESSAGES_AHEAD, MOST_ALERTS, Replays, fitted_to_wire, forecast_to_wire, rule_of, span, to_wire,
+    units_of, would_ring,
 };
 use crate::judging::{History, Judging};
 use crate::{Shared, status};
@@ -12,7 +12,7 @@ use tokio::sync::mpsc::Sender;
 use tokio::sync::{OwnedSemaphorePermit, mpsc};
 use tokio_stream::wrappers::ReceiverStream;
 use tonic::{Request, Status};
-use wheeltap_followup::{Tried, WouldRing, best, forecast, knee};
+use wheeltap_followup::{Tried, WouldRing, best, forecast, knee, once_a_train};
 use wheeltap_proto::v1;
 use wheeltap_proto::v1::sweep_rule_response::Item;
 use wheeltap_rules::{NoGrid, Rule};
@@ -39,13 +39,13 @@ impl Replays {
         let request = request.into_inner();
         let permit = self.permit()?;
         let (shared, judging) = (Arc::clone(&self.shared), Arc::clone(&self.judging));
-        let asked = tokio::task::spawn_blocking(move || ask(&shared, &judging, request))
+        let mut asked = tokio::task::spawn_blocking(move || ask(&shared, &judging, request))
             .await
             .map_err(|_| status::internal("a sweep was cut off"))??;
         let (answers, stream) = mpsc::channel(MESSAGES_AHEAD);
         let (shared, judging) = (Arc::clone(&self.shared), Arc::clone(&self.judging));
         tokio::task::spawn_blocking(move || {
-            let answer = match try_all(&shared, &judging, &asked, permit, &answers) {
+            let answer = match try_all(&shared, &judging, &mut asked, permit, &answers) {
                 Ok(Some(tried)) => Ok(item(Item::Sweep(sweep_to_wire(&asked.rule, &tried)))),
                 // Ended early, by the reader or the service.
                 Ok(None) => return,
@@ -100,6 +100,7 @@ fn ask(shared: &Shared, judging: &Judging, request: v1::SweepRuleRequest) -> Res
             variants,
             from,
             until,
+            classes: judging.class_baselines(),
             units,
         },
         rule,
@@ -111,11 +112,19 @@ fn ask(shared: &Shared, judging: &Judging, request: v1::SweepRuleRequest) -> Res
 fn try_all(
     shared: &Shared,
     judging: &Judging,
-    asked: &Asked,
+    asked: &mut Asked,
     permit: OwnedSemaphorePermit,
     answers: &Sender<Answer>,
 ) -> Result<Option<Vec<Tried>>, Status> {
     let _permit = permit;
+    let stretch_ms = shared.settings.class_baselines.stretch.ms();
+    let fitted = asked.history.fit_classes(shared, stretch_ms);
+    for fitted in fitted.map_err(|error| status::store(&error))? {
+        let answer = item(Item::ClassBaseline(fitted_to_wire(fitted)));
+        if answers.blocking_send(Ok(answer)).is_err() {
+            return Ok(None);
+        }
+    }
     let history = &asked.history;
     let mut alerts: HashMap<String, Vec<WouldRing>> = HashMap::new();
     let mut n_alerts = 0;
@@ -153,10 +162,13 @@ fn try_all(
     let truth = judging.ledger().book().truth(component, from, until);
     let n_units = replay.n_units as u64;
     let tried = asked.grid.iter().map(|(values, version)| {
-        let alerts = alerts.get(version).map_or(&[][..], Vec::as_slice);
+        let mut alerts = alerts.remove(version).unwrap_or_default();
+        if asked.rule.about.once_a_train {
+            alerts = once_a_train(alerts, &shared.fleet);
+        }
         Tried {
             values: values.clone(),
-            forecast: forecast(alerts, from, until, n_units, &truth),
+            forecast: forecast(&alerts, from, until, n_units, &truth),
         }
     });
     Ok(Some(tried.collect()))

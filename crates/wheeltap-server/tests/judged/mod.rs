@@ -326,8 +326,24 @@ impl Service {
         Self::on(store, self.rules, self.clock, self.next_sequence)
     }
 
-    /// Stores a batch; `offer` hands it to the judge too.
-    pub fn send(&mut self, mut batch: Batch, offer: bool) {
+    /// Stores a batch of the one unit; `offer` hands it to the judge too.
+    pub fn send(&mut self, batch: Batch, offer: bool) {
+        self.send_of(&unit(), batch, offer);
+    }
+
+    /// Another unit of the class.
+    pub fn create(&self, unit: &UnitId) {
+        let created = Unit {
+            id: unit.clone(),
+            road_number: String::new(),
+            class: ClassName::new("Marten").unwrap(),
+            commissioned: at(0),
+        };
+        self.shared.fleet.create(created, Vec::new()).unwrap();
+    }
+
+    /// Stores a batch of a unit; `offer` hands it to the judge too.
+    pub fn send_of(&mut self, unit: &UnitId, mut batch: Batch, offer: bool) {
         // Tests number channels as the catalogue lists them; the store has its own numbers.
         let ids: Vec<ChannelId> = self.shared.catalogue.channels().map(|(id, _)| id).collect();
         let known = |id: ChannelId| ids[usize::try_from(id.0).unwrap()];
@@ -343,7 +359,7 @@ impl Service {
         digest[..8].copy_from_slice(&sequence.to_be_bytes());
         let batch = Arc::new(batch);
         let incoming = Incoming {
-            unit: unit(),
+            unit: unit.clone(),
             epoch,
             sequence,
             digest: PayloadDigest(digest),
@@ -359,7 +375,7 @@ impl Service {
         if offer {
             let permits = Arc::new(Semaphore::new(1));
             self.judging.offer(JudgeJob {
-                unit: unit(),
+                unit: unit.clone(),
                 epoch,
                 sequence,
                 batch,
@@ -380,8 +396,13 @@ impl Service {
 
     /// What the law binds: version, part, times and evidence of all alerts not withdrawn.
     pub fn law(&self) -> BTreeSet<String> {
+        self.law_of(&unit())
+    }
+
+    /// The same of a unit.
+    pub fn law_of(&self, unit: &UnitId) -> BTreeSet<String> {
         let book = self.judging.ledger().book();
-        book.known(&unit(), None)
+        book.known(unit, None)
             .filter(|alert| alert.condition() != Condition::Withdrawn)
             .map(|alert| {
                 let alert = alert.alert();

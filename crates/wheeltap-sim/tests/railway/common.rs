@@ -119,6 +119,7 @@ fn rings_of(
     let context = UnitContext {
         states: sim_unit.states.clone(),
         consists: sim_unit.consist.clone(),
+        ..UnitContext::default()
     };
     let mut judge = UnitJudge::new(Arc::new(plan), Arc::new(context));
     let mut judgement = Judgement::default();

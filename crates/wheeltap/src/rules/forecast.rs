@@ -326,6 +326,7 @@ fn request(args: &ForecastArgs) -> Result<v1::ReplayRuleRequest, Stop> {
             .map(|unit| format!("units/{unit}"))
             .collect(),
         keep_forecast: false,
+        class_stretch_ms: args.class_stretch.unwrap_or_default(),
     })
 }
 
@@ -349,6 +350,7 @@ async fn replay(
                 bar.set_position(progress.n_units_done);
             }
             Some(Item::Alert(alert)) => alerts.push(alert),
+            Some(Item::ClassBaseline(baseline)) => super::baselines::say(&baseline),
             Some(Item::Forecast(forecast)) => {
                 if let Some(bar) = bar {
                     bar.finish_and_clear();

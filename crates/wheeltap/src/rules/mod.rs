@@ -1,5 +1,6 @@
 //! `wheeltap rules`: vetting and replay need no server; the rest speaks to one.
 
+pub mod baselines;
 pub mod book;
 pub mod cases;
 pub mod forecast;

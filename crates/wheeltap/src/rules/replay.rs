@@ -1,9 +1,10 @@
 //! `wheeltap rules replay`: measurements from files, judged exactly as the service would have.
 
+use super::baselines::{self, ByClass, OfUnit};
 use crate::{
     Outcome, Stop,
     alert_json::{self, Reads, Values},
-    args::{CatalogueArgs, ReplayArgs},
+    args::{CatalogueArgs, ClassArgs, ReplayArgs},
     files,
     output::{Out, bytes_bar, count_bar, counted, duration, grouped, note},
 };
@@ -32,6 +33,20 @@ pub(super) struct UnitRead {
     class: Option<ClassName>,
     samples: BTreeMap<ChannelId, Vec<Sample>>,
     events: Vec<Event>,
+    /// All of it, once it is read.
+    data: UnitData,
+}
+
+impl UnitRead {
+    fn keep(&mut self) {
+        let samples = std::mem::take(&mut self.samples).into_iter();
+        self.data = UnitData {
+            series: samples
+                .map(|(channel, samples)| (channel, Series::from_samples(samples)))
+                .collect(),
+            events: std::mem::take(&mut self.events),
+        };
+    }
 }
 
 /// Totals over all files.
@@ -63,11 +78,15 @@ pub fn run(args: &ReplayArgs) -> Result<Outcome, Stop> {
     };
     let (mut units, totals) = read(&args.files, &map)?;
     say_what_was_read(&units, &totals);
+    let classes = match totals.span {
+        Some(span) => classes(&args.class, &mut units, &rules, &map, span)?,
+        None => ByClass::new(),
+    };
     let mut found = Vec::new();
     let (mut faults, mut fits) = (Vec::new(), Vec::new());
     let bar = count_bar(units.len() as u64, "judging", "units");
     for (unit, read) in &mut units {
-        let judgement = judge(unit, read, &rules, map.catalogue());
+        let judgement = judge(unit, read, &rules, map.catalogue(), &classes);
         let whose = |occurrence| Found {
             unit: unit.clone(),
             occurrence,
@@ -272,22 +291,39 @@ fn plan(
     UnitPlan::new(rules, unit, read.class.as_ref(), class_def, catalogue)
 }
 
-/// Takes the samples out of what was read: the judge keeps its own.
+/// What classes do, for the rules that ask.
+pub(super) fn classes(
+    args: &ClassArgs,
+    units: &mut Units,
+    rules: &[EffectiveRule],
+    map: &BoundMap,
+    span: (EventTime, EventTime),
+) -> Result<ByClass, Stop> {
+    units.values_mut().for_each(UnitRead::keep);
+    let of_units = units.iter().map(|(unit, read)| OfUnit {
+        unit,
+        class: read.class.as_ref(),
+        data: &read.data,
+    });
+    let of_units: Vec<OfUnit<'_>> = of_units.collect();
+    baselines::for_files(args, rules, &of_units, map.catalogue(), span)
+}
+
+/// Takes the data out of what was read: the judge keeps its own.
 pub(super) fn judge(
     unit: &UnitId,
     read: &mut UnitRead,
     rules: &[EffectiveRule],
     catalogue: &Catalogue,
+    classes: &ByClass,
 ) -> Judgement {
     let plan = plan(unit, read, rules, catalogue);
-    let data = UnitData {
-        series: std::mem::take(&mut read.samples)
-            .into_iter()
-            .map(|(channel, samples)| (channel, Series::from_samples(samples)))
-            .collect(),
-        events: std::mem::take(&mut read.events),
+    let data = std::mem::take(&mut read.data);
+    let context = UnitContext {
+        class_baselines: classes.get(&read.class).cloned().unwrap_or_default(),
+        ..UnitContext::default()
     };
-    replay_unit(Arc::new(plan), Arc::new(UnitContext::default()), &data)
+    replay_unit(Arc::new(plan), Arc::new(context), &data)
 }
 
 fn line(found: &Found, rules: &[EffectiveRule]) -> alert_json::Core {

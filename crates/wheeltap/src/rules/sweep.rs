@@ -1,7 +1,8 @@
 //! `wheeltap rules sweep`: what a rule's other parameters would have found, and what they would cost.
 
+use super::baselines::ByClass;
 use super::replay::{
-    Units, bound_map, is_judged, judge, read, say_what_was_read, truth_of, would_ring,
+    Units, bound_map, classes, is_judged, judge, read, say_what_was_read, truth_of, would_ring,
 };
 use super::sweep_plot;
 use crate::{
@@ -278,7 +279,8 @@ fn of_files(args: &SweepArgs, map: &Path) -> Result<Swept, Stop> {
             in_force.rule.reference.name
         )));
     }
-    let alerts = judge_all(&mut units, &variants, map.catalogue());
+    let classes = classes(&args.class, &mut units, &variants, &map, span)?;
+    let alerts = judge_all(&mut units, &variants, map.catalogue(), &classes);
     let tried = grid
         .into_iter()
         .zip(&variants)
@@ -299,11 +301,12 @@ fn judge_all(
     units: &mut Units,
     variants: &[EffectiveRule],
     catalogue: &wheeltap_catalogue::Catalogue,
+    classes: &ByClass,
 ) -> HashMap<String, Vec<WouldRing>> {
     let mut alerts: HashMap<String, Vec<WouldRing>> = HashMap::new();
     let bar = count_bar(units.len() as u64, "judging", "units");
     for (unit, read) in units {
-        for occurrence in judge(unit, read, variants, catalogue).occurrences() {
+        for occurrence in judge(unit, read, variants, catalogue, classes).occurrences() {
             if let Some(alert) = would_ring(unit, &occurrence) {
                 let version = occurrence.rule.version;
                 alerts.entry(version).or_default().push(alert);
@@ -343,6 +346,7 @@ fn of_service(args: &SweepArgs) -> Result<Swept, Stop> {
                         bar.get_or_insert_with(|| count_bar(progress.n_units, "judging", "units"));
                     bar.set_position(progress.n_units_done);
                 }
+                Some(Item::ClassBaseline(baseline)) => super::baselines::say(&baseline),
                 Some(Item::Sweep(sweep)) => break sweep,
                 None => {}
             }

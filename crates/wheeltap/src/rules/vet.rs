@@ -171,6 +171,7 @@ const fn pane_ms(read: &Read) -> Option<i64> {
     match read {
         Read::Window { pane_ms, .. } => Some(*pane_ms),
         Read::Healthy { baseline, .. } => Some(baseline.pane_ms),
+        Read::Class { window, .. } => Some(window.pane_ms),
         _ => None,
     }
 }

@@ -34,6 +34,11 @@ const FULL_FAN_RPM: f64 = 1_150.0;
 /// What an engine drives beside traction, as a share of rated traction power.
 const AUXILIARIES: f64 = 0.03;
 const MAIN_RESERVOIR_L: f64 = 950.0;
+/// In frost an idling engine runs faster from the first of these coolant temperatures to the second,
+/// degC, so that it does not cool out (practice).
+const IDLES_UP_CEL: (f64, f64) = (55.0, 65.0);
+/// Only under this air temperature, degC.
+const FROST_CEL: f64 = -5.0;
 /// Cylinders that the catalogue has channels for.
 pub(crate) const MOST_CYLINDERS: usize = 16;
 /// Pressure drop over clean intake air filters at full load, kPa.
@@ -305,6 +310,7 @@ pub(crate) struct Locomotive {
     /// The ground relay tripped in this second, and how long power stays off.
     pub(crate) tripped: bool,
     relay_open_s: i64,
+    idles_up: bool,
     crank_v: f64,
     cut_out: Vec<bool>,
 }
@@ -395,6 +401,7 @@ impl Locomotive {
             filter_kpa: 0.0,
             tripped: false,
             relay_open_s: 0,
+            idles_up: false,
             crank_v: 0.0,
             cut_out: cut_out.to_vec(),
             seldom,
@@ -458,12 +465,20 @@ impl Locomotive {
     }
 
     fn engine(&mut self, now: &Now, loads: bool, ail: &Ailment, at_s: i64) {
+        let until_cel = if self.idles_up {
+            IDLES_UP_CEL.1
+        } else {
+            IDLES_UP_CEL.0
+        };
+        self.idles_up = now.air_cel < FROST_CEL && self.coolant_cel < until_cel;
         let target_rpm = if !self.running {
             0.0
         } else if self.cranking_s > 0 {
             120.0
         } else {
             let share = match now.mode {
+                Mode::LowIdle | Mode::Idle if self.idles_up => SPEED_SHARE[4],
+                _ if !loads && self.idles_up => SPEED_SHARE[4],
                 _ if !loads => SPEED_SHARE[0],
                 // A cold engine does not take the lowered idle.
                 Mode::LowIdle if self.coolant_cel > 60.0 => SPEED_SHARE[0] * 0.85,
@@ -737,6 +752,35 @@ impl Locomotive {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    // Common practice: in hard frost an engine that idles keeps itself warm.
+    #[test]
+    fn an_idling_engine_does_not_cool_out_in_hard_frost() {
+        let mut loco = Locomotive::new(Build::usual(), Random::named(1, "frost"), true, -35.0, &[]);
+        let now = Now {
+            mode: Mode::LowIdle,
+            moving: false,
+            speed_m_s: 0.0,
+            mile: 0.0,
+            in_tunnel: false,
+            rail: Rail::Dry,
+            air_cel: -35.0,
+            hand_sanding: false,
+            pipe_kpa: 620.0,
+            rear_kpa: 610.0,
+            equalizing_kpa: 620.0,
+            feed_l_s: 0.0,
+            feed_cut: false,
+            grade_percent: 0.0,
+        };
+        let sound = Ailment::none(6, 12);
+        let mut least_cel = f64::INFINITY;
+        for at_s in 0..86_400 {
+            loco.step(&now, UnitState::Working, 0.0, &sound, at_s, false);
+            least_cel = least_cel.min(loco.coolant_cel);
+        }
+        assert!((50.0..56.0).contains(&least_cel), "{least_cel}");
+    }
 
     // Heat soak, common practice: with the pump stopped the iron's heat goes into standing water.
     #[test]

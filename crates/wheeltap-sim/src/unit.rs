@@ -279,6 +279,7 @@ pub(crate) struct Locomotive {
     pub(crate) cylinder_kpa: f64,
     pub(crate) fuel_l: f64,
     pub(crate) filling: bool,
+    filling_sand: bool,
     pub(crate) sand_kg: f64,
     pub(crate) sanding: bool,
     pub(crate) sand_s: i64,
@@ -375,6 +376,7 @@ impl Locomotive {
             cylinder_kpa: 0.0,
             fuel_l: build.tank_l * random.between(0.55, 0.98),
             filling: false,
+            filling_sand: false,
             sand_kg: build.sand_kg * random.between(0.6, 0.98),
             sanding: false,
             sand_s: 0,
@@ -706,11 +708,19 @@ impl Locomotive {
         // A unit that stands with its tank low is filled, 800 L/min.
         let low = self.fuel_l < 0.35 * self.build.tank_l;
         let full = self.fuel_l > 0.97 * self.build.tank_l;
+        let stands = now.speed_m_s == 0.0 && self.running;
         self.filling = now.speed_m_s == 0.0 && self.running && !full && (self.filling || low);
         if self.filling {
             self.fuel_l += 800.0 / 60.0;
             // The same stop fills the sand boxes.
             self.sand_kg = (self.sand_kg + 1.0).min(self.build.sand_kg * 0.98);
+        }
+        // Where boxes run low, crews see to it at the next stop.
+        self.filling_sand = stands
+            && self.sand_kg < 0.95 * self.build.sand_kg
+            && (self.filling_sand || self.sand_kg < 0.4 * self.build.sand_kg);
+        if self.filling_sand {
+            self.sand_kg += 1.0;
         }
         if self.sanding {
             // A nozzle on each rail ahead of the first driven wheel set.

@@ -17,7 +17,7 @@ use wheeltap_catalogue::Catalogue;
 use wheeltap_followup::{DESK_BUDGET_PER_DAY, Forecast, Truth, WouldRing, forecast};
 use wheeltap_judge::{EffectiveRule, Judgement, UnitContext, UnitJudge, UnitPlan};
 use wheeltap_model::{ChannelId, ChannelName};
-use wheeltap_rules::{Environment, compile};
+use wheeltap_rules::{Environment, compile, health_rules};
 use wheeltap_sim::{Delivery, Railway, RailwayFile, Season, Settings, everyday};
 
 const DAY_S: i64 = 86_400;
@@ -48,6 +48,9 @@ pub struct Args {
     /// One season alone: spring, `deep_cold`, heat or `leaf_fall`
     #[arg(long)]
     season: Option<String>,
+    /// The rules that watch sensors, as the catalogue has them, instead of the demonstration's book
+    #[arg(long)]
+    sensors: bool,
 }
 
 /// What was lived through in a season.
@@ -101,7 +104,7 @@ pub fn run(args: &Args) -> anyhow::Result<bool> {
 }
 
 impl Book {
-    fn read() -> anyhow::Result<Self> {
+    fn read(sensors: bool) -> anyhow::Result<Self> {
         let folder = Path::new(env!("CARGO_MANIFEST_DIR")).join("../../demo-data");
         let read = |name: &str| {
             let path = folder.join(name);
@@ -124,8 +127,20 @@ impl Book {
         }
         names.sort();
         let mut rules = Vec::new();
-        for name in names {
-            let text = read(&format!("rules/{name}"))?;
+        let texts: Vec<(String, String)> = if sensors {
+            let written = health_rules(&catalogue);
+            let texts = written.into_iter();
+            texts
+                .map(|(name, text)| (format!("{name}.rhai"), text))
+                .collect()
+        } else {
+            let texts = names.into_iter().map(|name| {
+                let text = read(&format!("rules/{name}"))?;
+                anyhow::Ok((name, text))
+            });
+            texts.collect::<Result<_, _>>()?
+        };
+        for (name, text) in texts {
             let rule =
                 compile(&name, &text, &Environment::new(&catalogue)).map_err(|problems| {
                     said(&problems.iter().map(ToString::to_string).collect::<Vec<_>>())
@@ -154,7 +169,7 @@ impl Book {
 
 /// Runs a healthy fleet and sums up.
 pub fn judge(args: &Args) -> anyhow::Result<Report> {
-    let book = Book::read()?;
+    let book = Book::read(args.sensors)?;
     let seed = args.seed.unwrap_or_else(|| {
         let since = std::time::UNIX_EPOCH.elapsed().unwrap_or_default();
         since.as_secs() % 1_000_000
@@ -507,6 +522,7 @@ mod tests {
             units: Some(8),
             seed,
             season: None,
+            sensors: false,
         };
         let report = judge(&args).unwrap();
         assert!(

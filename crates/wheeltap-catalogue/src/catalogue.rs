@@ -3,6 +3,7 @@
 use crate::derived::{self, DerivedDef};
 use crate::doc::{At, Problems, Section, as_count, as_number, is_near};
 use crate::exact::Fraction;
+use crate::health::Health;
 use crate::ucum::Ucum;
 use std::collections::BTreeMap;
 use std::ops::Range;
@@ -36,6 +37,7 @@ pub struct Catalogue {
     by_id: BTreeMap<ChannelId, usize>,
     classes: BTreeMap<ClassName, ClassDef>,
     derived: BTreeMap<ChannelName, Arc<DerivedDef>>,
+    health: BTreeMap<ChannelName, Health>,
 }
 
 const BUILTIN_FILE: &str = "built-in channels.toml";
@@ -121,6 +123,13 @@ impl Catalogue {
             for (def, derived) in derived::read(&mut section, &extended, &mut problems) {
                 tell_twice("channel", &def.name, &mut named, &section, &mut problems);
                 extended.put_derived(def, derived);
+            }
+        }
+        let mut watched: Vec<ChannelName> = Vec::new();
+        for mut section in root.tables("health", "[[health]]", &mut problems) {
+            if let Some((name, health)) = Health::read(&mut section, &extended, &mut problems) {
+                tell_twice("health of", &name, &mut watched, &section, &mut problems);
+                extended.health.insert(name, health);
             }
         }
         let mut class_names: Vec<ClassName> = Vec::new();
@@ -266,6 +275,11 @@ impl Catalogue {
     /// How this channel is computed from others; `None` where units send it.
     pub fn derived(&self, name: &ChannelName) -> Option<&Arc<DerivedDef>> {
         self.derived.get(name)
+    }
+
+    /// How it shows that this channel's sensor fails.
+    pub fn health(&self, name: &ChannelName) -> Health {
+        self.health.get(name).cloned().unwrap_or_default()
     }
 
     /// All classes by name.

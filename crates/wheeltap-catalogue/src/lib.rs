@@ -36,6 +36,7 @@ mod csv_reader;
 mod derived;
 mod doc;
 mod exact;
+mod health;
 mod map;
 mod ucum;
 
@@ -43,5 +44,6 @@ pub use cases::{ANY_CASE_UNIT, CASES_ENDING, ExpectedAlert, RuleCase, read_cases
 pub use catalogue::{Catalogue, CatalogueProblem};
 pub use csv_reader::{CsvProblem, ReadSummary, RowSamples};
 pub use derived::{ClassConstant, DerivedArg, DerivedDef};
+pub use health::{Health, Stuck};
 pub use map::{BoundMap, CsvMap};
 pub use ucum::{Conversion, Dimension, InvalidUcum, Ucum};

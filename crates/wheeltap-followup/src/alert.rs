@@ -347,11 +347,17 @@ impl KeptAlert {
         }
     }
 
-    /// Whether people should be told of it: it stands, its rule is live, nothing mutes it and
+    /// Whether it is for the desk at all: its rule is live, and not one that only makes items for the
+    /// shop.
+    pub fn rings(&self) -> bool {
+        !self.trial && self.rule.facts.desk
+    }
+
+    /// Whether people should be told of it: it stands, it is for the desk, nothing mutes it and
     /// nobody was told, of it or of what stands for it. `safety` alerts are never muted.
     pub fn is_to_announce(&self) -> bool {
         self.condition() == Condition::Standing
-            && !self.trial
+            && self.rings()
             && self.announced_at.is_none()
             && self.told_with.0 == 0
             && (self.unsuppressed_at.is_some() || self.rule.facts.safety)
@@ -378,7 +384,8 @@ pub struct AlertQuery {
     pub raised_from: Option<EventTime>,
     /// Raised before.
     pub raised_to: Option<EventTime>,
-    /// Trial alerts too.
+    /// Trial alerts too, and those that only make items for the shop; asking for a rule or a defect
+    /// shows the latter in any case.
     pub show_trial: bool,
     /// Withdrawn alerts too; asking for withdrawn ones shows them in any case.
     pub show_withdrawn: bool,
@@ -411,6 +418,10 @@ impl AlertQuery {
             && self.raised_from.is_none_or(|from| alert.raised_at >= from)
             && self.raised_to.is_none_or(|to| alert.raised_at < to)
             && (self.show_trial || !alert.trial)
+            && (alert.rule.facts.desk
+                || self.show_trial
+                || self.rule.is_some()
+                || self.defect.is_some())
             && self.defect.is_none_or(|defect| alert.defect == defect)
     }
 }

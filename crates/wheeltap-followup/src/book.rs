@@ -989,7 +989,7 @@ impl Book {
         !self.rules.was_live(rule, raised_at, ended_at)
     }
 
-    /// How many alerts raised in `from..=until` rang or would have: not on trial, not withdrawn, not
+    /// How many alerts raised in `from..=until` rang or would have: for the desk, not withdrawn, not
     /// suppressed by design, not told with another, and by another rule than `except`.
     pub fn n_rung(&self, from: EventTime, until: EventTime, except: &RuleName) -> u64 {
         let rung = self
@@ -998,7 +998,7 @@ impl Book {
             .filter_map(|(_, id)| self.alert(*id))
             .filter(|alert| {
                 alert.rule().reference.name != *except
-                    && !alert.is_trial()
+                    && alert.rings()
                     && alert.told_with().0 == 0
                     && alert.condition() != Condition::Withdrawn
                     && alert.suppression() != Suppression::ByDesign

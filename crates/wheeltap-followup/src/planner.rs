@@ -194,11 +194,12 @@ impl<'a> Planner<'a> {
         };
         let id = self.next_alert;
         self.next_alert = AlertId(id.0 + 1);
+        let rings = !trial && version.facts.desk;
         let muted = occurred.unsuppressed_at.is_none() && !version.facts.safety;
         let withheld = terms.withhold && !version.facts.safety;
-        let announced = ended.is_none() && !trial && !muted && !withheld;
-        let late_news = ended.is_some() && !trial && !muted;
-        let with = if version.facts.once_a_train && !trial {
+        let announced = ended.is_none() && rings && !muted && !withheld;
+        let late_news = ended.is_some() && rings && !muted;
+        let with = if version.facts.once_a_train && rings {
             let tells = announced || late_news;
             self.tells_raised(id, unit, &occurred, defect, tells)
         } else {
@@ -260,7 +261,7 @@ impl<'a> Planner<'a> {
     /// A standing alert is no longer suppressed by design.
     pub fn unsuppress(&mut self, alert: &KeptAlert, unsuppressed_at: EventTime, terms: Terms) {
         let withheld = terms.withhold && !alert.rule().facts.safety;
-        let tells = alert.announced_at().is_none() && !alert.is_trial() && !withheld;
+        let tells = alert.announced_at().is_none() && alert.rings() && !withheld;
         let with = tells.then(|| self.told_instead(alert)).flatten();
         self.push(Act::AlertUnsuppressed {
             id: alert.id(),
@@ -589,11 +590,13 @@ impl<'a> Planner<'a> {
             let facts = &alert.rule().facts;
             let muted = alert.suppression() != wheeltap_model::Suppression::None && !facts.safety;
             let defect = self.defect_for(alert.unit(), facts, alert.raised_at());
-            let with = (!muted).then(|| self.told_instead(&alert)).flatten();
+            let with = (!muted && facts.desk)
+                .then(|| self.told_instead(&alert))
+                .flatten();
             self.push(Act::AlertMadeLive {
                 id: alert.id(),
                 defect,
-                announced: !muted && with.is_none(),
+                announced: !muted && facts.desk && with.is_none(),
             });
             if let Some(with) = with {
                 self.push(Act::AlertToldWith {
@@ -615,7 +618,7 @@ fn is_late_news(alert: &KeptAlert, occurred: &Occurred) -> bool {
     occurred.ended_at.is_some()
         && alert.announced_at().is_none()
         && alert.told_with().0 == 0
-        && !alert.is_trial()
+        && alert.rings()
         && (occurred.unsuppressed_at.is_some() || alert.rule().facts.safety)
 }
 

@@ -53,6 +53,9 @@ pub struct RuleFacts {
     /// Of its alerts that overlap on units of one train one is told.
     #[serde(default, skip_serializing_if = "std::ops::Not::not")]
     pub once_a_train: bool,
+    /// Whether it calls the desk; otherwise it makes an item for the shop and nobody is rung.
+    #[serde(default = "calls_the_desk")]
+    pub desk: bool,
     /// Why it happens.
     pub cause: String,
     /// What follows if nobody acts.
@@ -78,6 +81,11 @@ impl CasesText {
     pub const fn is_empty(&self) -> bool {
         self.toml.is_empty()
     }
+}
+
+/// As every rule did before there were others.
+const fn calls_the_desk() -> bool {
+    true
 }
 
 /// One entry of the ledger: who did what, and when by the server's clock.

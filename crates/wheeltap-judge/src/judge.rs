@@ -8,7 +8,7 @@ use crate::{
     gate::Gate,
     pane::{Ring, Run, steps},
     pending::{Columns, Pending},
-    plan::{PlannedChannel, Source, Speaks, WindowSource},
+    plan::{PlannedChannel, PlannedRing, Source, Speaks, WindowSource},
     slot::{SeenAt, SlotState, judge_slot},
     statistic,
 };
@@ -723,6 +723,13 @@ impl ChannelState {
             };
             for (planned, ring) in planned.rings.iter().zip(&mut self.rings) {
                 match planned.gate {
+                    _ if planned.is_of_conflicts => {
+                        if !due.qualities.is_empty() {
+                            due.samples().for_each(|sample| {
+                                take_conflict(planned, ring, gates, sample);
+                            });
+                        }
+                    }
                     None => ring.samples(run),
                     Some(gate) => {
                         for run in run.split_by(|time_ms| gates[gate].is_open(time_ms)) {
@@ -745,11 +752,19 @@ impl ChannelState {
         let time_ms = sample.time.unix_ms();
         self.cover(planned, gates, time_ms);
         self.held = None;
+        for (planned, ring) in planned.rings.iter().zip(&mut self.rings) {
+            if planned.is_of_conflicts {
+                take_conflict(planned, ring, gates, sample);
+            }
+        }
         if sample.quality != Quality::Good {
             return;
         }
         let steps = steps(sample.value, planned.num, planned.den);
         for (planned, ring) in planned.rings.iter().zip(&mut self.rings) {
+            if planned.is_of_conflicts {
+                continue;
+            }
             if planned.gate.is_none_or(|gate| gates[gate].is_open(time_ms)) {
                 ring.samples(Run {
                     times_ms: &[time_ms],
@@ -778,6 +793,7 @@ impl ChannelState {
         }
         for (planned, ring) in planned.rings.iter().zip(&mut self.rings) {
             match planned.gate {
+                _ if planned.is_of_conflicts => {}
                 None => ring.cover(held.covered_to_ms, to_ms, held.value, held.steps),
                 Some(gate) => {
                     for (from, to) in gates[gate].within(held.covered_to_ms, to_ms) {
@@ -792,6 +808,14 @@ impl ChannelState {
     /// The held value, if it still lasts at an instant.
     fn held_at(&self, tick_ms: i64) -> Option<Held> {
         self.held.filter(|held| tick_ms <= held.until_ms)
+    }
+}
+
+fn take_conflict(planned: &PlannedRing, ring: &mut Ring, gates: &[Gate], sample: Sample) {
+    let time_ms = sample.time.unix_ms();
+    let is_conflict = sample.quality == Quality::Conflict;
+    if is_conflict && planned.gate.is_none_or(|gate| gates[gate].is_open(time_ms)) {
+        ring.event(time_ms, &[]);
     }
 }
 

@@ -133,6 +133,8 @@ pub(crate) struct PlannedRing {
     pub pane_ms: i64,
     /// Index of the gate that lets instants into it; `None` lets all.
     pub gate: Option<usize>,
+    /// It takes instants of conflicts as events, and nothing else.
+    pub is_of_conflicts: bool,
     pub needs: Needs,
     pub windows: Vec<PlannedWindow>,
 }
@@ -609,7 +611,10 @@ impl Drawing<'_> {
             _ => 0,
         };
         let planned = &mut self.channels[channel];
-        let ring = planned.ring(*pane_ms, gate, n_fields);
+        let ring = match statistic {
+            Statistic::Conflicts => planned.conflict_ring(*pane_ms, gate),
+            _ => planned.ring(*pane_ms, gate, n_fields),
+        };
         let size = f64::from(planned.num) / f64::from(planned.den);
         let bins = planned.bins;
         let past = match *statistic {
@@ -729,7 +734,7 @@ impl PlannedChannel {
         let found = self
             .rings
             .iter()
-            .position(|ring| ring.pane_ms == pane_ms && ring.gate == gate);
+            .position(|ring| ring.pane_ms == pane_ms && ring.gate == gate && !ring.is_of_conflicts);
         found.unwrap_or_else(|| {
             let needs = Needs {
                 coverage: matches!(self.speaks, Speaks::Held { .. }),
@@ -739,7 +744,26 @@ impl PlannedChannel {
             self.rings.push(PlannedRing {
                 pane_ms,
                 gate,
+                is_of_conflicts: false,
                 needs,
+                windows: Vec::new(),
+            });
+            self.rings.len() - 1
+        })
+    }
+
+    /// As above for conflicts.
+    fn conflict_ring(&mut self, pane_ms: i64, gate: Option<usize>) -> usize {
+        let found = self
+            .rings
+            .iter()
+            .position(|ring| ring.pane_ms == pane_ms && ring.gate == gate && ring.is_of_conflicts);
+        found.unwrap_or_else(|| {
+            self.rings.push(PlannedRing {
+                pane_ms,
+                gate,
+                is_of_conflicts: true,
+                needs: Needs::default(),
                 windows: Vec::new(),
             });
             self.rings.len() - 1
@@ -800,6 +824,7 @@ impl PlannedRing {
             | Statistic::Mean
             | Statistic::Rate
             | Statistic::Count
+            | Statistic::Conflicts
             | Statistic::Sum(_)
             | Statistic::Integral
             | Statistic::RobustScore { .. }

@@ -90,7 +90,7 @@ fn of_window(
     view: &View<'_>,
 ) -> Option<f64> {
     match source.statistic {
-        Statistic::Count => return Some(view.n() as f64),
+        Statistic::Count | Statistic::Conflicts => return Some(view.n() as f64),
         Statistic::Sum(field) => return Some(view.field_sum(field)),
         _ => {}
     }
@@ -157,6 +157,7 @@ fn of_window(
         | Statistic::CusumHigh { .. }
         | Statistic::CusumLow { .. }
         | Statistic::Count
+        | Statistic::Conflicts
         | Statistic::Sum(_) => None,
     }
 }

@@ -29,7 +29,7 @@ const fn field(name: &'static str, required: bool, what: &'static str) -> Field 
 }
 
 /// The fields in the order of the reference.
-pub(crate) static FIELDS: [Field; 17] = [
+pub(crate) static FIELDS: [Field; 18] = [
     field("title", true, "one line for the desk"),
     field(
         "system",
@@ -50,6 +50,11 @@ pub(crate) static FIELDS: [Field; 17] = [
         "safety",
         false,
         "true: never muted by shelving, operating state or data quality; false by default",
+    ),
+    field(
+        "desk",
+        false,
+        "false: an item for the shop that rings nobody; true by default",
     ),
     field(
         "applies",
@@ -185,7 +190,8 @@ pub(crate) fn read(function: &Function, findings: &mut Findings) -> Read {
     let mut read = Read::default();
     let mut texts: [String; 6] = Default::default();
     let [title, system, component, cause, consequence, action] = &mut texts;
-    let (mut priority, mut safety, mut respond_within_ms) = (Priority::Low, false, 0);
+    let (mut priority, mut respond_within_ms) = (Priority::Low, 0);
+    let (mut safety, mut for_shop) = (false, None);
     let (mut on_delay, mut off_delay) = (None, None);
     let mut once_a_train = false;
     for (key, _, node) in entries {
@@ -200,8 +206,9 @@ pub(crate) fn read(function: &Function, findings: &mut Findings) -> Read {
                 priority = word(node, key, &PRIORITIES, findings).unwrap_or(priority);
                 continue;
             }
-            "safety" => {
+            "safety" | "desk" => {
                 match node.kind {
+                    Kind::Flag(flag) if key == "desk" => for_shop = (!flag).then_some(node.place),
                     Kind::Flag(flag) => safety = flag,
                     _ => refuse_kind(node, key, "true or false", findings),
                 }
@@ -269,6 +276,14 @@ pub(crate) fn read(function: &Function, findings: &mut Findings) -> Read {
     let off_delay_ms = delay(off_delay, "off_delay", tick_ms, findings);
     read.longest_delay_ms = on_delay_ms.max(off_delay_ms);
     let [title, system, component, cause, consequence, action] = texts;
+    if let (true, Some(place)) = (safety, for_shop) {
+        findings.refuse(
+            place,
+            "a safety rule that rings nobody",
+            "what is never muted must reach the desk",
+            "leave out desk: false, or safety: true",
+        );
+    }
     if findings.problems.len() == before {
         read.about = Some(About {
             title,
@@ -276,6 +291,7 @@ pub(crate) fn read(function: &Function, findings: &mut Findings) -> Read {
             component,
             priority,
             safety,
+            desk: for_shop.is_none(),
             applies: read.applies.clone(),
             tick_ms,
             on_delay_ms,

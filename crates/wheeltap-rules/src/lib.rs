@@ -39,6 +39,7 @@ mod baseline;
 mod class;
 mod conditions;
 mod functions;
+mod health;
 mod lower;
 mod params;
 mod plan;
@@ -53,6 +54,7 @@ mod vet;
 
 pub use baseline::{Against, Baseline, Healthy};
 pub use class::{ClassWindow, OfClass};
+pub use health::health_rules;
 pub use params::{MOST_VARIANTS, NoGrid, Param, Sets};
 pub use plan::{
     About, Applies, Condition, Fault, Input, Logic, PANE_LADDER_MS, Read, Rule, Seen, Statistic,

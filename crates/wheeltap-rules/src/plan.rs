@@ -41,6 +41,8 @@ pub struct About {
     pub priority: Priority,
     /// Never muted by shelving, operating state or data quality.
     pub safety: bool,
+    /// Whether it calls the desk; otherwise it makes an item for the shop and nobody is rung.
+    pub desk: bool,
     /// Which units it is for.
     pub applies: Applies,
     /// Milliseconds between judgements.
@@ -274,6 +276,8 @@ pub enum Statistic {
     TimeBelow(f64),
     /// Number of events (or of good samples of a channel). Known always for events.
     Count,
+    /// Number of instants at which differing good values came. Known always.
+    Conflicts,
     /// Sum of an event's field, by its index; events without it add nothing. Known always.
     Sum(usize),
     /// The value below which this share (0 to 1, both left out) lies, from counts in fixed bins of the

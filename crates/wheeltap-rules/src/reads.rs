@@ -731,6 +731,7 @@ fn statistic(name: &str, parts: &Parts, tick_ms: i64) -> Option<Statistic> {
             }
         }
         "count" => Statistic::Count,
+        "conflicts" => Statistic::Conflicts,
         "sum" => Statistic::Sum(parts.field.as_ref()?.0),
         _ => return None,
     })

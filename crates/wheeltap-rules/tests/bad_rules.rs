@@ -327,6 +327,9 @@ fn about_fields() {
     );
     table.refused(&with("\"10 s\"", "\"10 s\", for_each: ^\"wheel\""), "axle");
     table.refused(&with("\"10 s\"", "\"10 s\", safety: ^1"), "true or false");
+    table.refused(&with("\"10 s\"", "\"10 s\", desk: ^0"), "true or false");
+    let quiet = with("\"10 s\"", "\"10 s\", safety: true, desk: ^false");
+    table.refused(&quiet, "rings nobody");
     table.refused(
         &with("\"10 s\"", "\"10 s\", ^tick: \"5 s\""),
         "keep one tick",

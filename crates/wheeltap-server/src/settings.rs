@@ -147,6 +147,9 @@ pub struct Settings {
     pub roster: Option<PathBuf>,
     /// Rule files to be lodged at the start; live at once when the rule book is empty, else drafts.
     pub rules: Option<PathBuf>,
+    /// Whether sensors are watched by rules written from the catalogue, which make items for the shop:
+    /// silent, stuck, jumping, told twice. Such a version goes live when it is first seen; off by default.
+    pub channel_health: bool,
     /// How long telemetry is kept.
     pub retention: Retention,
     /// When class baselines are frozen.
@@ -164,6 +167,7 @@ impl Default for Settings {
             catalogue: Vec::new(),
             roster: None,
             rules: None,
+            channel_health: false,
             retention: Retention::default(),
             class_baselines: ClassBaselines::default(),
             limits: Limits::default(),

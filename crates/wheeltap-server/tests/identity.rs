@@ -48,6 +48,7 @@ fn lodge(service: &Service, name: &RuleName, text: &str) -> RuleRef {
         priority: about.priority,
         safety: about.safety,
         once_a_train: about.once_a_train,
+        desk: true,
         cause: about.cause.clone(),
         consequence: about.consequence.clone(),
         action: about.action.clone(),

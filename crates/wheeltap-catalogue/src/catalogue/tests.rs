@@ -284,6 +284,43 @@ const MISTAKES: &[(&str, usize, usize, &str)] = &[
         "\"sampled\", \"held\"",
     ),
     ("[[channel]]\nname = \"a.{n}\"", 2, 8, "count"),
+    ("[[health]]\nfastest = 1", 1, 1, "has no `channel`"),
+    (
+        "[[health]]\nchannel = \"engine.notch\"",
+        2,
+        11,
+        "not a channel that units sample",
+    ),
+    (
+        "[[health]]\nchannel = \"traction.adhesion\"",
+        2,
+        11,
+        "not a channel that units sample",
+    ),
+    (
+        "[[health]]\nchannel = \"engine.speed\"\nfastest = 0",
+        3,
+        11,
+        "not above zero",
+    ),
+    (
+        "[[health]]\nchannel = \"fuel.level\"\nstuck_after = \"1 h\"\nabove = 200",
+        1,
+        1,
+        "go together",
+    ),
+    (
+        "[[health]]\nchannel = \"engine.speed\"\nstuck = \"1 h\"",
+        3,
+        1,
+        "no key `stuck`",
+    ),
+    (
+        "[[health]]\nchannel = \"engine.speed\"\n[[health]]\nchannel = \"engine.speed\"",
+        3,
+        1,
+        "engine.speed",
+    ),
     (
         "[[channel]]\nname = \"x.y\"\nkind = \"sampled\"\nucum = \"K\"\nrange = [0, 1]",
         1,

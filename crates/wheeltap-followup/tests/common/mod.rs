@@ -33,6 +33,7 @@ pub fn facts(component: &str, priority: Priority, safety: bool, within_ms: i64) 
         priority,
         safety,
         once_a_train: false,
+        desk: true,
         cause: "a test".into(),
         consequence: "none".into(),
         action: "look".into(),

@@ -4,6 +4,7 @@
 mod class;
 mod delays;
 mod derived;
+mod health;
 mod healthy;
 mod published;
 mod resume;

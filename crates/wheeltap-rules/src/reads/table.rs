@@ -66,7 +66,7 @@ use Arg::{
 };
 
 /// Statistics of one channel, and what is read of the unit.
-static WINDOWS: [Reader; 32] = [
+static WINDOWS: [Reader; 33] = [
     Reader {
         name: "last",
         args: &[Channel, OptionalWindow],
@@ -307,6 +307,14 @@ static WINDOWS: [Reader; 32] = [
         unit: UnitOf::Count,
         what: "how many events (or good samples)",
         example: "count(\"wheel.slip\", \"1 h\")",
+    },
+    Reader {
+        name: "conflicts",
+        args: &[Channel, Window],
+        fits: Fits::Values,
+        unit: UnitOf::Count,
+        what: "how many instants for which differing good values came, which feed nothing else",
+        example: "conflicts(\"engine.oil.temperature\", \"1 h\")",
     },
     Reader {
         name: "sum",

@@ -38,6 +38,7 @@ use std::thread::JoinHandle;
 use tokio::sync::{OwnedSemaphorePermit, oneshot};
 use wheeltap_judge::{Checkpoint, FAULTS_TO_REPORT, FaultReport};
 use wheeltap_model::{Batch, ClassName, EventTime, Part, RuleRef, RuleStage, ServerTime, UnitId};
+use wheeltap_rules::health_rules;
 use wheeltap_store::Epoch;
 
 /// Judging threads: one a core, and at least two, so that one unit's long late work does not hold up
@@ -162,7 +163,7 @@ impl Judging {
     /// A stop of the store, or rules that cannot be read.
     pub fn start(shared: Arc<Shared>) -> Result<Self, StartError> {
         let ledger = Ledger::open(Arc::clone(&shared)).map_err(not_started)?;
-        lodge_folder(&shared, &ledger)?;
+        lodge_by_settings(&shared, &ledger)?;
         let mut compiled = Compiled::new();
         let rulebook = RuleBook::new(&shared, &ledger.book(), &mut compiled)?;
         let inner = Arc::new(Inner {
@@ -370,12 +371,53 @@ fn not_started(error: LedgerError) -> StartError {
     }
 }
 
-fn lodge_folder(shared: &Shared, ledger: &Ledger) -> Result<(), StartError> {
+/// Lodges what the settings name: the folder's rules, and those that the catalogue asks for.
+fn lodge_by_settings(shared: &Shared, ledger: &Ledger) -> Result<(), StartError> {
+    let is_first = ledger.book().rule_names().next().is_none();
+    lodge_folder(shared, ledger, is_first)?;
+    if !shared.settings.channel_health {
+        return Ok(());
+    }
+    let from = if is_first {
+        EventTime::from_unix_ms(i64::MIN)
+    } else {
+        EventTime::from_unix_ms(ledger.now().unix_ms())
+    };
+    let mut fresh = Vec::new();
+    for (name, source) in health_rules(&shared.catalogue) {
+        let rule = check(shared, &name, &source).map_err(|problems| StartError::Rules {
+            message: rulebook::lines(&problems),
+        })?;
+        // A version that was retired by hand stays so.
+        if ledger.book().rule_version(&rule.reference).is_none() {
+            fresh.push(rule);
+        }
+    }
+    ledger
+        .write(BY_SETTINGS, Documents::new(), |planner| {
+            for rule in &fresh {
+                planner.lodge(&rule.reference, &rule.source, facts(rule), None, "")?;
+            }
+            Ok(())
+        })
+        .map_err(not_started)?
+        .map_err(|refusal| refused(&refusal))?;
+    ledger
+        .write(BY_SETTINGS, Documents::new(), |planner| {
+            for rule in &fresh {
+                planner.stage(&rule.reference, RuleStage::Live, from, "")?;
+            }
+            Ok(())
+        })
+        .map_err(not_started)?
+        .map_err(|refusal| refused(&refusal))
+}
+
+fn lodge_folder(shared: &Shared, ledger: &Ledger, is_first: bool) -> Result<(), StartError> {
     let Some(folder) = &shared.settings.rules else {
         return Ok(());
     };
     let rules = rulebook::read_folder(shared, folder)?;
-    let is_first = ledger.book().rule_names().next().is_none();
     ledger
         .write(BY_SETTINGS, Documents::new(), |planner| {
             for FolderRule { rule, cases } in &rules {

@@ -30,6 +30,7 @@ pub fn facts(rule: &Rule) -> RuleFacts {
         priority: about.priority,
         safety: about.safety,
         once_a_train: about.once_a_train,
+        desk: about.desk,
         cause: about.cause.clone(),
         consequence: about.consequence.clone(),
         action: about.action.clone(),

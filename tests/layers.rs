@@ -49,6 +49,7 @@ const ALLOWED: [(&str, &[&str], &[&str]); 15] = [
         "wheeltap-server",
         &[
             "wheeltap-model",
+            "wheeltap-analysis",
             "wheeltap-catalogue",
             "wheeltap-rules",
             "wheeltap-judge",

@@ -35,6 +35,7 @@ mod resistance;
 mod sand;
 mod traction;
 mod units;
+mod walk_back;
 
 pub use air::{pressure_difference, rear_pressure_least, reservoir_start_least};
 pub use exposure::{
@@ -54,3 +55,4 @@ pub use traction::{
     LEAST_CREEP_SPEED_KMH, adhesion_available, adhesion_limit, adhesion_used, creep,
     effort_possible, rail_power, tractive_effort, wheel_speed,
 };
+pub use walk_back::{Difference, Peers, Quantity, Walk};

@@ -54,6 +54,7 @@ const TABLE: &[(&str, &[Role])] = &[
     ("wheeltap.v1.RuleService/ListClassBaselines", READERS),
     ("wheeltap.v1.RuleService/ReplayRule", &[Reliability]),
     ("wheeltap.v1.RuleService/SweepRule", &[Reliability]),
+    ("wheeltap.v1.RuleService/WalkBack", &[Reliability]),
     ("wheeltap.v1.AlertService/ListAlerts", READERS),
     ("wheeltap.v1.AlertService/GetAlert", READERS),
     ("wheeltap.v1.AlertService/AcknowledgeAlert", &[Desk]),

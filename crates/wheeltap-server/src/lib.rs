@@ -29,6 +29,7 @@ mod shutdown;
 mod start;
 mod status;
 mod telemetry_calls;
+pub mod walk_back;
 
 pub use access::{Access, Denied};
 pub use clock::{Clock, ManualClock, SystemClock};

@@ -414,7 +414,7 @@ fn fitted_to_wire(fitted: FittedClass) -> v1::ClassBaseline {
     }
 }
 
-fn would_ring(unit: &UnitId, occurrence: &Occurrence) -> WouldRing {
+pub(crate) fn would_ring(unit: &UnitId, occurrence: &Occurrence) -> WouldRing {
     WouldRing {
         unit: unit.clone(),
         rule: occurrence.rule.name.clone(),
@@ -469,7 +469,7 @@ pub fn kept_to_wire(kept: &KeptForecast) -> v1::RuleForecast {
     wire
 }
 
-fn forecast_to_wire(forecast: &Forecast) -> v1::RuleForecast {
+pub(crate) fn forecast_to_wire(forecast: &Forecast) -> v1::RuleForecast {
     let Forecast {
         from,
         until,

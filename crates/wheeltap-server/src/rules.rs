@@ -5,6 +5,7 @@ use crate::alerts::{act, bad_field, check_request_id};
 use crate::judging::{Judging, check, facts, vetted};
 use crate::paging::{Page, PageRule, bad_token};
 use crate::replays::{Replaying, Replays, Sweeping, kept_to_wire};
+use crate::walk_back::{WalkBacks, Walking};
 use crate::{Shared, rule_cases, status};
 use std::sync::Arc;
 use tonic::{Request, Response, Status};
@@ -27,6 +28,7 @@ pub struct RuleCalls {
     shared: Arc<Shared>,
     judging: Arc<Judging>,
     replays: Replays,
+    walks: WalkBacks,
 }
 
 pub(crate) fn unknown(name: &str) -> Status {
@@ -76,6 +78,7 @@ impl RuleCalls {
     pub fn new(shared: Arc<Shared>, judging: Arc<Judging>) -> Self {
         let replays = Replays::new(Arc::clone(&shared), Arc::clone(&judging));
         Self {
+            walks: WalkBacks::new(Arc::clone(&shared)),
             shared,
             judging,
             replays,
@@ -224,6 +227,15 @@ impl RuleService for RuleCalls {
             class_baselines: found.into_iter().map(to_wire).collect(),
             next_page_token,
         }))
+    }
+
+    type WalkBackStream = Walking;
+
+    async fn walk_back(
+        &self,
+        request: Request<v1::WalkBackRequest>,
+    ) -> Result<Response<Walking>, Status> {
+        self.walks.start(request.into_inner()).map(Response::new)
     }
 
     async fn list_rules(

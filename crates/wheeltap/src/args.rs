@@ -101,6 +101,8 @@ pub enum RulesCommand {
     Forecast(ForecastArgs),
     /// Try a rule's other params() on history: what each would find and cost
     Sweep(SweepArgs),
+    /// Look back from a failure: what differed on the unit, since when, and a rule drafted from it
+    WalkBack(WalkBackArgs),
     /// List the service's rules
     List(RuleListArgs),
     /// List what classes do, as the service froze it for class_score(..) and its kin
@@ -321,6 +323,33 @@ pub struct SweepArgs {
     #[arg(long, value_name = "UNIT", conflicts_with = "map")]
     pub unit: Vec<String>,
     /// Print one JSON object a line
+    #[arg(long)]
+    pub json: bool,
+    #[command(flatten)]
+    pub server: ServerArgs,
+}
+
+#[derive(Debug, Args)]
+#[command(
+    after_help = "Example:\n  wheeltap rules walk-back --unit \"ZVR 4105\" --component \"oil cooler\" \\\n    \
+    --at 2026-03-02T11:00:00Z --draft oil-cooler.rhai\n\n\
+    Compared are the hour, day, week and month before with the unit's own past, its consist mates and its\n\
+    class at like load and weather. Exit code 1 where something differs."
+)]
+pub struct WalkBackArgs {
+    /// The unit that failed
+    #[arg(long, value_name = "UNIT")]
+    pub unit: String,
+    /// What failed, in the rule book's words, such as "oil cooler"
+    #[arg(long, value_name = "NAME")]
+    pub component: String,
+    /// When it failed: a time, or a span back from now; the unit's newest data without it
+    #[arg(long, value_name = "TIME", value_parser = time)]
+    pub at: Option<i64>,
+    /// Write the drafted rule to this file, which must not exist
+    #[arg(long, value_name = "FILE", value_hint = ValueHint::FilePath)]
+    pub draft: Option<PathBuf>,
+    /// Print one JSON object a line: findings, the draft, then what was compared
     #[arg(long)]
     pub json: bool,
     #[command(flatten)]

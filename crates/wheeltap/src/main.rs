@@ -84,6 +84,7 @@ fn run(command: Command) -> Result<Outcome, Stop> {
             RulesCommand::Replay(args) => rules::replay::run(&args),
             RulesCommand::Forecast(args) => rules::forecast::run(&args),
             RulesCommand::Sweep(args) => rules::sweep::run(&args),
+            RulesCommand::WalkBack(args) => rules::walk_back::run(&args),
             RulesCommand::List(args) => rules::book::list(&args),
             RulesCommand::Baselines(args) => rules::baselines::list(&args),
             RulesCommand::Lodge(args) => rules::book::lodge(&args),

@@ -819,3 +819,47 @@ fn a_rule_is_written_tried_kept_and_promoted_on_its_page() {
         "{units}"
     );
 }
+
+#[test]
+fn a_walk_back_says_what_it_compared_and_refuses_what_it_cannot() {
+    let bench = Bench::new();
+    let service = Service::start(&bench);
+    service
+        .run(&bench, &["send", "--map", "map.toml", "day.csv"])
+        .says(0, &[]);
+    service.change(&bench, "raised");
+    let walk = |unit: &str, more: &[&str]| {
+        let words = ["rules", "walk-back", "--component", "oil cooler", "--unit"];
+        let words = words.iter().chain([&unit]).chain(more);
+        service.run(&bench, &words.copied().collect::<Vec<_>>())
+    };
+    // One unit alone in its class, for half an hour: nothing says what is usual.
+    let alone = walk("ZVR 4117", &[]);
+    alone.says(0, &[]);
+    for word in [
+        "2026-01-01T00:00:00Z to 2026-01-01T00:29:59Z",
+        "against 0 units of class Marten, 0 mates",
+        "nothing differs: of ",
+    ] {
+        assert!(alone.stdout.contains(word), "{alone:#?}");
+    }
+    let lines = walk("ZVR 4117", &["--json"]).json();
+    assert_eq!(
+        (lines.len(), &lines[0]["walk_back"]["findings"]),
+        (1, &json!(0))
+    );
+    // An hour later nothing more was heard of it, which is a finding of its own.
+    let later = walk("ZVR 4117", &["--at", "2026-01-01T01:00:00Z"]);
+    later.says(1, &[]);
+    assert!(
+        later
+            .stdout
+            .contains("nothing was heard of the unit since 2026-01-01T00:29:59Z"),
+        "{later:#?}"
+    );
+    walk("ZVR 1", &[]).says(1, &["there is no units/ZVR 1"]);
+    walk("ZVR 4117", &["--at", "2025-12-31T00:00:00Z"]).says(1, &["its data begins at"]);
+    walk("ZVR 4117", &["--at", "noon"]).says(2, &["24 h"]);
+    bench.write("kept.rhai", "// mine");
+    walk("ZVR 4117", &["--draft", "kept.rhai"]).says(2, &["kept.rhai is there already"]);
+}

@@ -1,6 +1,7 @@
 //! The store on disk: sled underneath, nothing of it above.
 
 mod cold;
+mod decoded;
 mod keys;
 mod layout;
 mod open;
@@ -17,6 +18,7 @@ use crate::{
     SourceRanges, Store, StoreError, StoreId, Tier, Upkeep,
 };
 use cold::Cold;
+use decoded::Decoded;
 use layout::{Layout, stopped, weight};
 use std::collections::VecDeque;
 use std::fs::File;
@@ -133,6 +135,8 @@ struct Shared {
     drained: Condvar,
     /// The first error, after which nothing more is done.
     stopped: Mutex<Option<String>>,
+    /// Strips unpacked lately, for reading.
+    decoded: Mutex<Decoded>,
     /// Held by whoever cuts, seals or drops.
     upkeep: Mutex<upkeep::State>,
     samples_stored: AtomicU64,
@@ -215,6 +219,10 @@ impl Drop for SledStore {
 impl Shared {
     fn queue(&self) -> MutexGuard<'_, Queue> {
         self.queue.lock().unwrap_or_else(PoisonError::into_inner)
+    }
+
+    fn decoded(&self) -> MutexGuard<'_, Decoded> {
+        self.decoded.lock().unwrap_or_else(PoisonError::into_inner)
     }
 
     fn read_layout(&self) -> RwLockReadGuard<'_, Layout> {

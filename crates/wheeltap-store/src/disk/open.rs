@@ -78,6 +78,7 @@ pub(super) fn open(path: &Path, mut options: Options) -> Result<Opened, StoreErr
             filled: Condvar::new(),
             drained: Condvar::new(),
             stopped: Mutex::new(None),
+            decoded: Mutex::default(),
             upkeep: Mutex::new(upkeep::State::default()),
             samples_stored: AtomicU64::new(0),
             commits: AtomicU64::new(0),

@@ -137,6 +137,20 @@ impl Shared {
             .ok_or_else(|| corrupt("strip", "its columns are damaged"))
     }
 
+    /// A strip for reading, unpacked before or now. One that was sealed meanwhile may still be here: its
+    /// samples are in blocks too, and equal ones join to one.
+    fn unpacked(&self, unit: u32, id: u64) -> Result<Option<Arc<Batch>>, StoreError> {
+        let held = self.decoded().get(unit, id);
+        if held.is_some() {
+            return Ok(held);
+        }
+        let strip = self.strip(unit, id)?.map(Arc::new);
+        if let Some(strip) = &strip {
+            self.decoded().put(unit, id, strip);
+        }
+        Ok(strip)
+    }
+
     /// Samples of heads and strips within a stretch, in no order.
     fn unsealed(
         &self,
@@ -151,7 +165,7 @@ impl Shared {
             }
         };
         for (id, _) in &snapshot.strips {
-            if let Some(strip) = self.strip(snapshot.number, *id)? {
+            if let Some(strip) = self.unpacked(snapshot.number, *id)? {
                 take(&strip);
             }
         }
@@ -309,7 +323,7 @@ impl Shared {
             );
         };
         for (id, _) in &snapshot.strips {
-            if let Some(strip) = self.strip(snapshot.number, *id)? {
+            if let Some(strip) = self.unpacked(snapshot.number, *id)? {
                 take(&strip);
             }
         }

@@ -370,6 +370,7 @@ async fn replay(
     }
 }
 
+/// A forecast as it came over the wire.
 pub fn from_wire(wire: v1::RuleForecast) -> anyhow::Result<Forecast> {
     let peak = |peak: Option<v1::LoadPeak>| {
         peak.map(|peak| (EventTime::from_unix_ms(peak.start_unix_ms), peak.n_alerts))

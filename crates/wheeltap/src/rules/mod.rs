@@ -9,6 +9,7 @@ pub mod replay;
 pub mod sweep;
 mod sweep_plot;
 pub mod vet;
+pub mod walk_back;
 
 use crate::{
     Stop,

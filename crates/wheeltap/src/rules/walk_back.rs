@@ -240,7 +240,7 @@ fn print(
     }
     out.line(format!(
         "own, class, mates: distance from each in standard deviations of the class. {} comparisons; \
-         healthy units stay under a score of {}",
+         scores under {} are not told, and some of those told are chance",
         grouped(report.n_comparisons),
         number(report.least_score)
     ))?;

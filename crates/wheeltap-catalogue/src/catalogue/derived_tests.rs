@@ -2,6 +2,7 @@
 
 use super::*;
 use crate::{ClassConstant, DerivedArg};
+use wheeltap_model::ChannelKind;
 
 fn with(text: &str) -> Result<Catalogue, Vec<String>> {
     Catalogue::with_files(&[("zvr.toml".to_owned(), text.to_owned())])

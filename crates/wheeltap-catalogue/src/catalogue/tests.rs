@@ -1,4 +1,6 @@
 use super::*;
+use crate::ucum::Ucum;
+use wheeltap_model::{ChannelKind, Resolution};
 
 fn channel(name: &str) -> ChannelDef {
     let catalogue = Catalogue::builtin();

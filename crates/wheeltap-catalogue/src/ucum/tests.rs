@@ -1,3 +1,5 @@
+use super::atoms::{ATOMS, atoms, simple_unit};
+use super::meant::MEANT;
 use super::*;
 use proptest::prelude::*;
 

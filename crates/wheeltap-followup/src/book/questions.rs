@@ -1,0 +1,349 @@
+//! What a book can be asked.
+
+use super::{Answered, Book, CALLS_FROM_MS, ChangeNotice, HistoryGone, KeptBaseline, index};
+use crate::{
+    AlertQuery, CasesText, DefectQuery, JudgedFrom, KeptAlert, KeptDefect, KeptForecast, Known,
+    RuleVersion, StageChange, Truth,
+};
+use std::sync::Arc;
+use wheeltap_model::{
+    AlertId, ClassBaseline, Condition, DefectId, DefectOrigin, EventTime, FindingKind, Part,
+    RuleName, RuleRef, ServerTime, Suppression, UnitId,
+};
+
+impl Book {
+    /// What this caller's request id was answered with, if it was used before.
+    pub fn answer_to(&self, by: &str, request_id: &str) -> Option<&Answered> {
+        if request_id.is_empty() {
+            return None;
+        }
+        self.requests.get(&(by.to_owned(), request_id.to_owned()))
+    }
+
+    /// All class baselines, in the order in which they were frozen.
+    pub fn class_baselines(&self) -> &[KeptBaseline] {
+        &self.class_baselines
+    }
+
+    /// Whether there is one of the same class and window from the same instant on.
+    pub(crate) fn has_baseline(&self, baseline: &ClassBaseline) -> bool {
+        let key = |of: &ClassBaseline| (of.class.clone(), of.of.clone(), of.from);
+        let mut all = self.class_baselines.iter();
+        all.any(|kept| key(&kept.baseline) == key(baseline))
+    }
+
+    /// The number the next alert will get.
+    pub fn next_alert(&self) -> AlertId {
+        AlertId(self.alerts.len() as u64 + 1)
+    }
+
+    /// The number the next defect will get.
+    pub fn next_defect(&self) -> DefectId {
+        DefectId(self.defects.len() as u64 + 1)
+    }
+
+    /// One alert.
+    pub fn alert(&self, id: AlertId) -> Option<&Arc<KeptAlert>> {
+        self.alerts.get(index(id.0))
+    }
+
+    /// Alerts that match, latest raised first (then the higher number), after the given place.
+    pub fn alerts(
+        &self,
+        query: &AlertQuery,
+        after: Option<(EventTime, AlertId)>,
+        limit: usize,
+    ) -> Vec<Arc<KeptAlert>> {
+        let candidates: Option<Box<dyn Iterator<Item = AlertId> + '_>> =
+            if let Some(defect) = query.defect {
+                let alerts = self.defect(defect).map(|kept| &kept.defect().alerts);
+                Some(Box::new(alerts.into_iter().flatten().copied()))
+            } else if let Some(unit) = &query.unit {
+                let unit = self.by_unit.get(unit);
+                match query.condition {
+                    Some(Condition::Standing) => Some(Box::new(
+                        unit.into_iter()
+                            .flat_map(|unit| unit.standing.iter().copied()),
+                    )),
+                    _ => Some(Box::new(
+                        unit.into_iter().flat_map(|unit| unit.all.iter().copied()),
+                    )),
+                }
+            } else if query.condition == Some(Condition::Standing) {
+                Some(Box::new(self.standing.iter().copied()))
+            } else if let Some(rule) = &query.rule {
+                let alerts = self.by_rule.get(rule);
+                Some(Box::new(alerts.into_iter().flatten().copied()))
+            } else {
+                None
+            };
+        let is_asked = |alert: &&Arc<KeptAlert>| {
+            query.lists(alert) && after.is_none_or(|after| (alert.raised_at(), alert.id()) < after)
+        };
+        if let Some(candidates) = candidates {
+            let mut found: Vec<&Arc<KeptAlert>> = candidates
+                .filter_map(|id| self.alert(id))
+                .filter(is_asked)
+                .collect();
+            found.sort_unstable_by_key(|alert| std::cmp::Reverse((alert.raised_at(), alert.id())));
+            return found.into_iter().take(limit).map(Arc::clone).collect();
+        }
+        let end_of_time = (EventTime::from_unix_ms(i64::MAX), AlertId(u64::MAX));
+        self.by_raised
+            .range(..after.unwrap_or(end_of_time))
+            .rev()
+            .filter_map(|(_, id)| self.alert(*id))
+            .filter(is_asked)
+            .take(limit)
+            .map(Arc::clone)
+            .collect()
+    }
+
+    /// All alerts that stand, by number.
+    pub fn standing(&self) -> impl Iterator<Item = &Arc<KeptAlert>> {
+        self.standing.iter().filter_map(|id| self.alert(*id))
+    }
+
+    /// All alerts of any version of a rule, withdrawn ones included, by number.
+    pub fn of_rule(&self, rule: &RuleName) -> impl Iterator<Item = &Arc<KeptAlert>> {
+        let ids = self.by_rule.get(rule).into_iter().flatten();
+        ids.filter_map(|id| self.alert(*id))
+    }
+
+    /// A unit's alerts that stand, by number.
+    pub fn standing_of(&self, unit: &UnitId) -> impl Iterator<Item = &Arc<KeptAlert>> {
+        let unit = self.by_unit.get(unit);
+        let ids = unit.into_iter().flat_map(|unit| &unit.standing);
+        ids.filter_map(|id| self.alert(*id))
+    }
+
+    /// A unit's standing alert of this rule version, part and instant of raising.
+    pub fn standing_as(
+        &self,
+        unit: &UnitId,
+        rule: &RuleRef,
+        part: Option<&Part>,
+        raised_at: EventTime,
+    ) -> Option<&Arc<KeptAlert>> {
+        self.standing_of(unit).find(|alert| {
+            alert.raised_at() == raised_at
+                && alert.part() == part
+                && alert.rule().reference == *rule
+        })
+    }
+
+    /// A unit's alerts, withdrawn ones included, that stood at `from` or were raised after it, by
+    /// number: all of them without `from`.
+    pub fn known(
+        &self,
+        unit: &UnitId,
+        from: Option<EventTime>,
+    ) -> impl Iterator<Item = &Arc<KeptAlert>> {
+        let unit = self.by_unit.get(unit);
+        let ids = unit.into_iter().flat_map(|unit| &unit.all);
+        ids.filter_map(|id| self.alert(*id)).filter(move |alert| {
+            from.is_none_or(|from| {
+                alert.raised_at() > from || alert.ended_at().is_none_or(|ended| ended > from)
+            })
+        })
+    }
+
+    /// A unit's alerts that a promise of completeness settles, by number.
+    pub fn to_settle(
+        &self,
+        unit: &UnitId,
+        complete_through: EventTime,
+    ) -> impl Iterator<Item = &Arc<KeptAlert>> {
+        let unit = self.by_unit.get(unit);
+        let ids = unit.into_iter().flat_map(|unit| &unit.unsettled);
+        ids.filter_map(|id| self.alert(*id))
+            .filter(move |alert| alert.settles_with(complete_through))
+    }
+
+    /// One defect.
+    pub fn defect(&self, id: DefectId) -> Option<&Arc<KeptDefect>> {
+        self.defects.get(index(id.0))
+    }
+
+    /// Defects that match, soonest due first (then the lower number), after the given place.
+    pub fn defects(
+        &self,
+        query: &DefectQuery,
+        after: Option<(ServerTime, DefectId)>,
+        limit: usize,
+    ) -> Vec<Arc<KeptDefect>> {
+        let first = std::ops::Bound::Excluded(
+            after.unwrap_or((ServerTime::from_unix_ms(i64::MIN), DefectId(0))),
+        );
+        self.by_due
+            .range((first, std::ops::Bound::Unbounded))
+            .filter_map(|(_, id)| self.defect(*id))
+            .filter(|kept| query.lists(kept.defect()))
+            .take(limit)
+            .map(Arc::clone)
+            .collect()
+    }
+
+    /// The defect that something seen on a component at `at` belongs to.
+    ///
+    /// A closed one when it was repaired after `at`, the earliest such repair: what was seen before
+    /// a repair was repaired by it. Else the oldest open one.
+    pub fn defect_for(&self, unit: &UnitId, component: &str, at: EventTime) -> Option<DefectId> {
+        let defects = self.by_component.get(unit)?.get(component)?;
+        let kept = || defects.iter().filter_map(|id| self.defect(*id));
+        let repaired = kept()
+            .filter_map(|kept| {
+                let repaired_at = kept.defect().finding.as_ref()?.repaired_at;
+                (repaired_at > at).then_some((repaired_at, kept.id()))
+            })
+            .min();
+        repaired
+            .map(|(_, id)| id)
+            .or_else(|| self.open_defect(unit, component))
+    }
+
+    /// The oldest open defect of a unit's component.
+    pub fn open_defect(&self, unit: &UnitId, component: &str) -> Option<DefectId> {
+        let defects = self.by_component.get(unit)?.get(component)?;
+        let mut kept = defects.iter().filter_map(|id| self.defect(*id));
+        kept.find(|kept| kept.is_open()).map(|kept| kept.id())
+    }
+
+    /// Changes of alerts by ledger entries after `seq`, oldest first.
+    ///
+    /// # Errors
+    /// [`HistoryGone`] when some of them are no longer kept.
+    pub fn alert_changes(&self, seq: u64, limit: usize) -> Result<Vec<ChangeNotice>, HistoryGone> {
+        self.alert_history.after(seq, limit)
+    }
+
+    /// How many changes of alerts after `seq` are kept.
+    pub fn n_alert_changes(&self, seq: u64) -> usize {
+        self.alert_history.n_after(seq)
+    }
+
+    /// How many changes of defects after `seq` are kept.
+    pub fn n_defect_changes(&self, seq: u64) -> usize {
+        self.defect_history.n_after(seq)
+    }
+
+    /// Changes of defects by ledger entries after `seq`, oldest first.
+    ///
+    /// # Errors
+    /// [`HistoryGone`] when some of them are no longer kept.
+    pub fn defect_changes(&self, seq: u64, limit: usize) -> Result<Vec<ChangeNotice>, HistoryGone> {
+        self.defect_history.after(seq, limit)
+    }
+
+    /// The newest ledger entry whose defect changes are no longer kept; 0 when all are.
+    pub const fn defect_changes_kept_after(&self) -> u64 {
+        self.defect_history.forgotten_through
+    }
+
+    /// Names of all rules.
+    pub fn rule_names(&self) -> impl Iterator<Item = &RuleName> {
+        self.rules.names()
+    }
+
+    /// All versions of a rule, oldest first.
+    pub fn rule_versions(&self, name: &RuleName) -> impl Iterator<Item = &Arc<RuleVersion>> {
+        self.rules.versions(name)
+    }
+
+    /// One version of a rule.
+    pub fn rule_version(&self, rule: &RuleRef) -> Option<&Arc<RuleVersion>> {
+        self.rules.version(rule)
+    }
+
+    /// The stage a version was last moved to; `None` when it was never lodged.
+    pub fn rule_stage(&self, rule: &RuleRef) -> Option<&StageChange> {
+        self.rules.stage(rule)
+    }
+
+    /// The cases kept with a version; empty when it has none, `None` when it was never lodged.
+    pub fn rule_cases(&self, rule: &RuleRef) -> Option<&Arc<CasesText>> {
+        self.rules.cases(rule)
+    }
+
+    /// The newest forecast kept of a version.
+    pub fn rule_forecast(&self, rule: &RuleRef) -> Option<&Arc<KeptForecast>> {
+        self.rules.forecast(rule)
+    }
+
+    /// Quoted, as RFC 9110 has it; changes with the stage.
+    pub fn rule_etag(&self, rule: &RuleRef) -> String {
+        let stage = self.rule_stage(rule);
+        stage.map_or_else(String::new, |change| {
+            format!("\"{:?}-{}\"", change.stage, change.at.unix_ms())
+        })
+    }
+
+    /// All stretches of event time in which some version is judged, by rule.
+    pub fn judged_rules(&self) -> Vec<JudgedFrom> {
+        self.rules.judged()
+    }
+
+    /// Whether an occurrence of a version falls wholly into times in which it was not live.
+    pub fn is_trial(
+        &self,
+        rule: &RuleRef,
+        raised_at: EventTime,
+        ended_at: Option<EventTime>,
+    ) -> bool {
+        !self.rules.was_live(rule, raised_at, ended_at)
+    }
+
+    /// How many alerts raised in `from..=until` rang or would have: for the desk, not withdrawn, not
+    /// suppressed by design, not told with another, and by another rule than `except`.
+    pub fn n_rung(&self, from: EventTime, until: EventTime, except: &RuleName) -> u64 {
+        let rung = self
+            .by_raised
+            .range((from, AlertId(0))..=(until, AlertId(u64::MAX)))
+            .filter_map(|(_, id)| self.alert(*id))
+            .filter(|alert| {
+                alert.rule().reference.name != *except
+                    && alert.rings()
+                    && alert.told_with().0 == 0
+                    && alert.condition() != Condition::Withdrawn
+                    && alert.suppression() != Suppression::ByDesign
+            });
+        rung.count() as u64
+    }
+
+    /// What findings say of a component between two instants. A failure counts as called from
+    /// [`CALLS_FROM_MS`] before it was reported, or opened by an alert, to the repair.
+    pub fn truth(&self, component: &str, from: EventTime, until: EventTime) -> Truth {
+        let mut truth = Truth::default();
+        for kept in &self.defects {
+            let defect = kept.defect();
+            let Some(finding) = &defect.finding else {
+                continue;
+            };
+            let opened = EventTime::from_unix_ms(defect.opened_at.unix_ms());
+            let sign = defect.first_sign_at.min(opened);
+            let known = Known {
+                unit: defect.unit.clone(),
+                rule: None,
+                from: sign.plus_ms(-CALLS_FROM_MS),
+                until: finding.repaired_at.max(sign),
+                failed_at: (defect.origin != DefectOrigin::Alert).then_some(sign),
+            };
+            if defect.component != component || known.until < from || known.from > until {
+                continue;
+            }
+            match finding.kind {
+                FindingKind::AsCalled => truth.failures.push(known),
+                FindingKind::AnotherFault
+                | FindingKind::SensorOrWiring
+                | FindingKind::NoFaultFound => truth.sound.push(known),
+                FindingKind::CouldNotTest | FindingKind::NotLookedAt => {}
+            }
+        }
+        truth
+    }
+
+    /// How many alerts and defects there are.
+    pub fn counts(&self) -> (usize, usize) {
+        (self.alerts.len(), self.defects.len())
+    }
+}

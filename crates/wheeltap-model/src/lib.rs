@@ -26,6 +26,7 @@ mod person;
 mod rule;
 mod sample;
 mod time;
+mod words;
 
 pub use alert::{
     Alert, AlertChange, AlertId, AlertView, Condition, Evidence, EvidenceItem, KnownValue,
@@ -42,3 +43,4 @@ pub use person::{Actor, Role};
 pub use rule::{Priority, RuleRef, RuleStage};
 pub use sample::{Batch, Column, Event, Quality, Sample, Series};
 pub use time::{EventTime, InvalidSpan, ServerTime, format_span, parse_span};
+pub use words::{evidence_words, number_words, span_words};

@@ -79,14 +79,6 @@ pub async fn list(State(pages): State<Pages>) -> Response {
     }
 }
 
-fn bare(name: &str) -> (String, String) {
-    let name = told::tail(name);
-    match name.split_once("/versions/") {
-        Some((rule, version)) => (rule.to_owned(), version.to_owned()),
-        None => (name.to_owned(), String::new()),
-    }
-}
-
 fn stage(rule: &v1::Rule) -> String {
     told::word(rule.stage().as_str_name(), "RULE_STAGE_")
 }
@@ -99,10 +91,10 @@ fn per_day(forecast: Option<&v1::RuleForecast>) -> String {
 }
 
 fn list_row(rule: &v1::Rule) -> ListRow {
-    let (name, _) = bare(&rule.name);
+    let (name, _) = told::rule_and_version(&rule.name);
     ListRow {
-        path: told::segment(&name),
-        name,
+        path: told::segment(name),
+        name: name.to_owned(),
         stage: stage(rule),
         priority: told::word(rule.priority().as_str_name(), "PRIORITY_"),
         title: rule.title.clone(),
@@ -155,13 +147,13 @@ async fn read(pages: &Pages, name: String, wanted: Wanted) -> Result<RulePage, C
         .iter()
         .filter(|other| other.name.starts_with(&prefix));
     let versions = versions.map(|other| {
-        let (_, version) = bare(&other.name);
+        let (_, version) = told::rule_and_version(&other.name);
         let since = match other.stage_from_unix_ms {
             i64::MIN..=0 => "the beginning".to_owned(),
             from => told::minute(from),
         };
         (
-            version,
+            version.to_owned(),
             stage(other),
             format!("{} from {since}", other.stage_by),
             per_day(other.stage_forecast.as_ref()),
@@ -169,7 +161,8 @@ async fn read(pages: &Pages, name: String, wanted: Wanted) -> Result<RulePage, C
     });
     let versions = versions.collect();
     let checked = check(pages, &name, &rule.source, rule.cases.clone()).await?;
-    let (_, version) = bare(&rule.name);
+    let (_, version) = told::rule_and_version(&rule.name);
+    let version = version.to_owned();
     let stage = stage(&rule);
     Ok(RulePage {
         path: told::segment(&name),
@@ -567,7 +560,7 @@ async fn forecast_first(pages: &Pages, version: &str) -> Result<(), CallError> {
 }
 
 fn back(name: &str, rule: &v1::Rule, said: &str) -> Response {
-    let (_, version) = bare(&rule.name);
+    let (_, version) = told::rule_and_version(&rule.name);
     let name = told::segment(name);
     Redirect::to(&format!("/rules/{name}?said={said}&version={version}")).into_response()
 }

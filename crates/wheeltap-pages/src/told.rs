@@ -1,13 +1,12 @@
 //! Values in the words of a page.
 
 use std::fmt::Write;
-use wheeltap_model::EventTime;
+use wheeltap_model::{EventTime, evidence_words, span_words};
+use wheeltap_proto::convert;
 use wheeltap_proto::v1;
 
-/// `17` of `alerts/17`, `ZVR 4117` of `units/ZVR 4117`.
-pub fn tail(name: &str) -> &str {
-    name.split_once('/').map_or(name, |(_, tail)| tail)
-}
+pub use wheeltap_model::number_words as number;
+pub use wheeltap_proto::convert::{name_tail as tail, rule_and_version};
 
 /// RFC 3339 in UTC.
 pub fn instant(unix_ms: i64) -> String {
@@ -20,66 +19,22 @@ pub fn minute(unix_ms: i64) -> String {
     text.get(..16).unwrap_or(&text).replace('T', " ")
 }
 
-/// A wire enum's word: `PRIORITY_HIGH` becomes `high`.
+/// A wire enum's word, as on a page: `UNIT_STATE_IN_SHOP` becomes `in shop`.
 pub fn word(wire_name: &str, prefix: &str) -> String {
-    match wire_name.strip_prefix(prefix) {
-        None | Some("UNSPECIFIED") => "unknown".to_owned(),
-        Some(word) => word.to_lowercase().replace('_', " "),
-    }
+    convert::enum_word(wire_name, prefix).replace('_', " ")
 }
 
-/// A stretch of time in its two greatest units: `3 d 4 h`, `12 min`, `8 s`.
+/// A stretch of time in its two greatest units, whole seconds: `3 d 4 h`, `12 min`, `8 s`.
 pub fn span(ms: i64) -> String {
-    const UNITS: [(i64, &str); 4] = [
-        (86_400_000, "d"),
-        (3_600_000, "h"),
-        (60_000, "min"),
-        (1_000, "s"),
-    ];
-    let mut parts = Vec::new();
-    let mut left = ms.max(0);
-    for (size, name) in UNITS {
-        if left >= size && parts.len() < 2 {
-            parts.push(format!("{} {name}", left / size));
-            left %= size;
-        } else if !parts.is_empty() {
-            break;
-        }
+    match ms {
+        1_000.. => span_words(ms),
+        _ => "0 s".to_owned(),
     }
-    if parts.is_empty() {
-        "0 s".to_owned()
-    } else {
-        parts.join(" ")
-    }
-}
-
-/// A number as a person would write it: five digits, and all of them before the point.
-pub fn number(value: f64) -> String {
-    if value.abs() >= 10_000.0 {
-        return format!("{}", value.round());
-    }
-    let rounded: f64 = format!("{value:.4e}").parse().unwrap_or(value);
-    format!("{rounded}")
 }
 
 /// What a rule saw, input by input.
 pub fn evidence(evidence: Option<&v1::Evidence>) -> String {
-    use v1::evidence_input::Value;
-    let inputs = evidence.map_or(&[][..], |evidence| &evidence.inputs);
-    let words: Vec<String> = inputs
-        .iter()
-        .map(|input| {
-            let value = match &input.value {
-                None => "not known".to_owned(),
-                Some(Value::Flag(true)) => "yes".to_owned(),
-                Some(Value::Flag(false)) => "no".to_owned(),
-                Some(Value::Number(value)) if input.ucum == "1" => number(*value),
-                Some(Value::Number(value)) => format!("{} {}", number(*value), input.ucum),
-            };
-            format!("{} {value}", input.input)
-        })
-        .collect();
-    words.join(", ")
+    evidence_words(&convert::evidence_inputs(evidence))
 }
 
 /// A path segment of a URL.
@@ -102,12 +57,10 @@ mod tests {
 
     #[test]
     fn words_read_easily() {
-        assert_eq!(span(93_784_000), "1 d 2 h");
         assert_eq!(span(59_999), "59 s");
         assert_eq!(span(250), "0 s");
         assert_eq!(minute(1_772_410_000_000), "2026-03-02 00:06");
         assert_eq!(segment("ZVR 4117/a"), "ZVR%204117%2Fa");
         assert_eq!(word("UNIT_STATE_IN_SHOP", "UNIT_STATE_"), "in shop");
-        assert_eq!(number(61.230_000_1), "61.23");
     }
 }

@@ -309,6 +309,54 @@ pub fn defect_etag(defect: &Defect) -> String {
     format!("\"{}-{}\"", defect.id.0, defect.revision)
 }
 
+/// `17` of `alerts/17`, `ZVR 4117` of `units/ZVR 4117`.
+pub fn name_tail(name: &str) -> &str {
+    name.split_once('/').map_or(name, |(_, tail)| tail)
+}
+
+/// The rule and version of `rules/{rule}/versions/{version}`; the version is empty where the name has
+/// none.
+pub fn rule_and_version(name: &str) -> (&str, &str) {
+    let name = name_tail(name);
+    name.split_once("/versions/").unwrap_or((name, ""))
+}
+
+/// A wire enum's word as people write it: `PRIORITY_HIGH` becomes `high`, `UNIT_STATE_IN_SHOP`
+/// becomes `in_shop`; unset is `unknown`.
+pub fn enum_word(wire_name: &str, prefix: &str) -> String {
+    match wire_name.strip_prefix(prefix) {
+        None | Some("UNSPECIFIED") => "unknown".to_owned(),
+        Some(word) => word.to_lowercase(),
+    }
+}
+
+/// The inputs of evidence off the wire; none where it is unset.
+pub fn evidence_inputs(evidence: Option<&v1::Evidence>) -> Vec<EvidenceItem> {
+    let inputs = evidence.map_or(&[][..], |evidence| &evidence.inputs);
+    inputs.iter().map(EvidenceItem::from).collect()
+}
+
+impl From<&v1::EvidenceInput> for EvidenceItem {
+    fn from(input: &v1::EvidenceInput) -> Self {
+        let v1::EvidenceInput {
+            input,
+            of,
+            ucum,
+            value,
+        } = input;
+        Self {
+            input: input.clone(),
+            of: of.clone(),
+            ucum: ucum.clone(),
+            value: match value {
+                Some(v1::evidence_input::Value::Number(number)) => KnownValue::Number(*number),
+                Some(v1::evidence_input::Value::Flag(flag)) => KnownValue::Flag(*flag),
+                None => KnownValue::Unknown(()),
+            },
+        }
+    }
+}
+
 impl From<&EvidenceItem> for v1::EvidenceInput {
     fn from(item: &EvidenceItem) -> Self {
         use v1::evidence_input::Value;

@@ -2,7 +2,9 @@
 
 use crate::remote::{instant, priority, tail, word};
 use serde::{Serialize, Serializer, ser::SerializeMap};
-use wheeltap_model::{EvidenceItem, KnownValue};
+use wheeltap_model::EvidenceItem;
+pub use wheeltap_model::evidence_words as told;
+pub use wheeltap_proto::convert::{evidence_inputs as inputs, rule_and_version};
 use wheeltap_proto::v1;
 
 /// What a rule saw: input names with their values, in the order of the rule.
@@ -88,40 +90,8 @@ pub struct Acknowledged {
     note: String,
 }
 
-/// The inputs of evidence off the wire.
-pub fn inputs(evidence: Option<&v1::Evidence>) -> Vec<EvidenceItem> {
-    let inputs = evidence.map_or(&[][..], |evidence| &evidence.inputs);
-    inputs
-        .iter()
-        .map(|input| {
-            let v1::EvidenceInput {
-                input,
-                of,
-                ucum,
-                value,
-            } = input;
-            EvidenceItem {
-                input: input.clone(),
-                of: of.clone(),
-                ucum: ucum.clone(),
-                value: match value {
-                    Some(v1::evidence_input::Value::Number(number)) => KnownValue::Number(*number),
-                    Some(v1::evidence_input::Value::Flag(flag)) => KnownValue::Flag(*flag),
-                    None => KnownValue::Unknown(()),
-                },
-            }
-        })
-        .collect()
-}
-
 fn text(text: &str) -> Option<String> {
     (!text.is_empty()).then(|| text.to_owned())
-}
-
-/// The rule and version of `rules/{rule}/versions/{version}`.
-pub fn rule_and_version(name: &str) -> (&str, &str) {
-    let name = tail(name);
-    name.split_once("/versions/").unwrap_or((name, ""))
 }
 
 pub fn condition(alert: &v1::Alert) -> String {
@@ -174,24 +144,4 @@ impl From<&v1::Alert> for Served {
             revision: alert.revision,
         }
     }
-}
-
-/// Evidence for people: `oil 78.2 Cel, coolant 59.1 Cel`; inputs that are not known say so.
-pub fn told(inputs: &[EvidenceItem]) -> String {
-    let words: Vec<String> = inputs
-        .iter()
-        .map(|item| {
-            let value = match item.value {
-                KnownValue::Number(number) => crate::output::number(number),
-                KnownValue::Flag(true) => "yes".to_owned(),
-                KnownValue::Flag(false) => "no".to_owned(),
-                KnownValue::Unknown(()) => return format!("{} not known", item.input),
-            };
-            match item.ucum.as_str() {
-                "" | "1" => format!("{} {value}", item.input),
-                ucum => format!("{} {value} {ucum}", item.input),
-            }
-        })
-        .collect();
-    words.join(", ")
 }

@@ -4,6 +4,7 @@ use comfy_table::{ContentArrangement, Table, presets};
 use indicatif::{ProgressBar, ProgressStyle};
 use serde::Serialize;
 use std::io::{self, BufWriter, IsTerminal, StdoutLock, Write};
+pub use wheeltap_model::{number_words as number, span_words as duration};
 
 /// Data on stdout, buffered: call [`Out::flush`] at the end, and after each line that someone waits for.
 pub struct Out {
@@ -112,6 +113,34 @@ fn bar(total: u64, style: &str, verb: &'static str) -> ProgressBar {
     bar
 }
 
+/// A bar whose total is not known before the work has begun; gone when dropped.
+pub struct LateBar {
+    verb: &'static str,
+    bar: Option<ProgressBar>,
+}
+
+impl LateBar {
+    pub const fn new(verb: &'static str) -> Self {
+        Self { verb, bar: None }
+    }
+
+    /// So many of so many units are done.
+    pub fn units(&mut self, n_done: u64, n_units: u64) {
+        let bar = self
+            .bar
+            .get_or_insert_with(|| count_bar(n_units, self.verb, "units"));
+        bar.set_position(n_done);
+    }
+}
+
+impl Drop for LateBar {
+    fn drop(&mut self) {
+        if let Some(bar) = &self.bar {
+            bar.finish_and_clear();
+        }
+    }
+}
+
 /// `1 alert`, `2 alerts`, `2 batches`.
 pub fn counted(n: usize, one: &str) -> String {
     let ending = match (n, one.ends_with("ch")) {
@@ -135,65 +164,18 @@ pub fn grouped(n: u64) -> String {
     text
 }
 
-/// A stretch of time for people, in its two greatest units: `3 d 4 h`, `12 min`, `8 s`.
-pub fn duration(ms: i64) -> String {
-    const UNITS: [(i64, &str); 4] = [
-        (86_400_000, "d"),
-        (3_600_000, "h"),
-        (60_000, "min"),
-        (1_000, "s"),
-    ];
-    if ms < 1_000 {
-        return format!("{} ms", ms.max(0));
-    }
-    let mut parts = Vec::new();
-    let mut left = ms;
-    for (size, name) in UNITS {
-        if left >= size && parts.len() < 2 {
-            parts.push(format!("{} {name}", left / size));
-            left %= size;
-        } else if !parts.is_empty() {
-            break;
-        }
-    }
-    parts.join(" ")
-}
-
-/// A number as a person would write it: five digits, and all of them before the point.
-pub fn number(value: f64) -> String {
-    if value.abs() >= 10_000.0 {
-        return format!("{}", value.round());
-    }
-    let rounded: f64 = format!("{value:.4e}").parse().unwrap_or(value);
-    format!("{rounded}")
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
 
     #[test]
     fn numbers_read_easily() {
-        for (value, text) in [
-            (0.0, "0"),
-            (61.230_000_1, "61.23"),
-            (-2400.0, "-2400"),
-            (0.012_345_678, "0.012346"),
-            (123_456_789.4, "123456789"),
-            (-0.25, "-0.25"),
-        ] {
-            assert_eq!(number(value), text);
-        }
         assert_eq!(counted(1, "batch"), "1 batch");
         assert_eq!(counted(0, "batch"), "0 batches");
         assert_eq!(counted(2_000, "alert"), "2,000 alerts");
         assert_eq!(grouped(0), "0");
         assert_eq!(grouped(999), "999");
         assert_eq!(grouped(1_234_567), "1,234,567");
-        assert_eq!(duration(93_784_000), "1 d 2 h");
-        assert_eq!(duration(3_605_000), "1 h");
-        assert_eq!(duration(59_999), "59 s");
-        assert_eq!(duration(250), "250 ms");
         assert_eq!(cut("0123456789".to_owned(), 10), "0123456789");
         assert_eq!(cut("0123456789".to_owned(), 9), "012345...");
     }

@@ -5,6 +5,7 @@ use futures::{Stream, StreamExt};
 use std::future::Future;
 use wheeltap_client::{CallError, ConnectError, Connection, connect};
 use wheeltap_model::EventTime;
+pub use wheeltap_proto::convert::{enum_word as word, name_tail as tail};
 use wheeltap_proto::v1;
 
 /// Runs a command that waits for things.
@@ -45,20 +46,6 @@ pub async fn first<T>(
         items.push(item?);
     }
     Ok((items, false))
-}
-
-/// `17` of `alerts/17`, `ZVR 4117` of `units/ZVR 4117`.
-pub fn tail(name: &str) -> &str {
-    name.split_once('/').map_or(name, |(_, tail)| tail)
-}
-
-/// A wire enum's word as people write it: `PRIORITY_HIGH` becomes `high`, `UNIT_STATE_IN_SHOP`
-/// becomes `in_shop`; unset is `unknown`.
-pub fn word(wire_name: &str, prefix: &str) -> String {
-    match wire_name.strip_prefix(prefix) {
-        None | Some("UNSPECIFIED") => "unknown".to_owned(),
-        Some(word) => word.to_lowercase(),
-    }
 }
 
 pub fn priority(number: i32) -> String {

@@ -1,0 +1,79 @@
+//! Values in the words of a person.
+
+use crate::{EvidenceItem, KnownValue};
+
+/// A stretch of time for people, in its two greatest units: `3 d 4 h`, `12 min`, `8 s`.
+pub fn span_words(ms: i64) -> String {
+    const UNITS: [(i64, &str); 4] = [
+        (86_400_000, "d"),
+        (3_600_000, "h"),
+        (60_000, "min"),
+        (1_000, "s"),
+    ];
+    if ms < 1_000 {
+        return format!("{} ms", ms.max(0));
+    }
+    let mut parts = Vec::new();
+    let mut left = ms;
+    for (size, name) in UNITS {
+        if left >= size && parts.len() < 2 {
+            parts.push(format!("{} {name}", left / size));
+            left %= size;
+        } else if !parts.is_empty() {
+            break;
+        }
+    }
+    parts.join(" ")
+}
+
+/// A number as a person would write it: five digits, and all of them before the point.
+pub fn number_words(value: f64) -> String {
+    if value.abs() >= 10_000.0 {
+        return format!("{}", value.round());
+    }
+    let rounded: f64 = format!("{value:.4e}").parse().unwrap_or(value);
+    format!("{rounded}")
+}
+
+/// What a rule saw: `oil 78.2 Cel, coolant 59.1 Cel`; inputs that are not known say so.
+pub fn evidence_words(inputs: &[EvidenceItem]) -> String {
+    let words: Vec<String> = inputs
+        .iter()
+        .map(|item| {
+            let value = match item.value {
+                KnownValue::Number(number) => number_words(number),
+                KnownValue::Flag(true) => "yes".to_owned(),
+                KnownValue::Flag(false) => "no".to_owned(),
+                KnownValue::Unknown(()) => return format!("{} not known", item.input),
+            };
+            match item.ucum.as_str() {
+                "" | "1" => format!("{} {value}", item.input),
+                ucum => format!("{} {value} {ucum}", item.input),
+            }
+        })
+        .collect();
+    words.join(", ")
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn values_read_easily() {
+        for (value, text) in [
+            (0.0, "0"),
+            (61.230_000_1, "61.23"),
+            (-2400.0, "-2400"),
+            (0.012_345_678, "0.012346"),
+            (123_456_789.4, "123456789"),
+            (-0.25, "-0.25"),
+        ] {
+            assert_eq!(number_words(value), text);
+        }
+        assert_eq!(span_words(93_784_000), "1 d 2 h");
+        assert_eq!(span_words(3_605_000), "1 h");
+        assert_eq!(span_words(59_999), "59 s");
+        assert_eq!(span_words(250), "250 ms");
+    }
+}

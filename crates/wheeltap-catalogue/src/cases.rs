@@ -6,15 +6,15 @@ mod fill;
 mod tests;
 
 use crate::catalogue::{Catalogue, CatalogueProblem};
+use crate::csv_reader::Measurements;
 use crate::doc::{At, Problems, Section};
 use crate::map::{BoundMap, CsvMap};
 use fill::Between;
-use std::collections::BTreeMap;
 use std::fmt::Write;
 use std::ops::{ControlFlow, Range};
 use wheeltap_model::{
-    ChannelId, ClassName, ConsistPosition, ConsistRole, Dated, Event, EventTime, Sample, Timeline,
-    UnitId, UnitState, parse_span,
+    ClassName, ConsistPosition, ConsistRole, Dated, EventTime, Timeline, UnitId, UnitState,
+    parse_span,
 };
 
 /// What a file of cases ends in, after the rule's name.
@@ -36,10 +36,8 @@ pub struct RuleCase {
     pub class: Option<ClassName>,
     /// The catalogue in force: the given one with what the case's map adds.
     pub catalogue: Catalogue,
-    /// Samples by channel, in order of time.
-    pub samples: BTreeMap<ChannelId, Vec<Sample>>,
-    /// Events, in the order of the file.
-    pub events: Vec<Event>,
+    /// What was measured, in order of time.
+    pub measured: Measurements,
     /// What the unit was doing.
     pub states: Timeline<UnitState>,
     /// Where it stood in its train.
@@ -121,13 +119,6 @@ struct CaseReader<'a, 'f, N> {
     foreign: &'a mut Vec<CatalogueProblem>,
 }
 
-/// What was measured.
-#[derive(Default)]
-struct Measured {
-    samples: BTreeMap<ChannelId, Vec<Sample>>,
-    events: Vec<Event>,
-}
-
 impl<N: FnMut(&str) -> Result<String, String>> CaseReader<'_, '_, N> {
     fn case(&mut self, section: &mut Section<'_, '_>) -> Option<RuleCase> {
         let before = self.problems.len() + self.foreign.len();
@@ -162,8 +153,7 @@ impl<N: FnMut(&str) -> Result<String, String>> CaseReader<'_, '_, N> {
             unit: map.unit()?.clone(),
             class: map.class().cloned(),
             catalogue: map.catalogue().clone(),
-            samples: measured.samples,
-            events: measured.events,
+            measured,
             states,
             consists,
             alerts,
@@ -292,25 +282,12 @@ impl<N: FnMut(&str) -> Result<String, String>> CaseReader<'_, '_, N> {
         text: &str,
         map: &BoundMap,
         between: Option<Between>,
-    ) -> Option<Measured> {
-        let mut measured = Measured::default();
+    ) -> Option<Measurements> {
+        let mut measured = Measurements::default();
         let mut times = Vec::new();
         let read = map.read(csv.value, text.as_bytes(), &mut |row| {
             times.push(row.time);
-            for &(channel, value, quality) in row.samples {
-                measured.samples.entry(channel).or_default().push(Sample {
-                    time: row.time,
-                    value,
-                    quality,
-                });
-            }
-            for (channel, fields) in row.events {
-                measured.events.push(Event {
-                    channel: *channel,
-                    time: row.time,
-                    fields: fields.clone(),
-                });
-            }
+            measured.take(row);
             ControlFlow::Continue(())
         });
         let summary = match read {

@@ -11,7 +11,7 @@ use jiff::fmt::strtime::BrokenDownTime;
 use std::collections::BTreeMap;
 use std::io::{self, BufRead, BufReader, Read};
 use std::ops::ControlFlow;
-use wheeltap_model::{ChannelId, ClassName, EventTime, Quality, UnitId};
+use wheeltap_model::{ChannelId, ClassName, Event, EventTime, Quality, Sample, UnitId};
 
 /// What one row says.
 #[derive(Clone, Copy, Debug)]
@@ -30,6 +30,35 @@ pub struct RowSamples<'a> {
     /// What the row says happened, in the order of the map: event channel, and one finite value a
     /// field in the catalogue's order and units, `None` where the row says nothing.
     pub events: &'a [(ChannelId, Vec<Option<f64>>)],
+}
+
+/// What rows say of one unit, taken together.
+#[derive(Clone, Debug, Default)]
+pub struct Measurements {
+    /// Samples by channel, in the order of the rows.
+    pub samples: BTreeMap<ChannelId, Vec<Sample>>,
+    /// Events, in the order of the rows.
+    pub events: Vec<Event>,
+}
+
+impl Measurements {
+    /// Takes what one row says.
+    pub fn take(&mut self, row: RowSamples<'_>) {
+        for &(channel, value, quality) in row.samples {
+            self.samples.entry(channel).or_default().push(Sample {
+                time: row.time,
+                value,
+                quality,
+            });
+        }
+        for (channel, fields) in row.events {
+            self.events.push(Event {
+                channel: *channel,
+                time: row.time,
+                fields: fields.clone(),
+            });
+        }
+    }
 }
 
 /// What was read of one file.

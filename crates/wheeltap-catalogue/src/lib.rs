@@ -42,7 +42,7 @@ mod ucum;
 
 pub use cases::{ANY_CASE_UNIT, CASES_ENDING, ExpectedAlert, RuleCase, read_cases};
 pub use catalogue::{Catalogue, CatalogueProblem};
-pub use csv_reader::{CsvProblem, ReadSummary, RowSamples};
+pub use csv_reader::{CsvProblem, Measurements, ReadSummary, RowSamples};
 pub use derived::{ClassConstant, DerivedArg, DerivedDef};
 pub use health::{Health, Stuck};
 pub use map::{BoundMap, CsvMap};

@@ -4,7 +4,7 @@ use crate::{EffectiveRule, FaultReport, Occurrence, UnitContext, UnitData, UnitP
 use std::fmt;
 use std::sync::Arc;
 use wheeltap_catalogue::{ExpectedAlert, RuleCase};
-use wheeltap_model::{EventTime, Series, UnitId};
+use wheeltap_model::{EventTime, UnitId};
 use wheeltap_rules::Rule;
 
 /// What came out of one case.
@@ -114,12 +114,7 @@ pub fn run_case(rule: &Arc<Rule>, case: &RuleCase) -> CaseOutcome {
         consists: case.consists.clone(),
         ..UnitContext::default()
     };
-    let series =
-        |(channel, samples): (&_, &Vec<_>)| (*channel, Series::from_samples(samples.clone()));
-    let data = UnitData {
-        series: case.samples.iter().map(series).collect(),
-        events: case.events.clone(),
-    };
+    let data = UnitData::from(case.measured.clone());
     let judgement = replay_unit(Arc::new(plan), Arc::new(context), &data);
     let fault = judgement.faults.iter().find(|fault| fault.n_in_a_row > 0);
     let mut misses: Vec<CaseMiss> = fault.cloned().map(CaseMiss::Faulted).into_iter().collect();

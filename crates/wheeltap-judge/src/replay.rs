@@ -4,6 +4,7 @@ use crate::{
     Change, ClassSurvey, Judgement, Occurrence, Stretch, UnitContext, UnitJudge, UnitPlan,
 };
 use std::sync::Arc;
+use wheeltap_catalogue::Measurements;
 use wheeltap_model::{ChannelId, Event, Series};
 
 /// Everything stored or read of one unit.
@@ -13,6 +14,19 @@ pub struct UnitData {
     pub series: Vec<(ChannelId, Series)>,
     /// In any order.
     pub events: Vec<Event>,
+}
+
+impl From<Measurements> for UnitData {
+    fn from(measured: Measurements) -> Self {
+        let Measurements { samples, events } = measured;
+        let samples = samples.into_iter();
+        Self {
+            series: samples
+                .map(|(channel, samples)| (channel, Series::from_samples(samples)))
+                .collect(),
+            events,
+        }
+    }
 }
 
 /// Judges one unit's data from the beginning.

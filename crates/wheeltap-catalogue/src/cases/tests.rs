@@ -21,7 +21,7 @@ fn one(text: &str, csv: &str) -> RuleCase {
 fn values(case: &RuleCase, channel: &str) -> Vec<(i64, f64)> {
     let name = wheeltap_model::ChannelName::new(channel).unwrap();
     let (id, _) = case.catalogue.channel(&name).unwrap();
-    case.samples[&id]
+    case.measured.samples[&id]
         .iter()
         .map(|sample| (sample.time.unix_ms() - START_MS, sample.value))
         .collect()
@@ -99,7 +99,7 @@ fn times_are_spans_from_the_beginning_or_instants() {
             ended_at: Some(from.plus_ms(10_800_000)),
         }]
     );
-    assert_eq!(case.samples.values().next().unwrap()[0].time, from);
+    assert_eq!(case.measured.samples.values().next().unwrap()[0].time, from);
     assert_eq!(
         case.states.at(from.plus_ms(7_200_000)).unwrap().value,
         UnitState::Isolated
@@ -127,6 +127,7 @@ fn a_map_of_its_own_reads_other_tables() {
     .unwrap();
     assert_eq!(found[0].unit.as_str(), "ZVR 1");
     let oil: Vec<f64> = found[0]
+        .measured
         .samples
         .values()
         .next()

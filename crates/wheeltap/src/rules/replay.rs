@@ -16,36 +16,27 @@ use std::{
     path::{Path, PathBuf},
     sync::Arc,
 };
-use wheeltap_catalogue::{BoundMap, Catalogue, CsvMap};
+use wheeltap_catalogue::{BoundMap, Catalogue, CsvMap, Measurements};
 use wheeltap_followup::{Truth, WouldRing, forecast};
 use wheeltap_judge::{
     EffectiveRule, FaultReport, FitReport, Judgement, Occurrence, UnitContext, UnitData, UnitPlan,
     replay_unit,
 };
-use wheeltap_model::{
-    ChannelId, ClassName, Event, EventTime, RuleName, Sample, Series, UnitId, format_span,
-};
+use wheeltap_model::{ChannelId, ClassName, EventTime, RuleName, UnitId, format_span};
 use wheeltap_rules::{Environment, Rule, compile};
 
 /// What was read of one unit.
 #[derive(Default)]
 pub(super) struct UnitRead {
     class: Option<ClassName>,
-    samples: BTreeMap<ChannelId, Vec<Sample>>,
-    events: Vec<Event>,
+    measured: Measurements,
     /// All of it, once it is read.
     data: UnitData,
 }
 
 impl UnitRead {
     fn keep(&mut self) {
-        let samples = std::mem::take(&mut self.samples).into_iter();
-        self.data = UnitData {
-            series: samples
-                .map(|(channel, samples)| (channel, Series::from_samples(samples)))
-                .collect(),
-            events: std::mem::take(&mut self.events),
-        };
+        self.data = std::mem::take(&mut self.measured).into();
     }
 }
 
@@ -250,20 +241,7 @@ pub(super) fn read(files: &[PathBuf], map: &BoundMap) -> Result<(Units, Totals),
                 if unit.class.is_none() {
                     unit.class = row.class.cloned();
                 }
-                for &(channel, value, quality) in row.samples {
-                    unit.samples.entry(channel).or_default().push(Sample {
-                        time: row.time,
-                        value,
-                        quality,
-                    });
-                }
-                for (channel, fields) in row.events {
-                    unit.events.push(Event {
-                        channel: *channel,
-                        time: row.time,
-                        fields: fields.clone(),
-                    });
-                }
+                unit.measured.take(row);
             }
             ControlFlow::Continue(())
         })?;
@@ -381,8 +359,8 @@ pub(super) fn say_what_was_read(units: &BTreeMap<UnitId, UnitRead>, totals: &Tot
     let channels: BTreeSet<ChannelId> = units
         .values()
         .flat_map(|unit| {
-            let events = unit.events.iter().map(|event| event.channel);
-            unit.samples.keys().copied().chain(events)
+            let events = unit.measured.events.iter().map(|event| event.channel);
+            unit.measured.samples.keys().copied().chain(events)
         })
         .collect();
     let events = match totals.events {

@@ -97,6 +97,22 @@ impl<'a> Planner<'a> {
             .filter(move |other| self.shares(own, (*other).into()))
     }
 
+    /// Alerts of the rule that this commit raises and that are one train's with this one.
+    fn raised_sharing<'s>(
+        &'s self,
+        rule: &'s RuleName,
+        own: Stood<'s>,
+    ) -> impl Iterator<Item = &'s New> + 's {
+        self.told.new.iter().filter(move |other| {
+            let stood = Stood {
+                unit: &other.unit,
+                raised_at: other.raised_at,
+                ended_at: other.ended_at,
+            };
+            other.rule == *rule && self.shares(own, stood)
+        })
+    }
+
     /// The alert that people were told, or are being told, in place of this one; not `except`.
     fn leader(&self, rule: &RuleName, own: Stood<'_>, except: AlertId) -> Option<AlertId> {
         let mut followed = None;
@@ -124,15 +140,7 @@ impl<'a> Planner<'a> {
                 return Some(id);
             }
         }
-        let raised = self.told.new.iter().filter(|other| {
-            let stood = Stood {
-                unit: &other.unit,
-                raised_at: other.raised_at,
-                ended_at: other.ended_at,
-            };
-            other.rule == *rule && self.shares(own, stood)
-        });
-        for other in raised {
+        for other in self.raised_sharing(rule, own) {
             match self.told.with.get(&other.id) {
                 Some(with) => followed = followed.or(Some(*with)),
                 None if self.told.announced.contains(&other.id) => return Some(other.id),
@@ -162,16 +170,10 @@ impl<'a> Planner<'a> {
                 finding.is_none_or(|finding| finding.repaired_at > occurred.raised_at)
             })
         });
-        let raised = self.told.new.iter().filter(|other| {
-            let stood = Stood {
-                unit: &other.unit,
-                raised_at: other.raised_at,
-                ended_at: other.ended_at,
-            };
-            other.rule == *rule && self.shares(own, stood)
-        });
-        open.min()
-            .or_else(|| raised.map(|other| other.defect).min())
+        open.min().or_else(|| {
+            let raised = self.raised_sharing(rule, own);
+            raised.map(|other| other.defect).min()
+        })
     }
 
     /// Notes a new alert, and tells it with another of its train if there is one. `tells` says whether

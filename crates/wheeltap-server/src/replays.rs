@@ -12,8 +12,7 @@ use tokio::sync::{OwnedSemaphorePermit, Semaphore, mpsc};
 use tokio_stream::wrappers::ReceiverStream;
 use tonic::{Request, Status};
 use wheeltap_followup::{
-    DESK_BUDGET_PER_DAY, Forecast, KeptForecast, RuleVersion, Score, WouldRing, forecast,
-    once_a_train,
+    DESK_BUDGET_PER_DAY, Forecast, KeptForecast, Score, WouldRing, forecast, once_a_train,
 };
 use wheeltap_judge::Occurrence;
 use wheeltap_model::{Actor, EventTime, RuleRef, UnitId};
@@ -220,21 +219,7 @@ fn lodged(
     field: &str,
     name: &str,
 ) -> Result<Arc<Rule>, Status> {
-    let (rule, version) = convert::rule_from_name(field, name).map_err(bad_field)?;
-    let found: Option<Arc<RuleVersion>> = {
-        let book = judging.ledger().book();
-        match version {
-            Some(version) => {
-                let reference = RuleRef {
-                    name: rule,
-                    version,
-                };
-                book.rule_version(&reference).map(Arc::clone)
-            }
-            None => book.rule_versions(&rule).last().map(Arc::clone),
-        }
-    };
-    let found = found.ok_or_else(|| crate::rules::unknown(name))?;
+    let found = crate::rules::lodged(&judging.ledger().book(), field, name)?;
     check(shared, &found.reference.name, &found.source)
         .map(Arc::new)
         .map_err(|problems| crate::rules::refused(&problems))

@@ -2,7 +2,7 @@
 
 use crate::judging::{Judging, Side, check};
 use crate::replays::told;
-use crate::rules::{bare_name, check_source, refused, unknown};
+use crate::rules::{bare_name, check_source, lodged, refused, unknown};
 use crate::{Shared, status};
 use std::collections::BTreeMap;
 use std::sync::Arc;
@@ -138,17 +138,8 @@ pub(crate) fn try_cases(
     } = request;
     let cases = from_wire(cases)?;
     let (rule, kept) = if source.is_empty() {
-        let (rule, version) =
-            convert::rule_from_name("name", &name).map_err(crate::alerts::bad_field)?;
         let book = judging.ledger().book();
-        let found = match version {
-            Some(version) => book.rule_version(&RuleRef {
-                name: rule,
-                version,
-            }),
-            None => book.rule_versions(&rule).last(),
-        };
-        let found = Arc::clone(found.ok_or_else(|| unknown(&name))?);
+        let found = lodged(&book, "name", &name)?;
         let kept = book.rule_cases(&found.reference).map(Arc::clone);
         drop(book);
         (

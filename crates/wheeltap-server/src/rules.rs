@@ -38,6 +38,19 @@ pub(crate) fn unknown(name: &str) -> Status {
     )
 }
 
+/// The version that a name means: `rules/{rule}` is the newest.
+pub(crate) fn lodged(book: &Book, field: &str, name: &str) -> Result<Arc<RuleVersion>, Status> {
+    let (rule, version) = convert::rule_from_name(field, name).map_err(bad_field)?;
+    let found = match version {
+        Some(version) => book.rule_version(&RuleRef {
+            name: rule,
+            version,
+        }),
+        None => book.rule_versions(&rule).last(),
+    };
+    found.map(Arc::clone).ok_or_else(|| unknown(name))
+}
+
 /// The name of a rule to be written, without a version.
 pub(crate) fn bare_name(name: &str) -> Result<RuleName, Status> {
     let bad = |why: String| status::bad_field("BAD_RULE_NAME", "name", why);
@@ -307,20 +320,9 @@ impl RuleService for RuleCalls {
         request: Request<v1::GetRuleRequest>,
     ) -> Result<Response<v1::Rule>, Status> {
         let v1::GetRuleRequest { name } = request.into_inner();
-        let (rule, version) = convert::rule_from_name("name", &name).map_err(bad_field)?;
         let book = self.judging.ledger().book();
-        let found = match version {
-            Some(version) => {
-                let reference = RuleRef {
-                    name: rule,
-                    version,
-                };
-                book.rule_version(&reference)
-            }
-            None => book.rule_versions(&rule).last(),
-        };
-        let found = found.ok_or_else(|| unknown(&name))?;
-        Ok(Response::new(self.to_wire(&book, found)))
+        let found = lodged(&book, "name", &name)?;
+        Ok(Response::new(self.to_wire(&book, &found)))
     }
 
     async fn vet_rule(

@@ -251,23 +251,12 @@ pub struct ForecastArgs {
     /// Another version, to see what this one would raise more and fewer
     #[arg(long, value_name = "VERSION")]
     pub against: Option<String>,
-    /// How many days back from the end
-    #[arg(long, value_name = "DAYS", value_parser = clap::value_parser!(u16).range(1..), conflicts_with = "from")]
-    pub days: Option<u16>,
-    /// From this instant on (RFC 3339), or a span back from now such as "7 d"; 30 d before the end
-    /// without it
-    #[arg(long, value_name = "TIME", value_parser = time)]
-    pub from: Option<i64>,
+    #[command(flatten)]
+    pub history: HistoryArgs,
     /// Fit class baselines that the service has not frozen yet from so long a stretch at the start, at most
     /// half of the span; as the service would without it
     #[arg(long, value_name = "SPAN", value_parser = span)]
     pub class_stretch: Option<i64>,
-    /// Up to this instant; the newest stored data without it
-    #[arg(long, value_name = "TIME", value_parser = time)]
-    pub until: Option<i64>,
-    /// Only this unit; may be given several times
-    #[arg(long, value_name = "UNIT")]
-    pub unit: Vec<String>,
     /// List the alerts too; with --against those that only one version would raise
     #[arg(long)]
     pub alerts: bool,
@@ -292,7 +281,7 @@ pub struct SweepArgs {
     #[arg(value_name = "FILE", requires = "map", value_hint = ValueHint::FilePath)]
     pub files: Vec<PathBuf>,
     /// How the columns become channels (TOML)
-    #[arg(long, value_name = "FILE", requires = "files", value_hint = ValueHint::FilePath)]
+    #[arg(long, value_name = "FILE", requires = "files", conflicts_with = "HistoryArgs", value_hint = ValueHint::FilePath)]
     pub map: Option<PathBuf>,
     #[command(flatten)]
     pub catalogue: CatalogueArgs,
@@ -310,18 +299,8 @@ pub struct SweepArgs {
     /// Print every combination, not only those that none beats
     #[arg(long)]
     pub all: bool,
-    /// How many days of the service's history, back from the end
-    #[arg(long, value_name = "DAYS", value_parser = clap::value_parser!(u16).range(1..), conflicts_with_all = ["from", "map"])]
-    pub days: Option<u16>,
-    /// From this instant on (RFC 3339), or a span back from now such as "7 d"
-    #[arg(long, value_name = "TIME", value_parser = time, conflicts_with = "map")]
-    pub from: Option<i64>,
-    /// Up to this instant; the newest stored data without it
-    #[arg(long, value_name = "TIME", value_parser = time, conflicts_with = "map")]
-    pub until: Option<i64>,
-    /// Only this unit of the service; may be given several times
-    #[arg(long, value_name = "UNIT", conflicts_with = "map")]
-    pub unit: Vec<String>,
+    #[command(flatten)]
+    pub history: HistoryArgs,
     /// Print one JSON object a line
     #[arg(long)]
     pub json: bool,
@@ -354,6 +333,24 @@ pub struct WalkBackArgs {
     pub json: bool,
     #[command(flatten)]
     pub server: ServerArgs,
+}
+
+/// Which of the service's history.
+#[derive(Debug, Args)]
+pub struct HistoryArgs {
+    /// How many days of the service's history, back from the end
+    #[arg(long, value_name = "DAYS", value_parser = clap::value_parser!(u16).range(1..), conflicts_with = "from")]
+    pub days: Option<u16>,
+    /// From this instant on (RFC 3339), or a span back from now such as "7 d"; 30 d before the end
+    /// without it
+    #[arg(long, value_name = "TIME", value_parser = time)]
+    pub from: Option<i64>,
+    /// Up to this instant; the newest stored data without it
+    #[arg(long, value_name = "TIME", value_parser = time)]
+    pub until: Option<i64>,
+    /// Only this unit of the service; may be given several times
+    #[arg(long, value_name = "UNIT")]
+    pub unit: Vec<String>,
 }
 
 /// Which service to speak to.

@@ -82,6 +82,13 @@ impl Service {
         service
     }
 
+    /// Sends the bench's day and waits for its alert.
+    fn take_day(&self, bench: &Bench) {
+        self.run(bench, &["send", "--map", "map.toml", "day.csv"])
+            .says(0, &[]);
+        self.change(bench, "raised");
+    }
+
     /// One request to the web pages: status line with headers, and the body.
     fn page(&self, request: &str, more: &str, body: &str) -> (String, String) {
         let mut stream = self.ask_page(request, more, body);
@@ -568,6 +575,14 @@ fn a_file_that_has_grown_is_read_again_and_gives_the_same_alert() {
     );
 }
 
+/// A service that was sent the bench's day and has raised its alert.
+fn with_a_day() -> (Bench, Service) {
+    let bench = Bench::new();
+    let service = Service::start(&bench);
+    service.take_day(&bench);
+    (bench, service)
+}
+
 /// What `GET /live` tells next.
 fn told(live: &mut impl BufRead) -> Value {
     let mut text = String::new();
@@ -592,10 +607,7 @@ fn the_board_shows_an_alert_as_it_comes_and_takes_one_answer() {
 
     let mut live = BufReader::new(service.ask_page("GET /live", "", ""));
     let before = told(&mut live)["generation"].as_u64().expect("a number");
-    service
-        .run(&bench, &["send", "--map", "map.toml", "day.csv"])
-        .says(0, &[]);
-    service.change(&bench, "raised");
+    service.take_day(&bench);
     while told(&mut live)["generation"].as_u64().expect("a number") == before {}
     let (_, rows) = service.page("GET /board", "", "");
     for word in [
@@ -636,12 +648,7 @@ fn the_board_shows_an_alert_as_it_comes_and_takes_one_answer() {
 
 #[test]
 fn a_units_page_plots_what_is_stored() {
-    let bench = Bench::new();
-    let service = Service::start(&bench);
-    service
-        .run(&bench, &["send", "--map", "map.toml", "day.csv"])
-        .says(0, &[]);
-    service.change(&bench, "raised");
+    let (_bench, service) = with_a_day();
     let (_, page) = service.page("GET /units/ZVR%204117", "", "");
     for word in [
         "ZVR 4117",
@@ -718,10 +725,7 @@ fn a_rule_is_written_tried_kept_and_promoted_on_its_page() {
     bench.write("rules/hot.csv", "min,engine.oil.temperature\n0,60\n10,60\n");
     bench.write("rules/oil-warm.cases.toml", case);
     let service = Service::start(&bench);
-    service
-        .run(&bench, &["send", "--map", "map.toml", "day.csv"])
-        .says(0, &[]);
-    service.change(&bench, "raised");
+    service.take_day(&bench);
     let (_, list) = service.page("GET /rules", "", "");
     assert!(
         list.contains("href=\"/rules/oil-warm\"") && list.contains("live"),
@@ -822,12 +826,7 @@ fn a_rule_is_written_tried_kept_and_promoted_on_its_page() {
 
 #[test]
 fn a_walk_back_says_what_it_compared_and_refuses_what_it_cannot() {
-    let bench = Bench::new();
-    let service = Service::start(&bench);
-    service
-        .run(&bench, &["send", "--map", "map.toml", "day.csv"])
-        .says(0, &[]);
-    service.change(&bench, "raised");
+    let (bench, service) = with_a_day();
     let walk = |unit: &str, more: &[&str]| {
         let words = ["rules", "walk-back", "--component", "oil cooler", "--unit"];
         let words = words.iter().chain([&unit]).chain(more);

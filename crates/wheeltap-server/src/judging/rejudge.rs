@@ -63,6 +63,30 @@ pub struct Rejudge {
 }
 
 impl Rejudge {
+    /// Nothing read yet of what lies after `position` up to `newest`.
+    fn reading(
+        unit: &UnitId,
+        planned: Planned,
+        judge: UnitJudge,
+        (position, newest): (EventTime, EventTime),
+    ) -> Self {
+        Self {
+            unit: unit.clone(),
+            judge,
+            planned,
+            taken: Judged::default(),
+            from: None,
+            base: None,
+            occurrences: BTreeMap::new(),
+            checkpoints: Vec::new(),
+            faults: Vec::new(),
+            piece_ms: PIECE_MS,
+            position,
+            newest,
+            n_read: 0,
+        }
+    }
+
     /// Begins: from the newest usable checkpoint before `from`, or else from the first data.
     /// `None` when nothing is stored.
     ///
@@ -84,23 +108,15 @@ impl Rejudge {
         let base = Stored::read(shared.store.as_ref(), unit)?.newest(from, &planned.basis)?;
         let plan = Arc::clone(&planned.plan);
         let context = Arc::clone(&planned.context);
+        let judge = match &base {
+            Some(base) => UnitJudge::resume(plan, context, base),
+            None => UnitJudge::new(plan, context),
+        };
+        let start = first.plus_ms(-1);
         let mut rejudge = Self {
-            unit: unit.clone(),
-            judge: match &base {
-                Some(base) => UnitJudge::resume(plan, context, base),
-                None => UnitJudge::new(plan, context),
-            },
-            planned,
             taken,
-            from: Some(first.plus_ms(-1)),
-            base: None,
-            occurrences: BTreeMap::new(),
-            checkpoints: Vec::new(),
-            faults: Vec::new(),
-            piece_ms: PIECE_MS,
-            position: first.plus_ms(-1),
-            newest,
-            n_read: 0,
+            from: Some(start),
+            ..Self::reading(unit, planned, judge, (start, newest))
         };
         if let Some(base) = base {
             rejudge.take_base(shared, base)?;
@@ -134,20 +150,11 @@ impl Rejudge {
             slots: Vec::new(),
             baselines: Vec::new(),
         };
+        let judge = UnitJudge::resume(plan, context, &base);
+        let span = (first.plus_ms(-1), newest.min(until));
         let mut rejudge = Self {
-            unit: unit.clone(),
-            judge: UnitJudge::resume(plan, context, &base),
-            planned,
-            taken: Judged::default(),
-            from: None,
-            base: None,
-            occurrences: BTreeMap::new(),
-            checkpoints: Vec::new(),
-            faults: Vec::new(),
             piece_ms: REPLAY_PIECE_MS,
-            position: first.plus_ms(-1),
-            newest: newest.min(until),
-            n_read: 0,
+            ..Self::reading(unit, planned, judge, span)
         };
         rejudge.take_base(shared, base)?;
         Ok(Some(rejudge))
@@ -171,21 +178,9 @@ impl Rejudge {
         let context = Arc::clone(&planned.context);
         // Conditions and held values look back from the first window.
         let position = stretch.from.plus_ms(-plan.reach_ms());
-        let mut reading = Self {
-            unit: unit.clone(),
-            judge: UnitJudge::new(Arc::clone(&plan), context),
-            planned,
-            taken: Judged::default(),
-            from: None,
-            base: None,
-            occurrences: BTreeMap::new(),
-            checkpoints: Vec::new(),
-            faults: Vec::new(),
-            position: position.max(first.plus_ms(-1)),
-            newest,
-            n_read: 0,
-            piece_ms: PIECE_MS,
-        };
+        let judge = UnitJudge::new(Arc::clone(&plan), context);
+        let span = (position.max(first.plus_ms(-1)), newest);
+        let mut reading = Self::reading(unit, planned, judge, span);
         reading.feed_held(shared, reading.position)?;
         let mut survey = ClassSurvey::new(&plan, stretch);
         let end = stretch.to.min(newest);

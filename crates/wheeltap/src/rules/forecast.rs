@@ -5,7 +5,7 @@ use crate::{
     alert_json::{self, Values},
     args::ForecastArgs,
     files,
-    output::{Out, count_bar, counted, duration, grouped, note, number},
+    output::{LateBar, Out, counted, duration, grouped, note, number},
     remote::{answer, block_on, connected, instant, tail},
 };
 use anyhow::{Context, anyhow};
@@ -302,7 +302,7 @@ pub fn days_ms(days: u16) -> i64 {
 }
 
 fn request(args: &ForecastArgs) -> Result<v1::ReplayRuleRequest, Stop> {
-    let until_unix_ms = args.until.unwrap_or_default();
+    let until_unix_ms = args.history.until.unwrap_or_default();
     let (rule, source) = rule_or_file(&args.rule)?;
     if !source.is_empty() && args.version.is_some() {
         return Err(Stop::Usage(anyhow!(
@@ -317,10 +317,11 @@ fn request(args: &ForecastArgs) -> Result<v1::ReplayRuleRequest, Stop> {
             .map_or_else(|| format!("rules/{rule}"), version),
         source,
         against: args.against.as_ref().map_or_else(String::new, version),
-        from_unix_ms: args.from.unwrap_or_default(),
-        span_ms: args.days.map_or(0, days_ms),
+        from_unix_ms: args.history.from.unwrap_or_default(),
+        span_ms: args.history.days.map_or(0, days_ms),
         until_unix_ms,
         units: args
+            .history
             .unit
             .iter()
             .map(|unit| format!("units/{unit}"))
@@ -339,22 +340,16 @@ async fn replay(
     let rule = rule.to_owned();
     let mut answers = answer(connection.rules().replay_rule(request).await)?;
     let mut alerts = Vec::new();
-    let mut bar = None;
+    let mut bar = LateBar::new("judging");
     loop {
         let message = answers.message().await.map_err(CallError::from)?;
         let message = message.context("the service ended the replay without a forecast")?;
         match message.item {
-            Some(Item::Progress(progress)) => {
-                let bar =
-                    bar.get_or_insert_with(|| count_bar(progress.n_units, "judging", "units"));
-                bar.set_position(progress.n_units_done);
-            }
+            Some(Item::Progress(progress)) => bar.units(progress.n_units_done, progress.n_units),
             Some(Item::Alert(alert)) => alerts.push(alert),
             Some(Item::ClassBaseline(baseline)) => super::baselines::say(&baseline),
             Some(Item::Forecast(forecast)) => {
-                if let Some(bar) = bar {
-                    bar.finish_and_clear();
-                }
+                drop(bar);
                 alerts.sort_by(|a, b| {
                     (a.raised_unix_ms, &a.unit, &a.part).cmp(&(b.raised_unix_ms, &b.unit, &b.part))
                 });

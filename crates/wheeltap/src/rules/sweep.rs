@@ -9,7 +9,7 @@ use crate::{
     Outcome, Stop,
     args::SweepArgs,
     files,
-    output::{Out, count_bar, counted, duration, note, number},
+    output::{LateBar, Out, count_bar, counted, duration, note, number},
     remote::{answer, block_on, connected},
 };
 use anyhow::{Context, anyhow};
@@ -324,36 +324,33 @@ fn of_service(args: &SweepArgs) -> Result<Swept, Stop> {
         name: format!("rules/{rule}"),
         source,
         params: args.param.clone(),
-        from_unix_ms: args.from.unwrap_or_default(),
-        until_unix_ms: args.until.unwrap_or_default(),
+        from_unix_ms: args.history.from.unwrap_or_default(),
+        until_unix_ms: args.history.until.unwrap_or_default(),
         units: args
+            .history
             .unit
             .iter()
             .map(|unit| format!("units/{unit}"))
             .collect(),
-        span_ms: args.days.map_or(0, super::forecast::days_ms),
+        span_ms: args.history.days.map_or(0, super::forecast::days_ms),
     };
     block_on(async {
         let connection = connected(&args.server).await?;
         let mut answers = answer(connection.rules().sweep_rule(request).await)?;
-        let mut bar = None;
+        let mut bar = LateBar::new("judging");
         let sweep = loop {
             let message = answers.message().await.map_err(CallError::from)?;
             let message = message.context("the service ended the sweep without a result")?;
             match message.item {
                 Some(Item::Progress(progress)) => {
-                    let bar =
-                        bar.get_or_insert_with(|| count_bar(progress.n_units, "judging", "units"));
-                    bar.set_position(progress.n_units_done);
+                    bar.units(progress.n_units_done, progress.n_units);
                 }
                 Some(Item::ClassBaseline(baseline)) => super::baselines::say(&baseline),
                 Some(Item::Sweep(sweep)) => break sweep,
                 None => {}
             }
         };
-        if let Some(bar) = bar {
-            bar.finish_and_clear();
-        }
+        drop(bar);
         Ok(from_wire(rule, sweep)?)
     })
 }

@@ -4,7 +4,7 @@ use super::forecast::{self, Made};
 use crate::{
     Outcome, Stop,
     args::WalkBackArgs,
-    output::{Out, count_bar, counted, grouped, note, number},
+    output::{LateBar, Out, counted, grouped, note, number},
     remote::{answer, block_on, connected, instant, short_instant, tail},
 };
 use anyhow::{Context, anyhow};
@@ -102,20 +102,14 @@ async fn walk(connection: &Connection, args: &WalkBackArgs) -> Result<v1::WalkBa
         at_unix_ms: args.at.unwrap_or_default(),
     };
     let mut answers = answer(connection.rules().walk_back(request).await)?;
-    let mut bar = None;
+    let mut bar = LateBar::new("reading");
     loop {
         let message = answers.message().await.map_err(CallError::from)?;
         let message = message.context("the service ended the walk back without a report")?;
         match message.item {
-            Some(Item::Progress(progress)) => {
-                let bar =
-                    bar.get_or_insert_with(|| count_bar(progress.n_units, "reading", "units"));
-                bar.set_position(progress.n_units_read);
-            }
+            Some(Item::Progress(progress)) => bar.units(progress.n_units_read, progress.n_units),
             Some(Item::Report(report)) => {
-                if let Some(bar) = bar {
-                    bar.finish_and_clear();
-                }
+                drop(bar);
                 return Ok(report);
             }
             None => {}

@@ -8,6 +8,7 @@
     reason = "test code: a failed step must fail the test"
 )]
 
+pub mod browser;
 pub mod open_data;
 
 use std::fmt::Write as _;
@@ -90,6 +91,13 @@ pub fn wheeltap() -> PathBuf {
         .clone()
 }
 
+/// Says that a test is left out since something is not on this machine; with `CI=true` it fails.
+pub fn missing(what: &str) {
+    let ci = std::env::var("CI").is_ok_and(|value| value == "true");
+    assert!(!ci, "{what}, and CI=true demands it");
+    eprintln!("skipped: {what}");
+}
+
 /// A unit of the tests' fleet, counted from 0.
 pub fn unit(number: usize) -> UnitId {
     UnitId::new(&format!("ZVR {}", 4_100 + number)).unwrap()
@@ -163,6 +171,7 @@ impl Site {
 pub struct Service {
     child: Child,
     address: String,
+    pages: String,
     said: Arc<Mutex<String>>,
     reader: Option<JoinHandle<()>>,
 }
@@ -189,11 +198,16 @@ impl Service {
         let heard = Arc::clone(&said);
         let reader = std::thread::spawn(move || {
             for line in BufReader::new(stderr).lines().map_while(Result::ok) {
-                if let Some(at) = line.find("serving http://") {
-                    let rest = &line[at + "serving ".len()..];
-                    let end = rest.find([',', ' ']).unwrap_or(rest.len());
+                if line.contains("serving http://") {
+                    let after = |word: &str| {
+                        let (_, rest) = line.split_once(word).unwrap_or_default();
+                        rest.split([',', ' ', ';'])
+                            .next()
+                            .unwrap_or_default()
+                            .to_owned()
+                    };
                     // Nobody listens once it is known.
-                    let _ = address.send(rest[..end].to_owned());
+                    let _ = address.send((after("serving "), after("pages at ")));
                 }
                 let mut heard = heard.lock().unwrap();
                 heard.push_str(&line);
@@ -201,10 +215,11 @@ impl Service {
             }
         });
         // The sender is dropped with the process's end.
-        if let Ok(address) = addressed.recv() {
+        if let Ok((address, pages)) = addressed.recv() {
             return Ok(Self {
                 child,
                 address,
+                pages,
                 said,
                 reader: Some(reader),
             });
@@ -220,6 +235,11 @@ impl Service {
     /// Where it serves, such as `http://127.0.0.1:40001`.
     pub fn address(&self) -> &str {
         &self.address
+    }
+
+    /// Where its web pages are, such as `http://127.0.0.1:40002`.
+    pub fn pages(&self) -> &str {
+        &self.pages
     }
 
     /// SIGKILL: no warning, no last words.

@@ -26,7 +26,8 @@ const ROWS_LAST: Duration = Duration::from_secs(10);
 /// What browsers are told.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
 pub struct Now {
-    /// Rises when an alert changed.
+    /// Rises when an alert changed, through restarts too: it begins with the time of the start, so that a
+    /// browser that shows what an earlier process told never takes it for the newest.
     pub generation: u64,
     /// Server time up to which everything is known; 0 before the first.
     pub up_to_date_unix_ms: i64,
@@ -46,7 +47,10 @@ impl Live {
     /// Begins to watch.
     pub fn start(connection: Connection) -> Arc<Self> {
         let live = Arc::new(Self {
-            now: watch::Sender::new(Now::default()),
+            now: watch::Sender::new(Now {
+                generation: crate::board::now_ms().unsigned_abs(),
+                ..Now::default()
+            }),
             rows: Mutex::new(None),
             stopped: watch::Sender::new(false),
         });

@@ -5,8 +5,9 @@ use std::time::Duration;
 use tonic::transport::{Channel, Endpoint};
 use wheeltap_proto::v1::{
     alert_service_client::AlertServiceClient, defect_service_client::DefectServiceClient,
-    fleet_service_client::FleetServiceClient, ingest_service_client::IngestServiceClient,
-    rule_service_client::RuleServiceClient, telemetry_service_client::TelemetryServiceClient,
+    desk_service_client::DeskServiceClient, fleet_service_client::FleetServiceClient,
+    ingest_service_client::IngestServiceClient, rule_service_client::RuleServiceClient,
+    telemetry_service_client::TelemetryServiceClient,
 };
 
 /// Largest message taken from the service. A page of 100,000 samples is about 1.7 MB; a page of
@@ -98,6 +99,8 @@ clients! {
     alerts: AlertServiceClient,
     /// Defects.
     defects: DefectServiceClient,
+    /// The desk: mutes, load, handovers, who did what.
+    desk: DeskServiceClient,
 }
 
 impl Connection {

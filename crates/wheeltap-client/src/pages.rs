@@ -105,6 +105,41 @@ impl Connection {
         )
     }
 
+    /// Mutes in force, soonest ended first; or all, newest first.
+    pub fn list_mutes(&self, show_ended: bool) -> List<v1::Mute> {
+        let request = v1::ListMutesRequest {
+            show_ended,
+            ..Default::default()
+        };
+        list!(
+            self,
+            desk.list_mutes,
+            request,
+            |page: v1::ListMutesResponse| (page.mutes, page.next_page_token)
+        )
+    }
+
+    /// Shift handovers, newest first.
+    pub fn list_handovers(&self) -> List<v1::Handover> {
+        let request = v1::ListHandoversRequest::default();
+        list!(
+            self,
+            desk.list_handovers,
+            request,
+            |page: v1::ListHandoversResponse| (page.handovers, page.next_page_token)
+        )
+    }
+
+    /// Who did what, newest first. Of the request, `page_token` is not looked at.
+    pub fn list_acts(&self, request: v1::ListActsRequest) -> List<v1::RecordedAct> {
+        list!(
+            self,
+            desk.list_acts,
+            request,
+            |page: v1::ListActsResponse| (page.acts, page.next_page_token)
+        )
+    }
+
     /// What classes do, as frozen (`classes/{class}`; empty: all): by class and window, the newest first.
     pub fn list_class_baselines(&self, class: &str) -> List<v1::ClassBaseline> {
         let request = v1::ListClassBaselinesRequest {

@@ -70,6 +70,13 @@ impl AlertService for Scripted {
     ) -> Result<Response<v1::Alert>, Status> {
         Err(Status::unimplemented("not part of these tests"))
     }
+
+    async fn give_back_alert(
+        &self,
+        _: Request<v1::GiveBackAlertRequest>,
+    ) -> Result<Response<v1::Alert>, Status> {
+        Err(Status::unimplemented("not part of these tests"))
+    }
 }
 
 async fn start(service: Scripted) -> Connection {

@@ -1,11 +1,11 @@
 //! Alerts as the book keeps them: small, shared, and whole again when asked for.
 
 use crate::{Occurred, RuleVersion};
-use std::collections::{HashMap, HashSet};
+use std::collections::{BTreeSet, HashMap, HashSet};
 use std::hash::{DefaultHasher, Hash, Hasher};
 use std::sync::Arc;
 use wheeltap_model::{
-    Alert, AlertId, Condition, DefectId, EventTime, Evidence, EvidenceItem, KnownValue, Part,
+    Alert, AlertId, Condition, DefectId, EventTime, Evidence, EvidenceItem, KnownValue, Mute, Part,
     Priority, Response, RuleName, ServerTime, Suppression, UnitId, WithdrawnReason,
 };
 
@@ -106,9 +106,19 @@ struct Answer {
     note: String,
 }
 
+/// What people's mutes did to an alert.
+#[derive(Clone, Debug, Default, PartialEq)]
+struct Muting {
+    /// What covers it now.
+    mute: Option<Arc<Mute>>,
+    told_again_at: Option<ServerTime>,
+    /// It ended while it was muted.
+    passed: bool,
+}
+
 /// One alert as the book keeps it. [`KeptAlert::alert`] makes the whole value.
 ///
-/// Kept small, since ended alerts stay for as long as the ledger: 272 bytes and 16 for each input of
+/// Kept small, since ended alerts stay for as long as the ledger: 280 bytes and 16 for each input of
 /// an evidence; unit, rule and words are shared.
 #[derive(Clone, Debug, PartialEq)]
 pub struct KeptAlert {
@@ -132,6 +142,8 @@ pub struct KeptAlert {
     /// 0 unless what its train shares was told with another.
     pub(crate) told_with: AlertId,
     pub(crate) settled: bool,
+    /// Apart, since few were ever muted.
+    muting: Option<Box<Muting>>,
     withdrawn: Option<WithdrawnReason>,
     pub(crate) revision: u32,
     response_revision: u32,
@@ -166,6 +178,7 @@ impl KeptAlert {
             late_news: false,
             told_with: AlertId(0),
             settled: false,
+            muting: None,
             withdrawn: None,
             revision: 1,
             response_revision: 0,
@@ -200,6 +213,30 @@ impl KeptAlert {
     pub(crate) fn acknowledge(&mut self, by: String, at: ServerTime, note: String) {
         self.answer = Some(Box::new(Answer { by, at, note }));
         self.response_revision += 1;
+    }
+
+    pub(crate) fn give_back(&mut self) {
+        self.answer = None;
+        self.response_revision += 1;
+    }
+
+    /// What muted it ended while it stood: people are told once more, and an answer given before no
+    /// longer counts.
+    pub(crate) fn tell_again(&mut self, at: ServerTime) {
+        self.muting.get_or_insert_default().told_again_at = Some(at);
+        self.answer = None;
+        self.response_revision += 1;
+    }
+
+    /// Another mute covers it now, or none.
+    pub(crate) fn set_mute(&mut self, mute: Option<Arc<Mute>>) {
+        if mute.is_none() && self.muting.is_none() {
+            return;
+        }
+        let has_ended = self.condition() == Condition::Ended;
+        let muting = self.muting.get_or_insert_default();
+        muting.passed |= mute.is_none() && muting.mute.is_some() && has_ended;
+        muting.mute = mute;
     }
 
     /// The alert in full.
@@ -237,6 +274,8 @@ impl KeptAlert {
                 },
             },
             suppression: self.suppression(),
+            told_again_at: self.muting.as_ref().and_then(|of| of.told_again_at),
+            passed_muted: self.passed_muted(),
             defect: self.defect,
             revision: self.revision,
             response_revision: self.response_revision,
@@ -340,11 +379,49 @@ impl KeptAlert {
     }
 
     /// The suppression axis.
-    pub const fn suppression(&self) -> Suppression {
-        match self.unsuppressed_at {
-            None => Suppression::ByDesign,
-            Some(_) => Suppression::None,
+    pub fn suppression(&self) -> Suppression {
+        match (self.mute(), self.unsuppressed_at) {
+            (Some(mute), _) => Suppression::Muted(Arc::clone(mute)),
+            (None, None) => Suppression::ByDesign,
+            (None, Some(_)) => Suppression::None,
         }
+    }
+
+    /// Whether the rule's own `suppress` says that the operating state explains it.
+    pub const fn is_by_design(&self) -> bool {
+        self.unsuppressed_at.is_none()
+    }
+
+    /// What people set that covers it.
+    pub fn mute(&self) -> Option<&Arc<Mute>> {
+        self.muting.as_ref()?.mute.as_ref()
+    }
+
+    fn passed_muted(&self) -> bool {
+        self.muting.as_ref().is_some_and(|of| of.passed)
+    }
+
+    /// Whether something mutes it; `safety` alerts are never muted.
+    pub fn is_muted(&self) -> bool {
+        (self.mute().is_some() || self.is_by_design()) && !self.rule.facts.safety
+    }
+
+    /// When people were last told of it: from here the time to respond runs.
+    pub fn told_at(&self) -> Option<ServerTime> {
+        let again = self.muting.as_ref().and_then(|of| of.told_again_at);
+        again.or(self.announced_at)
+    }
+
+    /// Whether somebody at the desk has still to take it on: it was told by itself or came as late
+    /// news, nothing mutes it, and nobody answered, whether it still stands or not.
+    pub fn awaits_answer(&self) -> bool {
+        self.rings()
+            && (self.announced_at.is_some() || self.late_news)
+            && self.told_with.0 == 0
+            && self.answer.is_none()
+            && self.condition() != Condition::Withdrawn
+            && !self.is_muted()
+            && !(self.passed_muted() && self.condition() == Condition::Ended)
     }
 
     /// Whether it is for the desk at all: its rule is live, and not one that only makes items for the
@@ -360,7 +437,7 @@ impl KeptAlert {
             && self.rings()
             && self.announced_at.is_none()
             && self.told_with.0 == 0
-            && (self.unsuppressed_at.is_some() || self.rule.facts.safety)
+            && !self.is_muted()
     }
 
     /// Whether a promise that nothing older than `complete_through` is to come settles it.
@@ -391,6 +468,10 @@ pub struct AlertQuery {
     pub show_withdrawn: bool,
     /// Of this defect.
     pub defect: Option<DefectId>,
+    /// Of any of these defects; empty does not filter.
+    pub defects: BTreeSet<DefectId>,
+    /// Only those that somebody has still to take on.
+    pub awaits_answer: bool,
 }
 
 impl AlertQuery {
@@ -398,6 +479,7 @@ impl AlertQuery {
     pub fn lists(&self, alert: &KeptAlert) -> bool {
         let condition = alert.condition();
         self.watches(alert)
+            && (!self.awaits_answer || alert.awaits_answer())
             && self.condition.is_none_or(|wanted| wanted == condition)
             && (condition != Condition::Withdrawn
                 || self.show_withdrawn
@@ -421,7 +503,9 @@ impl AlertQuery {
             && (alert.rule.facts.desk
                 || self.show_trial
                 || self.rule.is_some()
-                || self.defect.is_some())
+                || self.defect.is_some()
+                || !self.defects.is_empty())
             && self.defect.is_none_or(|defect| alert.defect == defect)
+            && (self.defects.is_empty() || self.defects.contains(&alert.defect))
     }
 }

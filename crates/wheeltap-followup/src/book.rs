@@ -1,6 +1,8 @@
 //! The book: everything the ledger says, as one fold.
 
+mod defects;
 mod history;
+mod mutes;
 mod questions;
 
 use crate::alert::Words;
@@ -8,11 +10,12 @@ use crate::record::{Act, LedgerRecord, Occurred};
 use crate::rules::RuleShelf;
 use crate::{DefectChangeKind, KeptAlert, KeptDefect, KeptForecast, RuleVersion, StageChange};
 use history::History;
+pub use questions::Belongs;
 use std::collections::{BTreeMap, BTreeSet, HashMap, VecDeque};
 use std::sync::Arc;
 use wheeltap_model::{
-    AlertChange, AlertId, ClassBaseline, Condition, Defect, DefectId, DefectOrigin, DefectStatus,
-    EventTime, Finding, RuleName, RuleRef, ServerTime, UnitId, WithdrawnReason,
+    AlertChange, AlertId, ClassBaseline, Condition, DefectId, EventTime, Handover, HandoverId,
+    Mute, MuteId, RuleName, RuleRef, ServerTime, UnitId, WithdrawnReason,
 };
 
 /// An alert that was raised so long before a failure was reported still counts as a call of it.
@@ -88,6 +91,10 @@ pub enum Answered {
     Defect(DefectId),
     /// A rule version.
     Rule(RuleRef),
+    /// A mute.
+    Mute(MuteId),
+    /// A handover.
+    Handover(HandoverId),
 }
 
 /// How much of the past is kept ready in memory; the ledger keeps all.
@@ -141,6 +148,14 @@ pub struct Book {
     standing: BTreeSet<AlertId>,
     /// Defect n is at n - 1.
     defects: Vec<Arc<KeptDefect>>,
+    /// Mute n is at n - 1.
+    mutes: Vec<Arc<Mute>>,
+    /// Those that have not ended.
+    muting: HashMap<UnitId, BTreeSet<MuteId>>,
+    /// Handover n is at n - 1.
+    handovers: Vec<Handover>,
+    /// Every time people were told of an alert, in the order of the ledger.
+    tellings: Vec<(ServerTime, AlertId)>,
     by_due: BTreeSet<(ServerTime, DefectId)>,
     by_component: HashMap<UnitId, BTreeMap<String, Vec<DefectId>>>,
     requests: HashMap<(String, String), Answered>,
@@ -292,6 +307,8 @@ impl Book {
                 alert.announced_at = announced.then_some(at);
                 alert.late_news = *late_news;
                 alert.settled = *settled;
+                let rule = &alert.rule().reference.name;
+                alert.set_mute(self.mute_over(alert.unit(), rule, alert.part()));
                 self.keep_new_alert(alert)?;
                 self.alert_notices(at, *id, AlertChange::Raised)
             }
@@ -320,6 +337,7 @@ impl Book {
                 settled,
             } => {
                 self.rejudged(*id, occurred, *late_news, *settled)?;
+                self.mute_again(*id)?;
                 self.alert_notices(at, *id, AlertChange::Reinstated)
             }
             Act::AlertWithdrawn {
@@ -381,94 +399,35 @@ impl Book {
                 self.join_defect(*defect, *id)?;
                 self.alert_notices(at, *id, AlertChange::Announced)
             }
-            Act::DefectOpened { .. } | Act::DefectReported { .. } | Act::FindingRecorded { .. } => {
-                self.take_defect(at, by, act)
-            }
-        }
-    }
-
-    fn take_defect(&mut self, at: ServerTime, by: &str, act: &Act) -> Applied {
-        match act {
-            Act::DefectOpened {
+            Act::AlertGivenBack {
                 id,
-                unit,
-                system,
-                component,
-                origin,
-                title,
-                priority,
-                first_sign_at,
-                action,
-                respond_within_ms,
+                note: _,
                 request_id,
             } => {
-                if id.0 != self.next_defect().0 {
-                    return Err(format!("defect {} is not the next", id.0));
-                }
-                let defect = Defect {
-                    id: *id,
-                    unit: unit.clone(),
-                    system: system.clone(),
-                    component: component.clone(),
-                    origin: *origin,
-                    title: title.clone(),
-                    priority: *priority,
-                    status: DefectStatus::Suspected,
-                    first_sign_at: *first_sign_at,
-                    opened_at: at,
-                    due_at: at.plus_ms(*respond_within_ms),
-                    alerts: Vec::new(),
-                    basis_withdrawn: false,
-                    touched: *origin != DefectOrigin::Alert,
-                    action: action.clone(),
-                    finding: None,
-                    revision: 1,
-                };
-                self.by_due.insert((defect.due_at, *id));
-                let components = self.by_component.entry(unit.clone()).or_default();
-                components.entry(component.clone()).or_default().push(*id);
-                self.defects
-                    .push(Arc::new(KeptDefect::new(defect, *respond_within_ms)));
-                self.answered(by, request_id, Answered::Defect(*id));
-                Ok(vec![self.defect_notice(at, *id, DefectChangeKind::Opened)])
+                self.change_alert(*id, KeptAlert::give_back)?;
+                self.answered(by, request_id, Answered::Alert(*id));
+                self.alert_notices(at, *id, AlertChange::GivenBack)
             }
-            Act::DefectReported {
-                id,
-                // The defect keeps the words and the origin it was opened with; the ledger keeps these.
-                origin: _,
-                title: _,
-                priority,
-                first_sign_at,
-                respond_within_ms,
-                request_id,
-            } => {
-                self.change_defect(*id, |defect| {
-                    defect.report(at, *priority, *first_sign_at, *respond_within_ms);
-                })?;
-                self.answered(by, request_id, Answered::Defect(*id));
-                let kind = self.derive_defect(*id)?;
-                Ok(vec![self.defect_notice(at, *id, kind)])
+            Act::AlertToldAgain { id } => {
+                self.change_alert(*id, |alert| alert.tell_again(at))?;
+                self.alert_notices(at, *id, AlertChange::Announced)
             }
-            Act::FindingRecorded {
-                id,
-                kind,
-                note,
-                repaired_at,
-                request_id,
-            } => {
-                let finding = Finding {
-                    kind: *kind,
-                    note: note.clone(),
-                    by: by.to_owned(),
-                    repaired_at: *repaired_at,
-                    recorded_at: at,
-                };
-                self.change_defect(*id, |defect| defect.close(finding))?;
-                self.answered(by, request_id, Answered::Defect(*id));
-                let kind = self.derive_defect(*id)?;
-                Ok(vec![self.defect_notice(at, *id, kind)])
+            Act::Muted { .. } | Act::MuteEnded { .. } | Act::HandedOver { .. } => {
+                self.take_desk(at, by, act)
             }
-            other => Err(format!("{other:?} is no act on a defect")),
+            Act::DefectOpened { .. }
+            | Act::DefectReported { .. }
+            | Act::DefectReopened { .. }
+            | Act::DefectTakenOn { .. }
+            | Act::DefectPlanned { .. }
+            | Act::WorkBegun { .. }
+            | Act::ClosedWithoutFinding { .. }
+            | Act::DefectSplit { .. }
+            | Act::DefectMerged { .. }
+            | Act::DispositionSaid { .. }
+            | Act::ContactLogged { .. }
+            | Act::PromiseKept { .. }
+            | Act::FindingRecorded { .. } => self.take_defect(at, by, act),
         }
     }
 
@@ -520,6 +479,7 @@ impl Book {
         let unit = self.by_unit.entry(alert.unit().clone()).or_default();
         unit.all.push(id);
         let defect = alert.defect;
+        self.tellings.extend(alert.told_at().map(|at| (at, id)));
         self.alerts.push(Arc::new(alert));
         self.index_alert(id);
         self.join_defect(defect, id)
@@ -553,7 +513,13 @@ impl Book {
             .get_mut(index(id.0))
             .ok_or_else(|| format!("there is no alert {}", id.0))?;
         self.by_raised.remove(&(kept.raised_at(), id));
+        let told_before = kept.told_at();
         change(Arc::make_mut(kept));
+        if let Some(told_at) = kept.told_at()
+            && told_before != Some(told_at)
+        {
+            self.tellings.push((told_at, id));
+        }
         self.index_alert(id);
         Ok(())
     }

@@ -2,18 +2,18 @@
 
 use crate::KeptAlert;
 use wheeltap_model::{
-    Condition, Defect, DefectId, DefectOrigin, DefectStatus, EventTime, Finding, Priority,
-    ServerTime, UnitId,
+    Condition, Contact, Defect, DefectId, DefectOrigin, DefectStatus, EventTime, Finding, Plan,
+    Priority, Said, ServerTime, Taken, UnitId,
 };
 
 /// What the latest change of a defect was.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 pub enum DefectChangeKind {
-    /// New, or suspected again after having been void.
+    /// New, or open again: what was void has a basis, or what was repaired came back.
     Opened,
     /// Anything else.
     Changed,
-    /// A finding closed it.
+    /// Closed, by a finding, without one, or because it went into another.
     Closed,
     /// Its alerts were all withdrawn and nobody had touched it.
     Voided,
@@ -25,6 +25,8 @@ pub struct KeptDefect {
     defect: Defect,
     /// From reports, apart from the alerts'.
     reported: Option<Reported>,
+    /// It came back after a repair at this time; what was seen before no longer counts.
+    fresh_from: Option<EventTime>,
 }
 
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -41,7 +43,11 @@ impl KeptDefect {
             first_sign_at: defect.first_sign_at,
             due_at: defect.opened_at.plus_ms(respond_within_ms),
         });
-        Self { defect, reported }
+        Self {
+            defect,
+            reported,
+            fresh_from: None,
+        }
     }
 
     /// The defect in full.
@@ -59,9 +65,134 @@ impl KeptDefect {
         format!("\"{}-{}\"", self.defect.id.0, self.defect.revision)
     }
 
-    /// Not closed and not void.
-    pub fn is_open(&self) -> bool {
-        self.defect.status == DefectStatus::Suspected
+    /// Whether somebody has still to do something about it.
+    pub const fn is_open(&self) -> bool {
+        self.defect.status.is_open()
+    }
+
+    /// When it was repaired last, as far as is known: what was seen before is behind it. A defect that
+    /// was closed without a finding counts from its closing.
+    pub fn repaired_at(&self) -> Option<EventTime> {
+        let closed = self.defect.closed_without.as_ref();
+        let closed = closed.map(|(_, at, _)| EventTime::from_unix_ms(at.unix_ms()));
+        let found = self.defect.finding.as_ref();
+        found.map(|finding| finding.repaired_at).or(closed)
+    }
+
+    /// Whether what was seen at `at` was repaired by one of its repairs: the earliest of those after it.
+    pub(crate) fn repaired_after(&self, at: EventTime) -> Option<EventTime> {
+        let earlier = self.defect.earlier_findings.iter();
+        earlier
+            .map(|finding| finding.repaired_at)
+            .chain(self.repaired_at())
+            .filter(|repaired_at| *repaired_at > at)
+            .min()
+    }
+
+    pub(crate) fn take_on(&mut self, by: String, at: ServerTime, note: String) {
+        self.defect.touched = true;
+        self.defect.taken = Some(Taken { by, at, note });
+    }
+
+    pub(crate) fn plan(&mut self, plan: Option<Plan>) {
+        self.defect.touched = true;
+        self.defect.plan = plan;
+    }
+
+    pub(crate) fn begin(&mut self, by: String, at: ServerTime) {
+        self.defect.touched = true;
+        self.defect.begun = Some((by, at));
+    }
+
+    pub(crate) fn close_without(&mut self, by: String, at: ServerTime, note: String) {
+        self.defect.touched = true;
+        self.defect.closed_without = Some((by, at, note));
+    }
+
+    pub(crate) fn say(&mut self, said: Said) {
+        self.defect.touched = true;
+        self.defect.said = Some(said);
+    }
+
+    pub(crate) fn contact(&mut self, contact: Contact) {
+        self.defect.touched = true;
+        self.defect.contacts.push(contact);
+    }
+
+    pub(crate) fn keep_promise(&mut self, number: u32, by: String, at: ServerTime) -> bool {
+        let mut contacts = self.defect.contacts.iter_mut();
+        let contact = contacts.find(|contact| contact.number == number);
+        contact
+            .map(|contact| contact.kept = Some((by, at)))
+            .is_some()
+    }
+
+    /// It came back: its finding is history, and it is as it was when it was opened.
+    pub(crate) fn reopen(&mut self, at: ServerTime) {
+        self.fresh_from = self.repaired_at();
+        let defect = &mut self.defect;
+        defect.earlier_findings.extend(defect.finding.take());
+        defect.closed_without = None;
+        defect.plan = None;
+        defect.begun = None;
+        defect.said = None;
+        defect.taken = None;
+        defect.reopened_at = Some(at);
+        self.reported = None;
+    }
+
+    pub(crate) fn leave(&mut self, alert: wheeltap_model::AlertId) {
+        self.defect.alerts.retain(|of| *of != alert);
+    }
+
+    pub(crate) fn merge_into(&mut self, into: DefectId) {
+        self.defect.touched = true;
+        self.defect.merged_into = Some(into);
+    }
+
+    /// Another one goes into this one, with what people reported and said about it.
+    pub(crate) fn take_over(&mut self, other: &Self) {
+        self.defect.touched = true;
+        if let Some(theirs) = other.reported {
+            self.reported = Some(match self.reported {
+                None => theirs,
+                Some(own) => Reported {
+                    priority: own.priority.max(theirs.priority),
+                    first_sign_at: own.first_sign_at.min(theirs.first_sign_at),
+                    due_at: own.due_at.min(theirs.due_at),
+                },
+            });
+        }
+        for contact in &other.defect.contacts {
+            let known = u32::try_from(self.defect.contacts.len()).unwrap_or(u32::MAX);
+            self.defect.contacts.push(Contact {
+                number: known.saturating_add(1),
+                ..contact.clone()
+            });
+        }
+        let defect = &mut self.defect;
+        defect.said = defect.said.take().or_else(|| other.defect.said.clone());
+        defect.plan = defect.plan.take().or_else(|| other.defect.plan.clone());
+        // The one that came back first counts from then on.
+        self.fresh_from = match (self.fresh_from, other.fresh_from) {
+            (Some(own), Some(theirs)) => Some(own.min(theirs)),
+            _ => None,
+        };
+    }
+
+    /// Whether somebody at the desk has still to take it on.
+    pub fn awaits_answer<'a>(&self, alerts: impl IntoIterator<Item = &'a KeptAlert>) -> bool {
+        if !self.is_open() {
+            return false;
+        }
+        let mut answered = self.defect.taken.is_some();
+        for alert in alerts {
+            if alert.awaits_answer() {
+                return true;
+            }
+            answered |= alert.acknowledged_by().is_some();
+        }
+        self.reported.is_some() && !answered
     }
 
     pub(crate) fn join(&mut self, alert: wheeltap_model::AlertId) {
@@ -101,11 +232,18 @@ impl KeptDefect {
     /// Works out what follows from the alerts. Returns what changed; the revision is counted up in
     /// any case, as one record changed something of it.
     ///
-    /// Withdrawn alerts count only while all are withdrawn. The answer is due the shortest time to
-    /// respond after the first announcement; until one is announced, after the opening.
+    /// Withdrawn alerts count only while all are withdrawn, and of one that came back those since its
+    /// repair. The answer is due the shortest time to respond after the last announcement of an alert,
+    /// or after the end of what mutes it; until one is announced, after the opening.
     pub(crate) fn derive(&mut self, alerts: &[&KeptAlert]) -> DefectChangeKind {
-        let basis: Vec<&&KeptAlert> = alerts
+        let fresh_from = self.fresh_from;
+        let fresh: Vec<&&KeptAlert> = alerts
             .iter()
+            .filter(|alert| fresh_from.is_none_or(|from| alert.raised_at() >= from))
+            .collect();
+        let basis: Vec<&&KeptAlert> = fresh
+            .iter()
+            .copied()
             .filter(|alert| alert.condition() != Condition::Withdrawn)
             .collect();
         let defect = &mut self.defect;
@@ -113,7 +251,7 @@ impl KeptDefect {
         // Without a report the alerts are all there is, so something must be shown of them even
         // when each is withdrawn.
         let counted: Vec<&&KeptAlert> = if basis.is_empty() && self.reported.is_none() {
-            alerts.iter().collect()
+            fresh.clone()
         } else {
             basis.clone()
         };
@@ -124,17 +262,18 @@ impl KeptDefect {
         }
         let signs = counted.iter().map(|alert| alert.raised_at());
         if let Some(sign) = signs.chain(reported.map(|said| said.first_sign_at)).min() {
-            defect.first_sign_at = sign;
+            defect.first_sign_at = if fresh_from.is_some() {
+                sign.min(defect.first_sign_at)
+            } else {
+                sign
+            };
         }
-        let told = counted
-            .iter()
-            .filter_map(|alert| alert.announced_at())
-            .min();
-        let within = counted
-            .iter()
-            .map(|alert| alert.rule().facts.respond_within_ms)
-            .min();
-        let due = within.map(|within| told.unwrap_or(defect.opened_at).plus_ms(within));
+        let told = counted.iter().filter_map(|alert| due_of(alert)).min();
+        let untold = || {
+            let within = counted.iter().map(|alert| within_ms(alert)).min()?;
+            Some(defect.opened_at.plus_ms(within))
+        };
+        let due = told.or_else(untold);
         if let Some(due) = due
             .into_iter()
             .chain(reported.map(|said| said.due_at))
@@ -142,25 +281,49 @@ impl KeptDefect {
         {
             defect.due_at = due;
         }
-        let baseless = basis.is_empty() && !alerts.is_empty() && reported.is_none();
+        let baseless = basis.is_empty() && !fresh.is_empty() && reported.is_none();
         defect.basis_withdrawn = baseless && defect.touched;
-        defect.status = if defect.finding.is_some() {
+        defect.status = if defect.merged_into.is_some() {
+            DefectStatus::Merged
+        } else if defect.finding.is_some() {
             DefectStatus::Closed
+        } else if defect.closed_without.is_some() {
+            DefectStatus::FindingOwed
         } else if baseless && !defect.touched {
             DefectStatus::Void
+        } else if defect.begun.is_some() {
+            DefectStatus::InWork
+        } else if defect.plan.is_some() {
+            DefectStatus::Planned
         } else {
             DefectStatus::Suspected
         };
         defect.revision += 1;
-        match (before, defect.status) {
-            (DefectStatus::Void, DefectStatus::Suspected) => DefectChangeKind::Opened,
-            (DefectStatus::Suspected | DefectStatus::Void, DefectStatus::Closed) => {
+        match (before.is_open(), defect.status) {
+            (false, status) if status.is_open() => DefectChangeKind::Opened,
+            (true, DefectStatus::Void) => DefectChangeKind::Voided,
+            (true, status) if !status.is_open() => DefectChangeKind::Closed,
+            (false, DefectStatus::Closed) if before != DefectStatus::Closed => {
                 DefectChangeKind::Closed
             }
-            (DefectStatus::Suspected, DefectStatus::Void) => DefectChangeKind::Voided,
             _ => DefectChangeKind::Changed,
         }
     }
+}
+
+fn within_ms(alert: &KeptAlert) -> i64 {
+    alert.rule().facts.respond_within_ms
+}
+
+/// When the answer to an alert is due; `None` while nobody was told of it and nothing says when it will
+/// be.
+fn due_of(alert: &KeptAlert) -> Option<ServerTime> {
+    let muted_until = match alert.mute() {
+        Some(mute) if alert.is_muted() => mute.until,
+        _ => None,
+    };
+    let from = alert.told_at().max(muted_until)?;
+    Some(from.plus_ms(within_ms(alert)))
 }
 
 /// Which defects are asked for; `None` does not filter.
@@ -174,12 +337,16 @@ pub struct DefectQuery {
     pub least_priority: Option<Priority>,
     /// Of this component.
     pub component: Option<String>,
+    /// Only those that somebody has still to do something about.
+    pub open: bool,
 }
 
 impl DefectQuery {
     /// Whether a defect belongs into a list.
     pub fn lists(&self, defect: &Defect) -> bool {
-        self.watches(defect) && self.status.is_none_or(|wanted| wanted == defect.status)
+        self.watches(defect)
+            && self.status.is_none_or(|wanted| wanted == defect.status)
+            && (!self.open || defect.status.is_open())
     }
 
     /// Whether changes of a defect belong into a feed: as for lists, but wherever it stands, since

@@ -8,19 +8,19 @@ use serde::{Deserialize, Serialize};
 use std::collections::{BTreeMap, BTreeSet};
 use wheeltap_model::{EventTime, Part, RuleName, UnitId};
 
-const MINUTE_MS: i64 = 60_000;
+pub(crate) const MINUTE_MS: i64 = 60_000;
 /// The interval of the load figures, aligned to the Unix epoch.
-const INTERVAL_MS: i64 = 10 * MINUTE_MS;
-const HOUR_MS: i64 = 60 * MINUTE_MS;
-const DAY_MS: i64 = 24 * HOUR_MS;
+pub(crate) const INTERVAL_MS: i64 = 10 * MINUTE_MS;
+pub(crate) const HOUR_MS: i64 = 60 * MINUTE_MS;
+pub(crate) const DAY_MS: i64 = 24 * HOUR_MS;
 /// A flood begins with an interval that has more alerts than this ...
-const FLOOD_ABOVE: u64 = 10;
+pub(crate) const FLOOD_ABOVE: u64 = 10;
 /// ... and ends at the start of the first one that has fewer than this.
-const FLOOD_ENDS_BELOW: u64 = 5;
+pub(crate) const FLOOD_ENDS_BELOW: u64 = 5;
 /// Chattering: so many alerts of one rule on one unit or part ...
-const CHATTER_ALERTS: usize = 3;
+pub(crate) const CHATTER_ALERTS: usize = 3;
 /// ... within this time, the longer of the thresholds in use.
-const CHATTER_MS: i64 = MINUTE_MS;
+pub(crate) const CHATTER_MS: i64 = MINUTE_MS;
 /// Units named as the busiest.
 const BUSIEST: usize = 5;
 

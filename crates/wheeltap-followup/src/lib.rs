@@ -24,8 +24,10 @@
 //! ```
 
 mod alert;
+mod audit;
 mod book;
 mod defect;
+mod desk;
 mod forecast;
 mod planner;
 mod record;
@@ -34,12 +36,15 @@ mod sweep;
 mod train;
 
 pub use alert::{AlertQuery, KeptAlert};
+pub use audit::{AuditLine, Subject, audit};
 pub use book::{
-    Answered, Book, BookError, CALLS_FROM_MS, ChangeNotice, HistoryGone, KeptBaseline, Limits,
+    Answered, Belongs, Book, BookError, CALLS_FROM_MS, ChangeNotice, HistoryGone, KeptBaseline,
+    Limits,
 };
 pub use defect::{DefectChangeKind, DefectQuery, KeptDefect};
+pub use desk::{DeskLoad, FirstOut, HandoverList, OwedCall, Repeating, desk_load, handover_list};
 pub use forecast::{DESK_BUDGET_PER_DAY, Forecast, Known, Score, Truth, WouldRing, forecast};
-pub use planner::{Planner, Refusal, Report, Terms};
+pub use planner::{Call, MuteOrder, Planner, Policy, Refusal, Report, Terms, Verdict};
 pub use record::{
     Act, CasesText, FORMAT_VERSION, LedgerRecord, Occurred, RecordError, RuleFacts,
     UPDATED_BY_TELEMETRY,

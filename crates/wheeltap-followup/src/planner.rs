@@ -1,13 +1,20 @@
 //! Decides which records an event calls for.
 
+mod people;
+
+pub use people::{Call, MuteOrder, Policy, Refusal, Report, Verdict};
+
 use crate::record::CasesText;
 use crate::train::Told;
-use crate::{Act, Answered, Book, Forecast, KeptAlert, LedgerRecord, Occurred, RuleFacts, Trains};
-use std::collections::HashMap;
+use crate::{
+    Act, Answered, Belongs, Book, Forecast, KeptAlert, LedgerRecord, Occurred, RuleFacts, Trains,
+};
+use people::{check_etag, reused};
+use std::collections::{HashMap, HashSet};
 use std::sync::Arc;
 use wheeltap_model::{
-    AlertId, ClassBaseline, Condition, DefectId, DefectOrigin, DefectStatus, EventTime,
-    FindingKind, Priority, RuleRef, RuleStage, ServerTime, UnitId, WithdrawnReason,
+    AlertId, ClassBaseline, Condition, DefectId, DefectOrigin, EventTime, RuleRef, RuleStage,
+    ServerTime, UnitId, WithdrawnReason,
 };
 
 /// What a unit's alerts are written under.
@@ -20,99 +27,6 @@ pub struct Terms {
     /// Where the unit's data ends.
     pub watermark: Option<EventTime>,
 }
-
-/// What a person reports.
-#[derive(Clone, Debug, PartialEq, Eq)]
-pub struct Report {
-    /// The unit.
-    pub unit: UnitId,
-    /// System.
-    pub system: String,
-    /// Component; joins it to an open defect.
-    pub component: String,
-    /// Who saw it.
-    pub origin: DefectOrigin,
-    /// In the reporter's words.
-    pub title: String,
-    /// As reported.
-    pub priority: Priority,
-    /// Event time.
-    pub first_sign_at: EventTime,
-}
-
-/// Why a person's act was refused; nothing was changed.
-#[derive(Clone, Debug, PartialEq, Eq, thiserror::Error)]
-pub enum Refusal {
-    /// No such alert.
-    #[error("there is no alert {}; list the alerts", id.0)]
-    UnknownAlert {
-        /// As asked for.
-        id: AlertId,
-    },
-    /// The alert was withdrawn.
-    #[error("alert {} was withdrawn by later data; read it again", id.0)]
-    Withdrawn {
-        /// Which.
-        id: AlertId,
-    },
-    /// Somebody else took it on.
-    #[error("alert {} was acknowledged by {by}", id.0)]
-    AlreadyAcknowledged {
-        /// Which.
-        id: AlertId,
-        /// By whom.
-        by: String,
-    },
-    /// No such defect.
-    #[error("there is no defect {}; list the defects", id.0)]
-    UnknownDefect {
-        /// As asked for.
-        id: DefectId,
-    },
-    /// It has its finding, or is void.
-    #[error("defect {} is {status}; report a new one if it came back", id.0)]
-    AlreadyClosed {
-        /// Which.
-        id: DefectId,
-        /// `closed` or `void`.
-        status: &'static str,
-    },
-    /// A repair in the future would swallow alerts to come.
-    #[error("the repair at {repaired_at} is ahead of now, {now}; give the time it was done")]
-    RepairAhead {
-        /// As given.
-        repaired_at: EventTime,
-        /// The server's time.
-        now: ServerTime,
-    },
-    /// Changed since the caller read it.
-    #[error("changed meanwhile: the etag is now {current}; read it again")]
-    StaleEtag {
-        /// What it is now.
-        current: String,
-    },
-    /// No such rule version.
-    #[error("there is no version {} of rule {}; list the rules", rule.version, rule.name)]
-    UnknownRule {
-        /// As asked for.
-        rule: RuleRef,
-    },
-    /// A version does not go back to being a draft.
-    #[error("a rule that was {from:?} does not become a draft again; lodge a new version")]
-    BackToDraft {
-        /// Its stage.
-        from: RuleStage,
-    },
-    /// The request id was used by this caller for something else.
-    #[error("request id \"{request_id}\" was used before for something else; make a new one")]
-    RequestIdReused {
-        /// As given.
-        request_id: String,
-    },
-}
-
-/// A repair may lie this far ahead of the server's clock, as telemetry may.
-const CLOCK_SLACK_MS: i64 = 300_000;
 
 /// Plans one commit against a book, as records in order.
 ///
@@ -128,6 +42,8 @@ pub struct Planner<'a> {
     next_alert: AlertId,
     next_defect: DefectId,
     opened: HashMap<(UnitId, String), DefectId>,
+    reopened: HashSet<DefectId>,
+    policy: Policy,
 }
 
 impl<'a> Planner<'a> {
@@ -143,6 +59,8 @@ impl<'a> Planner<'a> {
             next_alert: book.next_alert(),
             next_defect: book.next_defect(),
             opened: HashMap::new(),
+            reopened: HashSet::new(),
+            policy: Policy::default(),
         }
     }
 
@@ -150,6 +68,13 @@ impl<'a> Planner<'a> {
     #[must_use]
     pub const fn with_trains(mut self, trains: &'a dyn Trains) -> Self {
         self.trains = trains;
+        self
+    }
+
+    /// Follows these terms.
+    #[must_use]
+    pub const fn with_policy(mut self, policy: Policy) -> Self {
+        self.policy = policy;
         self
     }
 
@@ -195,7 +120,10 @@ impl<'a> Planner<'a> {
         let id = self.next_alert;
         self.next_alert = AlertId(id.0 + 1);
         let rings = !trial && version.facts.desk;
-        let muted = occurred.unsuppressed_at.is_none() && !version.facts.safety;
+        let mute = self
+            .book
+            .mute_over(unit, &occurred.rule.name, occurred.part.as_ref());
+        let muted = (occurred.unsuppressed_at.is_none() || mute.is_some()) && !version.facts.safety;
         let withheld = terms.withhold && !version.facts.safety;
         let announced = ended.is_none() && rings && !muted && !withheld;
         let late_news = ended.is_some() && rings && !muted;
@@ -222,8 +150,14 @@ impl<'a> Planner<'a> {
     }
 
     fn defect_for(&mut self, unit: &UnitId, facts: &RuleFacts, at: EventTime) -> DefectId {
-        if let Some(known) = self.book.defect_for(unit, &facts.component, at) {
-            return known;
+        let within_ms = self.policy.reopen_within_ms;
+        match self.book.defect_for(unit, &facts.component, at, within_ms) {
+            Belongs::To(known) => return known,
+            Belongs::AgainTo(known) => {
+                self.reopen(known);
+                return known;
+            }
+            Belongs::Nowhere => {}
         }
         let key = (unit.clone(), facts.component.clone());
         if let Some(opened) = self.opened.get(&key) {
@@ -248,6 +182,13 @@ impl<'a> Planner<'a> {
         id
     }
 
+    /// What was repaired came back; once a commit.
+    fn reopen(&mut self, id: DefectId) {
+        if self.reopened.insert(id) {
+            self.push(Act::DefectReopened { id });
+        }
+    }
+
     /// A standing alert's condition ended.
     pub fn end(&mut self, alert: &KeptAlert, occurred: Occurred, terms: Terms) {
         self.push(Act::AlertEnded {
@@ -261,7 +202,8 @@ impl<'a> Planner<'a> {
     /// A standing alert is no longer suppressed by design.
     pub fn unsuppress(&mut self, alert: &KeptAlert, unsuppressed_at: EventTime, terms: Terms) {
         let withheld = terms.withhold && !alert.rule().facts.safety;
-        let tells = alert.announced_at().is_none() && alert.rings() && !withheld;
+        let muted = alert.mute().is_some() && !alert.rule().facts.safety;
+        let tells = alert.announced_at().is_none() && alert.rings() && !withheld && !muted;
         let with = tells.then(|| self.told_instead(alert)).flatten();
         self.push(Act::AlertUnsuppressed {
             id: alert.id(),
@@ -331,140 +273,6 @@ impl<'a> Planner<'a> {
     /// Settles an alert.
     pub fn settle(&mut self, alert: &KeptAlert) {
         self.push(Act::AlertSettled { id: alert.id() });
-    }
-
-    /// A person takes an alert on. `None` when the same person did so before, or this request was
-    /// answered before: nothing is to be written.
-    ///
-    /// # Errors
-    /// Unknown or withdrawn alerts, ones that somebody else took on, and a stale etag.
-    pub fn acknowledge(
-        &mut self,
-        id: AlertId,
-        note: &str,
-        etag: &str,
-        request_id: &str,
-    ) -> Result<(), Refusal> {
-        match self.book.answer_to(&self.by, request_id) {
-            Some(Answered::Alert(answered)) if *answered == id => return Ok(()),
-            Some(_) => return Err(reused(request_id)),
-            None => {}
-        }
-        let alert = self.book.alert(id).ok_or(Refusal::UnknownAlert { id })?;
-        check_etag(etag, &alert.etag())?;
-        if alert.condition() == Condition::Withdrawn {
-            return Err(Refusal::Withdrawn { id });
-        }
-        match alert.acknowledged_by() {
-            Some(by) if by == self.by => return Ok(()),
-            Some(by) => {
-                return Err(Refusal::AlreadyAcknowledged {
-                    id,
-                    by: by.to_owned(),
-                });
-            }
-            None => {}
-        }
-        self.push(Act::AlertAcknowledged {
-            id,
-            note: note.to_owned(),
-            request_id: request_id.to_owned(),
-        });
-        Ok(())
-    }
-
-    /// A person reports a defect; joins the open one of the same unit and component. Returns its number.
-    ///
-    /// # Errors
-    /// A request id used before for something else.
-    pub fn report(&mut self, report: Report, request_id: &str) -> Result<DefectId, Refusal> {
-        match self.book.answer_to(&self.by, request_id) {
-            Some(Answered::Defect(answered)) => return Ok(*answered),
-            Some(_) => return Err(reused(request_id)),
-            None => {}
-        }
-        let Report {
-            unit,
-            system,
-            component,
-            origin,
-            title,
-            priority,
-            first_sign_at,
-        } = report;
-        let respond_within_ms = default_respond_within_ms(priority);
-        let request_id = request_id.to_owned();
-        if let Some(id) = self.book.open_defect(&unit, &component) {
-            self.push(Act::DefectReported {
-                id,
-                origin,
-                title,
-                priority,
-                first_sign_at,
-                respond_within_ms,
-                request_id,
-            });
-            return Ok(id);
-        }
-        let id = self.next_defect;
-        self.next_defect = DefectId(id.0 + 1);
-        self.push(Act::DefectOpened {
-            id,
-            unit,
-            system,
-            component,
-            origin,
-            title,
-            priority,
-            first_sign_at,
-            action: String::new(),
-            respond_within_ms,
-            request_id,
-        });
-        Ok(id)
-    }
-
-    /// Records the shop's finding and closes the defect.
-    ///
-    /// # Errors
-    /// Unknown or closed defects, a repair ahead of the clock, a stale etag, a reused request id.
-    pub fn record_finding(
-        &mut self,
-        id: DefectId,
-        (kind, note, repaired_at): (FindingKind, &str, EventTime),
-        etag: &str,
-        request_id: &str,
-    ) -> Result<(), Refusal> {
-        match self.book.answer_to(&self.by, request_id) {
-            Some(Answered::Defect(answered)) if *answered == id => return Ok(()),
-            Some(_) => return Err(reused(request_id)),
-            None => {}
-        }
-        let kept = self.book.defect(id).ok_or(Refusal::UnknownDefect { id })?;
-        let defect = kept.defect();
-        check_etag(etag, &kept.etag())?;
-        let status = match defect.status {
-            DefectStatus::Suspected => None,
-            DefectStatus::Closed => Some("closed"),
-            DefectStatus::Void => Some("void"),
-        };
-        if let Some(status) = status {
-            return Err(Refusal::AlreadyClosed { id, status });
-        }
-        if repaired_at.unix_ms() > self.now.unix_ms().saturating_add(CLOCK_SLACK_MS) {
-            return Err(Refusal::RepairAhead {
-                repaired_at,
-                now: self.now,
-            });
-        }
-        self.push(Act::FindingRecorded {
-            id,
-            kind,
-            note: note.to_owned(),
-            repaired_at,
-            request_id: request_id.to_owned(),
-        });
-        Ok(())
     }
 
     /// Keeps a rule version as a draft, and its cases in place of those kept before, where some are
@@ -588,7 +396,7 @@ impl<'a> Planner<'a> {
             .collect();
         for alert in standing {
             let facts = &alert.rule().facts;
-            let muted = alert.suppression() != wheeltap_model::Suppression::None && !facts.safety;
+            let muted = alert.is_muted();
             let defect = self.defect_for(alert.unit(), facts, alert.raised_at());
             let with = (!muted && facts.desk)
                 .then(|| self.told_instead(&alert))
@@ -619,32 +427,6 @@ fn is_late_news(alert: &KeptAlert, occurred: &Occurred) -> bool {
         && alert.announced_at().is_none()
         && alert.told_with().0 == 0
         && alert.rings()
-        && (occurred.unsuppressed_at.is_some() || alert.rule().facts.safety)
-}
-
-fn reused(request_id: &str) -> Refusal {
-    Refusal::RequestIdReused {
-        request_id: request_id.to_owned(),
-    }
-}
-
-fn check_etag(given: &str, current: &str) -> Result<(), Refusal> {
-    if given.is_empty() || given == current {
-        return Ok(());
-    }
-    Err(Refusal::StaleEtag {
-        current: current.to_owned(),
-    })
-}
-
-/// How long the answer to a person's report can wait, in milliseconds, where no rule says so. Our own
-/// defaults, after what the words of [`Priority`] promise.
-const fn default_respond_within_ms(priority: Priority) -> i64 {
-    const HOUR_MS: i64 = 3_600_000;
-    match priority {
-        Priority::Low => 7 * 24 * HOUR_MS,
-        Priority::Medium => 24 * HOUR_MS,
-        Priority::High => 4 * HOUR_MS,
-        Priority::Urgent => 0,
-    }
+        && ((occurred.unsuppressed_at.is_some() && alert.mute().is_none())
+            || alert.rule().facts.safety)
 }

@@ -4,8 +4,9 @@ use crate::Forecast;
 use serde::{Deserialize, Serialize};
 use std::collections::BTreeMap;
 use wheeltap_model::{
-    AlertId, ClassBaseline, DefectId, DefectOrigin, EventTime, Evidence, FindingKind, Part,
-    Priority, RuleRef, RuleStage, ServerTime, UnitId, WithdrawnReason,
+    AlertId, ClassBaseline, DefectId, DefectOrigin, Disposition, EventTime, Evidence, FindingKind,
+    HandoverId, MuteId, MuteKind, MuteScope, Part, Plan, Priority, RuleRef, RuleStage, ServerTime,
+    UnitId, WithdrawnReason, Work,
 };
 
 /// The version of the bytes that this program writes; it reads this one only.
@@ -297,8 +298,168 @@ pub enum Act {
         kind: FindingKind,
         /// In the shop's words.
         note: String,
+        /// What was done.
+        #[serde(default)]
+        work: Work,
         /// When the work was done, event time.
         repaired_at: EventTime,
+        /// The caller's request id, or empty.
+        request_id: String,
+    },
+    /// A person took it on, with all of its alerts that waited for an answer.
+    DefectTakenOn {
+        /// Which.
+        id: DefectId,
+        /// What they wrote.
+        note: String,
+        /// The caller's request id, or empty.
+        request_id: String,
+    },
+    /// What was seen before came back after its repair.
+    DefectReopened {
+        /// Which.
+        id: DefectId,
+    },
+    /// The work has a place and a time, or has none any more.
+    DefectPlanned {
+        /// Which.
+        id: DefectId,
+        /// Where and when; `None` takes the plan back.
+        plan: Option<Plan>,
+        /// The caller's request id, or empty.
+        request_id: String,
+    },
+    /// The shop is at it.
+    WorkBegun {
+        /// Which.
+        id: DefectId,
+        /// The caller's request id, or empty.
+        request_id: String,
+    },
+    /// Closed without a finding.
+    ClosedWithoutFinding {
+        /// Which.
+        id: DefectId,
+        /// Why.
+        note: String,
+        /// The caller's request id, or empty.
+        request_id: String,
+    },
+    /// Some of its alerts are another defect.
+    DefectSplit {
+        /// Which.
+        id: DefectId,
+        /// The number that the new one gets, the next.
+        new: DefectId,
+        /// What goes into it.
+        alerts: Vec<AlertId>,
+        /// Its component.
+        component: String,
+        /// Its title.
+        title: String,
+        /// Why.
+        note: String,
+        /// The caller's request id, or empty.
+        request_id: String,
+    },
+    /// It is the same as another one.
+    DefectMerged {
+        /// Which.
+        id: DefectId,
+        /// The one that stays.
+        into: DefectId,
+        /// Why.
+        note: String,
+        /// The caller's request id, or empty.
+        request_id: String,
+    },
+    /// What the desk says of the unit until the work is done.
+    DispositionSaid {
+        /// Which.
+        id: DefectId,
+        /// What.
+        disposition: Disposition,
+        /// How.
+        how: String,
+        /// The caller's request id, or empty.
+        request_id: String,
+    },
+    /// Somebody was called.
+    ContactLogged {
+        /// About which defect.
+        id: DefectId,
+        /// About which of its alerts.
+        alert: Option<AlertId>,
+        /// Who was told.
+        told: String,
+        /// What they answered.
+        answer: String,
+        /// What they promised, or empty.
+        promise: String,
+        /// When the promise is due.
+        promised_for: Option<ServerTime>,
+        /// The caller's request id, or empty.
+        request_id: String,
+    },
+    /// A promise was kept.
+    PromiseKept {
+        /// Of which defect.
+        id: DefectId,
+        /// Which contact, counted from 1.
+        contact: u32,
+        /// The caller's request id, or empty.
+        request_id: String,
+    },
+    /// An answer was taken back: somebody else has to take it on.
+    AlertGivenBack {
+        /// Which.
+        id: AlertId,
+        /// Why.
+        note: String,
+        /// The caller's request id, or empty.
+        request_id: String,
+    },
+    /// It still stood when what muted it ended, and people were told once more.
+    AlertToldAgain {
+        /// Which.
+        id: AlertId,
+    },
+    /// A person muted something.
+    Muted {
+        /// The next number.
+        id: MuteId,
+        /// Shelved or out of service.
+        kind: MuteKind,
+        /// What it covers.
+        scope: MuteScope,
+        /// When it ends by itself.
+        until: Option<ServerTime>,
+        /// Why.
+        reason: String,
+        /// The caller's request id, or empty.
+        request_id: String,
+    },
+    /// A mute ended: its time was over, or a person lifted it.
+    MuteEnded {
+        /// Which.
+        id: MuteId,
+        /// A person did it.
+        lifted: bool,
+        /// What they wrote.
+        note: String,
+        /// The caller's request id, or empty.
+        request_id: String,
+    },
+    /// The desk went from one person to another.
+    HandedOver {
+        /// The next number.
+        id: HandoverId,
+        /// Who leaves.
+        from: String,
+        /// Who takes over.
+        to: String,
+        /// What they wrote.
+        note: String,
         /// The caller's request id, or empty.
         request_id: String,
     },

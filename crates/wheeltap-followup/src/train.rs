@@ -166,8 +166,7 @@ impl<'a> Planner<'a> {
         let open = kept.filter(|id| {
             let kept = self.book.defect(*id);
             kept.is_some_and(|kept| {
-                let finding = kept.defect().finding.as_ref();
-                finding.is_none_or(|finding| finding.repaired_at > occurred.raised_at)
+                kept.is_open() || kept.repaired_after(occurred.raised_at).is_some()
             })
         });
         open.min().or_else(|| {

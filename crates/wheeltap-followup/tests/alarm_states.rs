@@ -1,5 +1,5 @@
 //! The state view follows the transitions of ISA-18.2 / IEC 62682 as far as an alert here can take
-//! them: it is one occurrence, so "abnormal again" is a new alert, and answers are not taken back.
+//! them: it is one occurrence, so "abnormal again" is a new alert.
 
 #![allow(
     clippy::unwrap_used,
@@ -9,17 +9,20 @@
 mod common;
 
 use common::{Desk, at, facts, occurred, rule};
-use wheeltap_followup::{Refusal, Terms};
-use wheeltap_model::{AlertChange, AlertId, AlertView, Priority, RuleStage};
+use wheeltap_followup::{MuteOrder, Refusal, Terms};
+use wheeltap_model::{
+    AlertChange, AlertId, AlertState, MuteId, MuteKind, MuteScope, Priority, RuleName, RuleStage,
+    ServerTime,
+};
 
 fn desk() -> Desk {
     Desk::with(&[("oil", facts("oil cooler", Priority::High, false, 1_000))])
 }
 
-fn view(desk: &Desk, id: AlertId) -> AlertView {
-    let view = desk.book.alert(id).unwrap().alert().view();
+fn view(desk: &Desk, id: AlertId) -> AlertState {
+    let view = desk.book.alert(id).unwrap().alert().state();
     // What was known is known again by construction.
-    assert_eq!(desk.rebuilt().alert(id).unwrap().alert().view(), view);
+    assert_eq!(desk.rebuilt().alert(id).unwrap().alert().state(), view);
     view
 }
 
@@ -29,7 +32,7 @@ fn view(desk: &Desk, id: AlertId) -> AlertView {
 fn a_becomes_abnormal_b() {
     let mut desk = desk();
     let id = desk.raise(occurred("oil", 100, None), Terms::default());
-    assert_eq!(view(&desk, id), AlertView::Unacknowledged);
+    assert_eq!(view(&desk, id), AlertState::Unacknowledged);
 }
 
 #[test]
@@ -37,9 +40,9 @@ fn b_acknowledge_c_becomes_normal_a() {
     let mut desk = desk();
     let id = desk.raise(occurred("oil", 100, None), Terms::default());
     desk.acknowledge(id, "desk");
-    assert_eq!(view(&desk, id), AlertView::Acknowledged);
+    assert_eq!(view(&desk, id), AlertState::Acknowledged);
     desk.end(id, occurred("oil", 100, Some(200)));
-    assert_eq!(view(&desk, id), AlertView::Normal);
+    assert_eq!(view(&desk, id), AlertState::Normal);
 }
 
 #[test]
@@ -48,9 +51,9 @@ fn b_becomes_normal_d_acknowledge_a() {
     let id = desk.raise(occurred("oil", 100, None), Terms::default());
     desk.end(id, occurred("oil", 100, Some(200)));
     // The usual bug: what came and went before anybody answered must still be seen.
-    assert_eq!(view(&desk, id), AlertView::ReturnedUnacknowledged);
+    assert_eq!(view(&desk, id), AlertState::ReturnedUnacknowledged);
     desk.acknowledge(id, "desk");
-    assert_eq!(view(&desk, id), AlertView::Normal);
+    assert_eq!(view(&desk, id), AlertState::Normal);
 }
 
 #[test]
@@ -59,8 +62,8 @@ fn d_becomes_abnormal_again_b() {
     let first = desk.raise(occurred("oil", 100, None), Terms::default());
     desk.end(first, occurred("oil", 100, Some(200)));
     let second = desk.raise(occurred("oil", 300, None), Terms::default());
-    assert_eq!(view(&desk, first), AlertView::ReturnedUnacknowledged);
-    assert_eq!(view(&desk, second), AlertView::Unacknowledged);
+    assert_eq!(view(&desk, first), AlertState::ReturnedUnacknowledged);
+    assert_eq!(view(&desk, second), AlertState::Unacknowledged);
     let defect = |id| desk.book.alert(id).unwrap().defect();
     assert_eq!(defect(first), defect(second), "one item for the shop");
 }
@@ -91,7 +94,7 @@ fn a_acknowledge_no_change_no_event() {
     let id = desk.raise(occurred("oil", 100, None), Terms::default());
     desk.acknowledge(id, "desk");
     desk.end(id, occurred("oil", 100, Some(200)));
-    assert_eq!(view(&desk, id), AlertView::Normal);
+    assert_eq!(view(&desk, id), AlertState::Normal);
     let (again, notices) = desk.write("desk", |planner| planner.acknowledge(id, "", "", ""));
     assert_eq!((again, notices), (Ok(()), vec![]));
 }
@@ -102,15 +105,191 @@ fn any_suppressed_f_and_back() {
     let mut suppressed = occurred("oil", 100, None);
     suppressed.unsuppressed_at = None;
     let id = desk.raise(suppressed, Terms::default());
-    assert_eq!(view(&desk, id), AlertView::SuppressedByDesign);
+    assert_eq!(view(&desk, id), AlertState::SuppressedByDesign);
     assert_eq!(desk.book.alert(id).unwrap().announced_at(), None);
     desk.now = 50;
     desk.write("telemetry", |planner| {
         let alert = planner.book().alert(id).unwrap();
         planner.unsuppress(alert, at(150), Terms::default());
     });
-    assert_eq!(view(&desk, id), AlertView::Unacknowledged);
+    assert_eq!(view(&desk, id), AlertState::Unacknowledged);
     assert!(desk.book.alert(id).unwrap().announced_at().is_some());
+}
+
+#[test]
+fn c_answer_taken_back_b() {
+    let mut desk = desk();
+    let id = desk.raise(occurred("oil", 100, None), Terms::default());
+    let back = |desk: &mut Desk, note: &str| {
+        desk.write("desk", |planner| planner.give_back(id, note, "", ""))
+            .0
+    };
+    assert_eq!(
+        back(&mut desk, "not mine"),
+        Err(Refusal::NotAcknowledged { id })
+    );
+    desk.acknowledge(id, "desk");
+    assert!(matches!(back(&mut desk, ""), Err(Refusal::BadField { .. })));
+    assert_eq!(back(&mut desk, "going home"), Ok(()));
+    assert_eq!(view(&desk, id), AlertState::Unacknowledged);
+}
+
+const SHELVED_UNTIL: i64 = 3_600_000;
+
+fn order(kind: MuteKind, rule: Option<&str>, until: Option<i64>) -> MuteOrder {
+    MuteOrder {
+        kind,
+        scope: MuteScope {
+            unit: common::unit(),
+            rule: rule.map(|rule| RuleName::new(rule).unwrap()),
+            part: None,
+        },
+        until: until.map(ServerTime::from_unix_ms),
+        reason: "sensor is being changed".into(),
+    }
+}
+
+fn mute(desk: &mut Desk, order: MuteOrder) -> Result<MuteId, Refusal> {
+    desk.write("desk", |planner| planner.mute(order, "")).0
+}
+
+fn shelve(desk: &mut Desk) -> MuteId {
+    mute(
+        desk,
+        order(MuteKind::Shelved, Some("oil"), Some(SHELVED_UNTIL)),
+    )
+    .unwrap()
+}
+
+fn lapse(desk: &mut Desk) -> Vec<AlertChange> {
+    let ((), notices) = desk.write("clock", |planner| {
+        planner.lapse();
+    });
+    let changes = notices.iter().filter_map(|notice| match notice {
+        wheeltap_followup::ChangeNotice::Alert { change, .. } => Some(*change),
+        _ => None,
+    });
+    changes.collect()
+}
+
+/// Every way into shelved and out of it: `any of A-D | shelve | E` and
+/// `E | timer ends or unshelve | A if normal, B if abnormal, announced again`.
+#[test]
+fn any_shelved_e_and_when_its_time_is_over_b_or_a() {
+    // B: standing, nobody answered.
+    let mut desk = desk();
+    let id = desk.raise(occurred("oil", 100, None), Terms::default());
+    shelve(&mut desk);
+    assert_eq!(view(&desk, id), AlertState::Shelved);
+    assert!(!desk.book.alert(id).unwrap().awaits_answer());
+    desk.now = SHELVED_UNTIL - 1;
+    assert_eq!(lapse(&mut desk), []);
+    desk.now = SHELVED_UNTIL;
+    assert_eq!(
+        lapse(&mut desk),
+        [AlertChange::Suppression, AlertChange::Announced]
+    );
+    assert_eq!(view(&desk, id), AlertState::Unacknowledged);
+    let told = desk.book.alert(id).unwrap().told_at();
+    assert_eq!(told, Some(ServerTime::from_unix_ms(SHELVED_UNTIL)));
+    assert_eq!(lapse(&mut desk), [], "once");
+
+    // C: taken on before; the answer no longer counts.
+    let mut desk = self::desk();
+    let id = desk.raise(occurred("oil", 100, None), Terms::default());
+    desk.acknowledge(id, "desk");
+    shelve(&mut desk);
+    assert_eq!(view(&desk, id), AlertState::Shelved);
+    desk.now = SHELVED_UNTIL;
+    lapse(&mut desk);
+    assert_eq!(view(&desk, id), AlertState::Unacknowledged);
+
+    // D: it came and went.
+    let mut desk = self::desk();
+    let id = desk.raise(occurred("oil", 100, None), Terms::default());
+    desk.end(id, occurred("oil", 100, Some(200)));
+    shelve(&mut desk);
+    assert_eq!(view(&desk, id), AlertState::Shelved);
+    desk.now = SHELVED_UNTIL;
+    assert_eq!(lapse(&mut desk), [AlertChange::Suppression]);
+    assert_eq!(view(&desk, id), AlertState::Normal);
+
+    // A: normal, and becomes abnormal and normal while shelved; nobody is told.
+    let mut desk = self::desk();
+    let mute = shelve(&mut desk);
+    let id = desk.raise(occurred("oil", 100, None), Terms::default());
+    assert_eq!(view(&desk, id), AlertState::Shelved);
+    assert_eq!(desk.book.alert(id).unwrap().announced_at(), None);
+    desk.end(id, occurred("oil", 100, Some(200)));
+    assert_eq!(view(&desk, id), AlertState::Shelved);
+    let second = desk.raise(occurred("oil", 300, None), Terms::default());
+    let lifted = desk.write("desk", |planner| planner.lift(mute, "done", ""));
+    assert_eq!(lifted.0, Ok(()));
+    assert_eq!(view(&desk, id), AlertState::Normal);
+    // And what stands then is told for the first time.
+    assert_eq!(view(&desk, second), AlertState::Unacknowledged);
+    assert!(desk.book.alert(second).unwrap().announced_at().is_some());
+    let twice = desk.write("desk", |planner| planner.lift(mute, "done", ""));
+    assert_eq!(twice, (Ok(()), vec![]));
+}
+
+#[test]
+fn any_out_of_service_g_until_it_is_lifted() {
+    let mut desk = desk();
+    let id = desk.raise(occurred("oil", 100, None), Terms::default());
+    shelve(&mut desk);
+    let shop = mute(&mut desk, order(MuteKind::OutOfService, None, None)).unwrap();
+    assert_eq!(view(&desk, id), AlertState::OutOfService);
+    // The shelf's end changes nothing while the unit is in the shop.
+    desk.now = SHELVED_UNTIL;
+    assert_eq!(lapse(&mut desk), []);
+    assert_eq!(view(&desk, id), AlertState::OutOfService);
+    desk.write("desk", |planner| planner.lift(shop, "", ""))
+        .0
+        .unwrap();
+    assert_eq!(view(&desk, id), AlertState::Unacknowledged);
+}
+
+#[test]
+fn a_shelf_has_an_end_a_reason_and_one_owner() {
+    let mut desk = desk();
+    desk.now = 1_000;
+    let refused = |desk: &mut Desk, order: MuteOrder| match mute(desk, order) {
+        Err(Refusal::BadField { field, .. }) => field,
+        other => panic!("{other:?}"),
+    };
+    let shelf = |until| order(MuteKind::Shelved, Some("oil"), until);
+    assert_eq!(refused(&mut desk, shelf(None)), "until_unix_ms");
+    assert_eq!(refused(&mut desk, shelf(Some(1_000))), "until_unix_ms");
+    let too_long = 1_001 + 3 * 24 * 3_600_000;
+    assert_eq!(refused(&mut desk, shelf(Some(too_long))), "until_unix_ms");
+    let silent = MuteOrder {
+        reason: " ".into(),
+        ..shelf(Some(2_000))
+    };
+    assert_eq!(refused(&mut desk, silent), "reason");
+    let unknown = order(MuteKind::Shelved, Some("nothing"), Some(2_000));
+    assert_eq!(refused(&mut desk, unknown), "rule");
+    let id = mute(&mut desk, shelf(Some(too_long - 1))).unwrap();
+    assert!(matches!(
+        mute(&mut desk, shelf(Some(2_000))),
+        Err(Refusal::AlreadyMuted { id: known, .. }) if known == id
+    ));
+}
+
+#[test]
+fn safety_is_never_shelved_and_rings_out_of_service() {
+    let mut desk = Desk::with(&[("axle", facts("axle", Priority::Urgent, true, 0))]);
+    let shelf = order(MuteKind::Shelved, Some("axle"), Some(SHELVED_UNTIL));
+    assert!(matches!(
+        mute(&mut desk, shelf),
+        Err(Refusal::NeverMuted { .. })
+    ));
+    mute(&mut desk, order(MuteKind::OutOfService, None, None)).unwrap();
+    let id = desk.raise(occurred("axle", 100, None), Terms::default());
+    assert_eq!(view(&desk, id), AlertState::Unacknowledged);
+    let alert = desk.book.alert(id).unwrap();
+    assert!(alert.announced_at().is_some() && alert.awaits_answer());
 }
 
 #[test]
@@ -123,7 +302,7 @@ fn safety_is_never_muted() {
         ..Terms::default()
     };
     let id = desk.raise(suppressed, terms);
-    assert_eq!(view(&desk, id), AlertView::Unacknowledged);
+    assert_eq!(view(&desk, id), AlertState::Unacknowledged);
     assert!(desk.book.alert(id).unwrap().announced_at().is_some());
 }
 

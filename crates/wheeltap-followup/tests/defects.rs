@@ -9,9 +9,13 @@ mod common;
 
 use common::{Desk, at, facts, occurred, unit};
 use wheeltap_followup::{
-    ChangeNotice, DefectChangeKind, DefectQuery, Refusal, Report, Terms, UPDATED_BY_TELEMETRY,
+    Call, ChangeNotice, DefectChangeKind, DefectQuery, Refusal, Report, Terms,
+    UPDATED_BY_TELEMETRY, Verdict,
 };
-use wheeltap_model::{DefectId, DefectOrigin, DefectStatus, FindingKind, Priority, ServerTime};
+use wheeltap_model::{
+    DefectId, DefectOrigin, DefectStatus, Disposition, FindingKind, Plan, Priority, ServerTime,
+    Work,
+};
 
 const HOUR: i64 = 3_600_000;
 
@@ -39,8 +43,17 @@ fn withheld() -> Terms {
     }
 }
 
+fn verdict(kind: FindingKind, note: &str, repaired: i64) -> Verdict {
+    Verdict {
+        kind,
+        note: note.to_owned(),
+        work: Work::default(),
+        repaired_at: at(repaired),
+    }
+}
+
 fn find(desk: &mut Desk, id: u64, repaired: i64) -> Result<(), Refusal> {
-    let finding = (FindingKind::AsCalled, "core blocked", at(repaired));
+    let finding = verdict(FindingKind::AsCalled, "core blocked", repaired);
     let record = desk.write("shop", |planner| {
         planner.record_finding(DefectId(id), finding, "", "")
     });
@@ -67,8 +80,8 @@ fn alerts_of_one_component_are_one_item_with_the_sharpest_answer() {
     assert_eq!(joined.alerts, [first, second]);
     assert_eq!(joined.priority, Priority::High);
     assert_eq!(joined.first_sign_at, at(50));
-    // The shortest time to respond, from the first announcement.
-    assert_eq!(joined.due_at.unix_ms(), 1_000 + 4 * HOUR);
+    // The soonest of each alert's time to respond from its own announcement.
+    assert_eq!(joined.due_at.unix_ms(), 9_000 + 4 * HOUR);
     assert_eq!(desk.book.alert(fan).unwrap().defect(), DefectId(2));
     // Soonest due first.
     let listed = desk.book.defects(&DefectQuery::default(), None, 10);
@@ -139,8 +152,10 @@ fn a_touched_defect_shows_that_its_basis_is_gone_and_still_needs_its_finding() {
     assert_eq!(defect(&desk, 1).status, DefectStatus::Closed);
 }
 
+const DAY: i64 = 24 * HOUR;
+
 #[test]
-fn what_was_seen_before_a_repair_belongs_to_it_and_what_comes_after_is_new() {
+fn what_was_seen_before_a_repair_belongs_to_it_and_what_comes_back_opens_it_again() {
     let mut desk = desk();
     desk.now = 10_000;
     desk.raise(occurred("oil", 1_000, Some(2_000)), Terms::default());
@@ -152,9 +167,7 @@ fn what_was_seen_before_a_repair_belongs_to_it_and_what_comes_after_is_new() {
             status: "closed"
         })
     );
-    let back = desk.raise(occurred("oil", 6_000, None), Terms::default());
-    assert_eq!(desk.book.alert(back).unwrap().defect(), DefectId(2));
-    // Late: seen before the repair, learned of after the next one was opened.
+    // Late: seen before the repair.
     let late = desk.raise(occurred("oil-hot", 3_000, Some(3_500)), Terms::default());
     assert_eq!(desk.book.alert(late).unwrap().defect(), DefectId(1));
     let closed = defect(&desk, 1);
@@ -164,10 +177,309 @@ fn what_was_seen_before_a_repair_belongs_to_it_and_what_comes_after_is_new() {
         "it is not opened again"
     );
     assert_eq!(closed.alerts.len(), 2);
-    assert_eq!(find(&mut desk, 2, 7_000), Ok(()));
+    // It comes back: the same defect, and its answer is due from now, not from the first time.
+    desk.now = 3 * HOUR;
+    let back = desk.raise(occurred("oil", 6_000, None), Terms::default());
+    assert_eq!(desk.book.alert(back).unwrap().defect(), DefectId(1));
+    let open = defect(&desk, 1);
+    assert_eq!(open.status, DefectStatus::Suspected);
+    assert_eq!((open.finding, open.earlier_findings.len()), (None, 1));
+    assert_eq!(open.due_at.unix_ms(), 27 * HOUR);
+    assert_eq!(open.priority, Priority::Medium, "as it is called now");
+    assert_eq!(open.first_sign_at, at(1_000));
+    let truth = desk.book.truth("oil cooler", at(0), at(HOUR));
+    assert_eq!(
+        truth.failures.len(),
+        1,
+        "the finding of the first time still counts"
+    );
+    // Its return was a mistake: what was said then holds, and somebody must look.
+    desk.withdraw(back);
+    assert!(defect(&desk, 1).basis_withdrawn);
+    assert_eq!(find(&mut desk, 1, 7_000), Ok(()));
+    assert_eq!(defect(&desk, 1).earlier_findings.len(), 1);
+    assert_eq!(
+        desk.book
+            .truth("oil cooler", at(0), at(HOUR))
+            .failures
+            .len(),
+        2
+    );
+}
+
+#[test]
+fn what_comes_back_after_the_time_that_the_railway_set_is_new() {
+    let mut desk = desk();
+    desk.now = 20 * DAY;
+    desk.raise(occurred("oil", 1_000, Some(2_000)), Terms::default());
+    assert_eq!(find(&mut desk, 1, 5_000), Ok(()));
+    // 14 d by default, to the millisecond.
+    let back = desk.raise(occurred("oil", 14 * DAY + 5_001, None), Terms::default());
+    assert_eq!(desk.book.alert(back).unwrap().defect(), DefectId(2));
+    assert_eq!(find(&mut desk, 2, 15 * DAY), Ok(()));
+    let back = desk.raise(occurred("oil", 29 * DAY, None), Terms::default());
+    assert_eq!(desk.book.alert(back).unwrap().defect(), DefectId(2));
     // Between two repairs: the second one's.
-    let between = desk.raise(occurred("oil", 5_500, Some(5_600)), Terms::default());
+    let between = desk.raise(occurred("oil-hot", 6_000, Some(6_100)), Terms::default());
     assert_eq!(desk.book.alert(between).unwrap().defect(), DefectId(2));
+}
+
+#[test]
+fn a_defect_goes_through_the_shop() {
+    let mut desk = desk();
+    desk.now = 1_000;
+    desk.raise(occurred("oil", 100, None), Terms::default());
+    let id = DefectId(1);
+    let plan = Plan {
+        service_point: "Stenmoor".into(),
+        at: Some(at(2 * HOUR)),
+        part: "cooler core".into(),
+        craft: "mechanical".into(),
+        note: String::new(),
+    };
+    let nowhere = desk.write("desk", |planner| {
+        planner.plan(id, Some(Plan::default()), "", "")
+    });
+    assert!(matches!(nowhere.0, Err(Refusal::BadField { .. })));
+    let etag = desk.book.defect(id).unwrap().etag();
+    let planned = desk.write("desk", |planner| {
+        planner.plan(id, Some(plan.clone()), &etag, "p-1")
+    });
+    assert_eq!(planned.0, Ok(()));
+    assert_eq!(defect(&desk, 1).status, DefectStatus::Planned);
+    assert_eq!(defect(&desk, 1).plan.as_ref(), Some(&plan));
+    // Planned against what it was before: refused, and nothing changes.
+    let stale = desk.write("other", |planner| planner.plan(id, None, &etag, ""));
+    assert!(matches!(stale.0, Err(Refusal::StaleEtag { .. })));
+    assert_eq!(defect(&desk, 1).plan, Some(plan));
+    let begun = desk.write("shop", |planner| planner.begin_work(id, "", ""));
+    assert_eq!((begun.0, begun.1.len()), (Ok(()), 1));
+    assert_eq!(defect(&desk, 1).status, DefectStatus::InWork);
+    let again = desk.write("shop", |planner| planner.begin_work(id, "", ""));
+    assert_eq!((again.0, again.1.len()), (Ok(()), 0));
+    // Closed, and nobody says what it was: the finding is owed.
+    let silent = desk.write("shop", |planner| {
+        planner.close_without_finding(id, " ", "", "")
+    });
+    assert!(matches!(
+        silent.0,
+        Err(Refusal::BadField { field: "note", .. })
+    ));
+    let closed = desk.write("shop", |planner| {
+        planner.close_without_finding(id, "unit was needed", "", "")
+    });
+    assert_eq!(closed.0, Ok(()));
+    assert!(matches!(
+        closed.1[..],
+        [ChangeNotice::Defect {
+            kind: DefectChangeKind::Closed,
+            ..
+        }]
+    ));
+    assert_eq!(defect(&desk, 1).status, DefectStatus::FindingOwed);
+    let truth = desk.book.truth("oil cooler", at(0), at(HOUR));
+    assert_eq!(
+        truth,
+        wheeltap_followup::Truth::default(),
+        "outside precision"
+    );
+    // The finding comes later, with a failure mode that there is.
+    let mut late = verdict(FindingKind::AsCalled, "core blocked", 900);
+    late.work = Work {
+        cause: "leaves".into(),
+        component: "oil cooler".into(),
+        failure_mode: "XYZ".into(),
+        minutes: Some(50),
+        parts: vec!["cooler core".into()],
+    };
+    let bad = desk.write("shop", |planner| {
+        planner.record_finding(id, late.clone(), "", "")
+    });
+    let Err(Refusal::BadField { why, .. }) = bad.0 else {
+        panic!("XYZ was taken");
+    };
+    assert!(why.contains("PLU"), "{why}");
+    late.work.failure_mode = "PLU".into();
+    let found = desk.write("shop", |planner| {
+        planner.record_finding(id, late.clone(), "", "")
+    });
+    assert_eq!(found.0, Ok(()));
+    let closed = defect(&desk, 1);
+    assert_eq!(closed.status, DefectStatus::Closed);
+    assert_eq!(closed.finding.unwrap().work, late.work);
+}
+
+#[test]
+fn a_defect_is_split_and_merged_by_hand() {
+    let mut desk = desk();
+    desk.now = 1_000;
+    let oil = desk.raise(occurred("oil", 100, None), Terms::default());
+    let hot = desk.raise(occurred("oil-hot", 200, None), Terms::default());
+    let fan = desk.raise(occurred("fan", 300, None), Terms::default());
+    let split = |desk: &mut Desk, alerts: Vec<_>| {
+        desk.write("desk", |planner| {
+            planner.split(DefectId(1), alerts, "thermostat", "another fault", "", "")
+        })
+        .0
+    };
+    for wrong in [vec![], vec![oil, hot], vec![fan]] {
+        let refused = split(&mut desk, wrong);
+        assert!(matches!(refused, Err(Refusal::CannotRegroup { .. })));
+    }
+    assert_eq!(split(&mut desk, vec![hot, hot]), Ok(DefectId(3)));
+    let parted = (defect(&desk, 1), defect(&desk, 3));
+    assert_eq!((parted.0.alerts, parted.1.alerts), (vec![oil], vec![hot]));
+    assert_eq!(parted.1.component, "thermostat");
+    assert_eq!(
+        (parted.0.priority, parted.1.priority),
+        (Priority::Medium, Priority::High)
+    );
+    assert_eq!(desk.book.alert(hot).unwrap().defect(), DefectId(3));
+    // A call that was logged goes with it.
+    let call = Call {
+        told: "dispatcher".into(),
+        ..Call::default()
+    };
+    desk.write("desk", |planner| planner.log_contact(DefectId(2), call, ""))
+        .0
+        .unwrap();
+    let merge = |desk: &mut Desk, id, into| {
+        desk.write("desk", |planner| {
+            planner.merge(DefectId(id), DefectId(into), "one cause", "", "")
+        })
+        .0
+    };
+    assert!(matches!(
+        merge(&mut desk, 1, 1),
+        Err(Refusal::CannotRegroup { .. })
+    ));
+    assert_eq!(merge(&mut desk, 2, 3), Ok(()));
+    let (gone, stays) = (defect(&desk, 2), defect(&desk, 3));
+    assert_eq!(gone.status, DefectStatus::Merged);
+    assert_eq!(gone.merged_into, Some(DefectId(3)));
+    assert_eq!((stays.alerts, stays.contacts.len()), (vec![hot, fan], 1));
+    assert_eq!(desk.book.alert(fan).unwrap().defect(), DefectId(3));
+    assert_eq!(
+        merge(&mut desk, 2, 1),
+        Err(Refusal::AlreadyClosed {
+            id: DefectId(2),
+            status: "part of another one"
+        })
+    );
+    // What is called next of a component whose defect went away opens a new one.
+    let next = desk.raise(occurred("fan", 400, None), Terms::default());
+    assert_eq!(desk.book.alert(next).unwrap().defect(), DefectId(4));
+}
+
+#[test]
+fn calls_leave_a_trace_until_their_promise_is_kept() {
+    let mut desk = desk();
+    desk.now = 1_000;
+    let alert = desk.raise(occurred("oil", 100, None), Terms::default());
+    let call = Call {
+        told: "yardmaster".into(),
+        alert: Some(alert),
+        answer: "will swap the lead".into(),
+        promise: "at the next meet".into(),
+        promised_for: Some(ServerTime::from_unix_ms(HOUR)),
+    };
+    let log = |desk: &mut Desk, call: Call| {
+        desk.write("desk", |planner| planner.log_contact(DefectId(1), call, ""))
+            .0
+    };
+    let nobody = Call {
+        told: String::new(),
+        ..call.clone()
+    };
+    assert!(matches!(
+        log(&mut desk, nobody),
+        Err(Refusal::BadField { field: "told", .. })
+    ));
+    let other = Call {
+        alert: Some(wheeltap_model::AlertId(9)),
+        ..call.clone()
+    };
+    assert!(matches!(
+        log(&mut desk, other),
+        Err(Refusal::BadField { field: "alert", .. })
+    ));
+    assert_eq!(log(&mut desk, call), Ok(()));
+    assert!(defect(&desk, 1).contacts[0].is_owed());
+    let keep = |desk: &mut Desk, number| {
+        desk.write("desk", |planner| {
+            planner.keep_promise(DefectId(1), number, "")
+        })
+    };
+    assert!(keep(&mut desk, 2).0.is_err());
+    assert_eq!(keep(&mut desk, 1).0, Ok(()));
+    assert!(!defect(&desk, 1).contacts[0].is_owed());
+    assert_eq!(keep(&mut desk, 1), (Ok(()), vec![]));
+    let say = |desk: &mut Desk, how: &str| {
+        desk.write("desk", |planner| {
+            planner.say(DefectId(1), Disposition::Restrict, how, "")
+        })
+        .0
+    };
+    assert!(say(&mut desk, "").is_err(), "which restriction?");
+    assert_eq!(say(&mut desk, "notch 6 at most"), Ok(()));
+    assert_eq!(defect(&desk, 1).said.unwrap().how, "notch 6 at most");
+}
+
+#[test]
+fn a_defect_has_one_taker() {
+    let mut desk = desk();
+    let first = desk.raise(occurred("oil", 100, None), Terms::default());
+    let second = desk.raise(occurred("oil-hot", 150, None), Terms::default());
+    let take = |desk: &mut Desk, by: &str, request: &str| {
+        desk.write(by, |planner| planner.take_on(DefectId(1), "mine", request))
+            .0
+    };
+    let waits = |desk: &Desk| {
+        let kept = desk.book.defect(DefectId(1)).unwrap();
+        desk.book.awaits_answer(kept)
+    };
+    assert!(waits(&desk));
+    assert_eq!(take(&mut desk, "east", "t-1"), Ok(()));
+    for id in [first, second] {
+        assert_eq!(desk.book.alert(id).unwrap().acknowledged_by(), Some("east"));
+        assert_eq!(
+            desk.rebuilt().alert(id).unwrap().acknowledged_by(),
+            Some("east")
+        );
+    }
+    assert!(!waits(&desk));
+    let other = take(&mut desk, "west", "");
+    assert_eq!(
+        other,
+        Err(Refusal::AlreadyTaken {
+            id: DefectId(1),
+            by: "east".into()
+        })
+    );
+    assert_eq!(take(&mut desk, "east", "t-1"), Ok(()));
+    // Something new of it: anybody may take that on.
+    desk.raise(occurred("oil", 500, None), Terms::default());
+    assert!(waits(&desk));
+    assert_eq!(take(&mut desk, "west", ""), Ok(()));
+    // What was only reported waits too, and is taken on as a whole.
+    let report = Report {
+        unit: unit(),
+        system: "cab".into(),
+        component: "cab heater".into(),
+        origin: DefectOrigin::CrewReport,
+        title: "cold".into(),
+        priority: Priority::Low,
+        first_sign_at: at(500),
+    };
+    let (made, _) = desk.write("crew", |planner| planner.report(report, ""));
+    let id = made.unwrap();
+    assert!(desk.book.awaits_answer(desk.book.defect(id).unwrap()));
+    desk.write("east", |planner| planner.take_on(id, "", ""))
+        .0
+        .unwrap();
+    assert!(!desk.book.awaits_answer(desk.book.defect(id).unwrap()));
+    let (late, _) = desk.write("west", |planner| planner.take_on(id, "", ""));
+    assert!(matches!(late, Err(Refusal::AlreadyTaken { .. })));
 }
 
 #[test]
@@ -237,7 +549,7 @@ fn findings_say_which_calls_of_a_component_were_right() {
     assert!(!known.is_complete);
     // Another component's finding says nothing of it, and the fan has none.
     assert_eq!(truth(&desk, "radiator fan").failures, []);
-    let finding = (FindingKind::NoFaultFound, "runs", at(6_000));
+    let finding = verdict(FindingKind::NoFaultFound, "runs", 6_000);
     desk.write("shop", |planner| {
         planner.record_finding(DefectId(2), finding, "", "")
     })

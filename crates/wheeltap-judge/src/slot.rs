@@ -59,6 +59,10 @@ pub(crate) fn judge_slot(
     let rule = &slot.rule;
     let tested = rule.tested.as_ref().map_or(Truth::True, &mut ask);
     let raise = match tested {
+        Truth::True if rule.is_absence => {
+            let clear = rule.clear.as_ref().map_or(Truth::True, &mut ask);
+            both(not(ask(&rule.raise)), clear)
+        }
         Truth::True => ask(&rule.raise),
         _ => Truth::Unknown,
     };
@@ -125,6 +129,14 @@ const fn not(truth: Truth) -> Truth {
         Truth::True => Truth::False,
         Truth::False => Truth::True,
         Truth::Unknown => Truth::Unknown,
+    }
+}
+
+const fn both(a: Truth, b: Truth) -> Truth {
+    match (a, b) {
+        (Truth::False, _) | (_, Truth::False) => Truth::False,
+        (Truth::True, Truth::True) => Truth::True,
+        _ => Truth::Unknown,
     }
 }
 

@@ -4,8 +4,9 @@
 //! which demands an immediate operator act. It has three axes that do not mix: the *condition*
 //! is derived from telemetry, the *response* is a person's act, the *suppression* mutes.
 
-use crate::{DefectId, EventTime, Part, Priority, RuleRef, ServerTime, UnitId};
+use crate::{DefectId, EventTime, Mute, MuteKind, Part, Priority, RuleRef, ServerTime, UnitId};
 use serde::{Deserialize, Serialize};
+use std::sync::Arc;
 
 /// An alert's number in one store, counted from 1; never reused.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
@@ -78,15 +79,17 @@ pub enum Response {
     },
 }
 
-/// The axis that mutes.
-#[derive(Clone, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
-#[serde(rename_all = "snake_case")]
+/// The axis that mutes. Of several that hold, the one under administrative control is shown, then the
+/// shelf, then the rule's own.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
 pub enum Suppression {
     /// Nothing mutes it.
     #[default]
     None,
     /// The rule's own `suppress` says that the operating state explains it.
     ByDesign,
+    /// A person muted it for a time, or took it out of service.
+    Muted(Arc<Mute>),
 }
 
 /// Why an alert was withdrawn.
@@ -100,7 +103,7 @@ pub enum WithdrawnReason {
 }
 
 /// One occurrence of a rule's condition.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq)]
 pub struct Alert {
     /// Assigned by the server.
     pub id: AlertId,
@@ -142,6 +145,10 @@ pub struct Alert {
     pub response: Response,
     /// What mutes it.
     pub suppression: Suppression,
+    /// When it was told once more, as it still stood when what muted it ended; server time.
+    pub told_again_at: Option<ServerTime>,
+    /// It ended while it was muted, and what muted it has ended too: nobody need answer it.
+    pub passed_muted: bool,
     /// The defect it belongs to; 0 for a trial alert, which opens none.
     pub defect: DefectId,
     /// Counts changes of telemetry's making (times, evidence, withdrawal), from 1.
@@ -160,23 +167,39 @@ impl Alert {
         }
     }
 
+    /// Whether something mutes it; `safety` alerts are never muted.
+    pub fn is_muted(&self) -> bool {
+        self.suppression != Suppression::None && !self.safety
+    }
+
     /// The state of ISA-18.2 / IEC 62682 as a view of the three axes.
-    pub fn view(&self) -> AlertView {
+    pub fn state(&self) -> AlertState {
         let acknowledged = matches!(self.response, Response::Acknowledged { .. });
-        match (&self.suppression, self.condition(), acknowledged) {
-            (Suppression::ByDesign, _, _) if !self.safety => AlertView::SuppressedByDesign,
-            (_, Condition::Standing, false) => AlertView::Unacknowledged,
-            (_, Condition::Standing, true) => AlertView::Acknowledged,
-            (_, Condition::Ended, false) => AlertView::ReturnedUnacknowledged,
-            (_, Condition::Ended, true) | (_, Condition::Withdrawn, _) => AlertView::Normal,
+        let condition = self.condition();
+        if condition != Condition::Withdrawn && !self.safety {
+            match &self.suppression {
+                Suppression::None => {}
+                Suppression::ByDesign => return AlertState::SuppressedByDesign,
+                Suppression::Muted(mute) => {
+                    return match mute.kind {
+                        MuteKind::Shelved => AlertState::Shelved,
+                        MuteKind::OutOfService => AlertState::OutOfService,
+                    };
+                }
+            }
+        }
+        match (condition, acknowledged) {
+            (Condition::Standing, false) => AlertState::Unacknowledged,
+            (Condition::Standing, true) => AlertState::Acknowledged,
+            (Condition::Ended, false) if !self.passed_muted => AlertState::ReturnedUnacknowledged,
+            (Condition::Ended | Condition::Withdrawn, _) => AlertState::Normal,
         }
     }
 }
 
-/// States of ISA-18.2 / IEC 62682 that this version can show, with the standards' letters.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, Serialize, Deserialize)]
-#[serde(rename_all = "snake_case")]
-pub enum AlertView {
+/// The seven states of ISA-18.2 / IEC 62682, with the standards' letters.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
+pub enum AlertState {
     /// A: nothing to do.
     Normal,
     /// B: standing, nobody answered.
@@ -185,8 +208,27 @@ pub enum AlertView {
     Acknowledged,
     /// D: came and went before anybody answered.
     ReturnedUnacknowledged,
+    /// E: a person muted it for a time.
+    Shelved,
     /// F: the operating state explains it.
     SuppressedByDesign,
+    /// G: muted for maintenance under administrative control.
+    OutOfService,
+}
+
+impl AlertState {
+    /// The standards' letter.
+    pub const fn letter(self) -> char {
+        match self {
+            Self::Normal => 'A',
+            Self::Unacknowledged => 'B',
+            Self::Acknowledged => 'C',
+            Self::ReturnedUnacknowledged => 'D',
+            Self::Shelved => 'E',
+            Self::SuppressedByDesign => 'F',
+            Self::OutOfService => 'G',
+        }
+    }
 }
 
 /// What the latest change of an alert was.
@@ -205,6 +247,8 @@ pub enum AlertChange {
     Reinstated,
     /// A person answered.
     Acknowledged,
+    /// The answer was taken back.
+    GivenBack,
     /// Suppression began or ended.
     Suppression,
     /// Told to people after being withheld.

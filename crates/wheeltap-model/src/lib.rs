@@ -21,7 +21,9 @@ mod alert;
 mod class_baseline;
 mod defect;
 mod fleet;
+mod handover;
 mod ids;
+mod mute;
 mod person;
 mod rule;
 mod sample;
@@ -29,16 +31,21 @@ mod time;
 mod words;
 
 pub use alert::{
-    Alert, AlertChange, AlertId, AlertView, Condition, Evidence, EvidenceItem, KnownValue,
+    Alert, AlertChange, AlertId, AlertState, Condition, Evidence, EvidenceItem, KnownValue,
     Response, Suppression, WithdrawnReason,
 };
 pub use class_baseline::ClassBaseline;
-pub use defect::{Defect, DefectId, DefectOrigin, DefectStatus, Finding, FindingKind};
+pub use defect::{
+    Contact, Defect, DefectId, DefectOrigin, DefectStatus, Disposition, FAILURE_MODES, Finding,
+    FindingKind, Plan, Said, Taken, Work,
+};
 pub use fleet::{
     Axle, ChannelDef, ChannelKind, ClassDef, ConsistPosition, ConsistRole, Dated, Facing,
     Resolution, Timeline, Unit, UnitState,
 };
+pub use handover::{Handover, HandoverId};
 pub use ids::{ChannelId, ChannelName, ClassName, InvalidName, Part, RuleName, UnitId};
+pub use mute::{Mute, MuteEnd, MuteId, MuteKind, MuteScope};
 pub use person::{Actor, Role};
 pub use rule::{Priority, RuleRef, RuleStage};
 pub use sample::{Batch, Column, Event, Quality, Sample, Series};

@@ -28,13 +28,15 @@
     const active = document.activeElement;
     const id = active && board.contains(active) ? active.id : "";
     const notes = new Map();
-    for (const field of board.querySelectorAll("input")) if (field.value) notes.set(field.id, field.value);
+    for (const field of board.querySelectorAll("input, select")) if (field.value) notes.set(field.id, field.value);
+    const unfolded = [...board.querySelectorAll("details[open]")].map((part) => part.id);
     const caret = id && active.selectionStart !== undefined ? active.selectionStart : null;
     board.innerHTML = html;
     for (const [name, value] of notes) {
       const field = document.getElementById(name);
       if (field) field.value = value;
     }
+    for (const part of unfolded) document.getElementById(part)?.setAttribute("open", "");
     const again = id && document.getElementById(id);
     if (again) {
       again.focus({ preventScroll: true });

@@ -1,68 +1,561 @@
-//! What a person does on a page.
+//! What a person does on a page. Every act is one call, which the service may refuse.
 
-use crate::{Pages, refused, told};
+use crate::{Pages, refused, told, trouble};
 use axum::Form;
 use axum::extract::{Path, State};
+use axum::http::StatusCode;
 use axum::response::{IntoResponse, Redirect, Response};
-use futures::TryStreamExt;
 use serde::Deserialize;
+use tonic::Status;
 use wheeltap_client::CallError;
 use wheeltap_proto::v1;
 
-/// What was written with an act.
+/// Unix milliseconds from a span, counted from now in `direction` (1 or -1), or from a time in UTC;
+/// `None` for an empty field.
+fn when(text: &str, direction: i64) -> Result<Option<i64>, Box<Response>> {
+    let text = text.trim();
+    if text.is_empty() {
+        return Ok(None);
+    }
+    if let Ok(span_ms) = wheeltap_model::parse_span(text) {
+        return Ok(Some(crate::board::now_ms() + direction * span_ms));
+    }
+    let in_utc = text
+        .parse::<jiff::civil::DateTime>()
+        .ok()
+        .and_then(|time| jiff::tz::Offset::UTC.to_timestamp(time).ok());
+    match text.parse::<jiff::Timestamp>().ok().or(in_utc) {
+        Some(time) => Ok(Some(time.as_millisecond())),
+        None => Err(Box::new(bad(&format!(
+            "\"{text}\" is no time: write a span such as 2 h, or a time in UTC such as 2026-03-02 14:05"
+        )))),
+    }
+}
+
+fn bad(says: &str) -> Response {
+    trouble(StatusCode::BAD_REQUEST, says)
+}
+
+fn defect_name(number: u64) -> String {
+    format!("defects/{number}")
+}
+
+/// Back to a defect's page after an act, or what the service said against it.
+fn done(pages: &Pages, answer: Result<tonic::Response<v1::Defect>, Status>) -> Response {
+    match answer {
+        Ok(defect) => {
+            pages.live.touch();
+            let number = told::tail(&defect.get_ref().name).to_owned();
+            Redirect::to(&format!("/defects/{}?said=done", told::segment(&number))).into_response()
+        }
+        Err(status) => refused(&status.into()),
+    }
+}
+
+/// What was written with taking a defect on.
 #[derive(Deserialize)]
-pub struct Note {
+pub struct TakeOn {
+    #[serde(default)]
+    note: String,
+    /// `defect` leads back to the defect's page.
+    #[serde(default)]
+    back: String,
+}
+
+/// `POST /defects/{number}/take-on`. Of two people one takes it on, and the other is told by whom.
+pub async fn take_on(
+    State(pages): State<Pages>,
+    Path(number): Path<u64>,
+    Form(TakeOn { note, back }): Form<TakeOn>,
+) -> Response {
+    let request = v1::TakeDefectOnRequest {
+        name: defect_name(number),
+        note,
+        request_id: String::new(),
+    };
+    let answer = pages.connection.defects().take_defect_on(request).await;
+    if back == "defect" {
+        return done(&pages, answer);
+    }
+    let said = match answer {
+        Ok(_) => "taken",
+        Err(status) => {
+            let error = CallError::from(status);
+            if error.reason != "ALREADY_TAKEN" {
+                return refused(&error);
+            }
+            "others"
+        }
+    };
+    pages.live.touch();
+    Redirect::to(&format!("/?said={said}&defect={number}#d{number}")).into_response()
+}
+
+/// For how long something is shelved, and why.
+#[derive(Deserialize)]
+pub struct Shelve {
+    within: String,
+    reason: String,
+}
+
+/// `POST /alerts/{number}/shelve`.
+pub async fn shelve(
+    State(pages): State<Pages>,
+    Path(number): Path<u64>,
+    Form(Shelve { within, reason }): Form<Shelve>,
+) -> Response {
+    let until = match when(&within, 1) {
+        Ok(Some(until)) => until,
+        Ok(None) => return bad("say for how long"),
+        Err(refusal) => return *refusal,
+    };
+    let request = v1::ShelveAlertRequest {
+        alert: format!("alerts/{number}"),
+        until_unix_ms: until,
+        reason,
+        request_id: String::new(),
+    };
+    match pages.connection.desk().shelve_alert(request).await {
+        Ok(_) => {
+            pages.live.touch();
+            Redirect::to("/?said=shelved").into_response()
+        }
+        Err(status) => refused(&status.into()),
+    }
+}
+
+/// A unit to be taken out of service.
+#[derive(Deserialize)]
+pub struct OutOfService {
+    unit: String,
+    #[serde(default)]
+    rule: String,
+    #[serde(default)]
+    within: String,
+    reason: String,
+}
+
+/// `POST /mutes`.
+pub async fn out_of_service(
+    State(pages): State<Pages>,
+    Form(OutOfService {
+        unit,
+        rule,
+        within,
+        reason,
+    }): Form<OutOfService>,
+) -> Response {
+    let until_unix_ms = match when(&within, 1) {
+        Ok(until) => until,
+        Err(refusal) => return *refusal,
+    };
+    let request = v1::TakeOutOfServiceRequest {
+        unit: format!("units/{}", unit.trim()),
+        rule: match rule.trim() {
+            "" => String::new(),
+            rule => format!("rules/{rule}"),
+        },
+        part: String::new(),
+        until_unix_ms,
+        reason,
+        request_id: String::new(),
+    };
+    let muted = pages.connection.desk().take_out_of_service(request).await;
+    to_mutes(&pages, muted.map(drop))
+}
+
+/// `POST /mutes/{number}/lift`.
+pub async fn lift(State(pages): State<Pages>, Path(number): Path<u64>) -> Response {
+    let request = v1::LiftMuteRequest {
+        name: format!("mutes/{number}"),
+        ..v1::LiftMuteRequest::default()
+    };
+    let lifted = pages.connection.desk().lift_mute(request).await;
+    to_mutes(&pages, lifted.map(drop))
+}
+
+fn to_mutes(pages: &Pages, answer: Result<(), Status>) -> Response {
+    match answer {
+        Ok(()) => {
+            pages.live.touch();
+            Redirect::to("/mutes").into_response()
+        }
+        Err(status) => refused(&status.into()),
+    }
+}
+
+/// A report.
+#[derive(Deserialize)]
+pub struct Report {
+    unit: String,
+    component: String,
+    title: String,
+    origin: i32,
+    priority: i32,
+}
+
+/// `POST /defects`.
+pub async fn report(
+    State(pages): State<Pages>,
+    Form(Report {
+        unit,
+        component,
+        title,
+        origin,
+        priority,
+    }): Form<Report>,
+) -> Response {
+    let request = v1::ReportDefectRequest {
+        defect: Some(v1::Defect {
+            unit: format!("units/{}", unit.trim()),
+            component,
+            title,
+            origin,
+            priority,
+            ..v1::Defect::default()
+        }),
+        request_id: String::new(),
+    };
+    done(
+        &pages,
+        pages.connection.defects().report_defect(request).await,
+    )
+}
+
+/// A call.
+#[derive(Deserialize)]
+pub struct Call {
+    told: String,
+    #[serde(default)]
+    answer: String,
+    #[serde(default)]
+    promise: String,
+    #[serde(default)]
+    when: String,
+}
+
+/// `POST /defects/{number}/call`.
+pub async fn call(
+    State(pages): State<Pages>,
+    Path(number): Path<u64>,
+    Form(call): Form<Call>,
+) -> Response {
+    let promised_for_unix_ms = match when(&call.when, 1) {
+        Ok(when) => when,
+        Err(refusal) => return *refusal,
+    };
+    let request = v1::LogContactRequest {
+        name: defect_name(number),
+        contact: Some(v1::Contact {
+            told: call.told,
+            answer: call.answer,
+            promise: call.promise,
+            promised_for_unix_ms,
+            ..v1::Contact::default()
+        }),
+        request_id: String::new(),
+    };
+    done(
+        &pages,
+        pages.connection.defects().log_contact(request).await,
+    )
+}
+
+/// Which call.
+#[derive(Deserialize)]
+pub struct Kept {
+    contact: u32,
+}
+
+/// `POST /defects/{number}/kept`.
+pub async fn kept(
+    State(pages): State<Pages>,
+    Path(number): Path<u64>,
+    Form(Kept { contact }): Form<Kept>,
+) -> Response {
+    let request = v1::KeepPromiseRequest {
+        name: defect_name(number),
+        contact,
+        request_id: String::new(),
+    };
+    done(
+        &pages,
+        pages.connection.defects().keep_promise(request).await,
+    )
+}
+
+/// What holds until then.
+#[derive(Deserialize)]
+pub struct Say {
+    disposition: i32,
+    #[serde(default)]
+    how: String,
+}
+
+/// `POST /defects/{number}/say`.
+pub async fn say(
+    State(pages): State<Pages>,
+    Path(number): Path<u64>,
+    Form(Say { disposition, how }): Form<Say>,
+) -> Response {
+    let request = v1::SayDispositionRequest {
+        name: defect_name(number),
+        disposition,
+        how,
+        request_id: String::new(),
+    };
+    done(
+        &pages,
+        pages.connection.defects().say_disposition(request).await,
+    )
+}
+
+/// A plan.
+#[derive(Deserialize)]
+pub struct Plan {
+    service_point: String,
+    #[serde(default)]
+    when: String,
+    #[serde(default)]
+    part: String,
+    #[serde(default)]
+    craft: String,
+    #[serde(default)]
+    etag: String,
+}
+
+/// `POST /defects/{number}/plan`.
+pub async fn plan(
+    State(pages): State<Pages>,
+    Path(number): Path<u64>,
+    Form(plan): Form<Plan>,
+) -> Response {
+    let at_unix_ms = match when(&plan.when, 1) {
+        Ok(when) => when,
+        Err(refusal) => return *refusal,
+    };
+    let request = v1::PlanDefectRequest {
+        name: defect_name(number),
+        plan: Some(v1::Plan {
+            service_point: plan.service_point,
+            at_unix_ms,
+            part: plan.part,
+            craft: plan.craft,
+            note: String::new(),
+        }),
+        etag: plan.etag,
+        request_id: String::new(),
+    };
+    done(
+        &pages,
+        pages.connection.defects().plan_defect(request).await,
+    )
+}
+
+/// `POST /defects/{number}/begin`.
+pub async fn begin(State(pages): State<Pages>, Path(number): Path<u64>) -> Response {
+    let request = v1::BeginWorkRequest {
+        name: defect_name(number),
+        ..v1::BeginWorkRequest::default()
+    };
+    done(&pages, pages.connection.defects().begin_work(request).await)
+}
+
+/// A finding.
+#[derive(Deserialize)]
+pub struct Find {
+    kind: i32,
+    #[serde(default)]
+    note: String,
+    #[serde(default)]
+    cause: String,
+    #[serde(default)]
+    component: String,
+    #[serde(default)]
+    failure_mode: String,
+    #[serde(default)]
+    minutes: String,
+    #[serde(default)]
+    parts: String,
+    #[serde(default)]
+    when: String,
+    #[serde(default)]
+    etag: String,
+}
+
+/// `POST /defects/{number}/find`.
+pub async fn find(
+    State(pages): State<Pages>,
+    Path(number): Path<u64>,
+    Form(found): Form<Find>,
+) -> Response {
+    let repaired = match when(&found.when, -1) {
+        Ok(when) => when,
+        Err(refusal) => return *refusal,
+    };
+    let minutes = match found.minutes.trim() {
+        "" => None,
+        text => match text.parse() {
+            Ok(minutes) => Some(minutes),
+            Err(_) => return bad(&format!("\"{text}\" is no number of minutes")),
+        },
+    };
+    let parts = found.parts.split(',').map(str::trim);
+    let request = v1::RecordFindingRequest {
+        name: defect_name(number),
+        finding: Some(v1::Finding {
+            kind: found.kind,
+            note: found.note,
+            repaired_unix_ms: repaired.unwrap_or(0),
+            cause: found.cause,
+            component: found.component,
+            failure_mode: found.failure_mode,
+            minutes,
+            parts: parts
+                .filter(|part| !part.is_empty())
+                .map(str::to_owned)
+                .collect(),
+            ..v1::Finding::default()
+        }),
+        etag: found.etag,
+        request_id: String::new(),
+    };
+    done(
+        &pages,
+        pages.connection.defects().record_finding(request).await,
+    )
+}
+
+/// A reason.
+#[derive(Deserialize)]
+pub struct Reason {
+    note: String,
+    #[serde(default)]
+    etag: String,
+}
+
+/// `POST /defects/{number}/close`.
+pub async fn close(
+    State(pages): State<Pages>,
+    Path(number): Path<u64>,
+    Form(Reason { note, etag }): Form<Reason>,
+) -> Response {
+    let request = v1::CloseWithoutFindingRequest {
+        name: defect_name(number),
+        note,
+        etag,
+        request_id: String::new(),
+    };
+    let mut defects = pages.connection.defects();
+    done(&pages, defects.close_without_finding(request).await)
+}
+
+/// What is split off.
+#[derive(Deserialize)]
+pub struct Split {
+    alerts: String,
+    #[serde(default)]
+    component: String,
+    note: String,
+    #[serde(default)]
+    etag: String,
+}
+
+/// `POST /defects/{number}/split`.
+pub async fn split(
+    State(pages): State<Pages>,
+    Path(number): Path<u64>,
+    Form(split): Form<Split>,
+) -> Response {
+    let numbers = split.alerts.split([',', ' ']);
+    let request = v1::SplitDefectRequest {
+        name: defect_name(number),
+        alerts: numbers
+            .filter(|number| !number.is_empty())
+            .map(|number| format!("alerts/{number}"))
+            .collect(),
+        component: split.component,
+        note: split.note,
+        etag: split.etag,
+        request_id: String::new(),
+    };
+    done(
+        &pages,
+        pages.connection.defects().split_defect(request).await,
+    )
+}
+
+/// Where it goes.
+#[derive(Deserialize)]
+pub struct Merge {
+    into: String,
+    note: String,
+    #[serde(default)]
+    etag: String,
+}
+
+/// `POST /defects/{number}/merge`.
+pub async fn merge(
+    State(pages): State<Pages>,
+    Path(number): Path<u64>,
+    Form(Merge { into, note, etag }): Form<Merge>,
+) -> Response {
+    let request = v1::MergeDefectRequest {
+        name: defect_name(number),
+        into: format!("defects/{}", into.trim()),
+        note,
+        etag,
+        request_id: String::new(),
+    };
+    done(
+        &pages,
+        pages.connection.defects().merge_defect(request).await,
+    )
+}
+
+/// Both names.
+#[derive(Deserialize)]
+pub struct HandOver {
+    from: String,
+    to: String,
     #[serde(default)]
     note: String,
 }
 
-/// `POST /defects/{number}/take-on`: acknowledges every alert of the defect that waits for an answer.
-/// Of two people one takes it on, and the other is told by whom.
-pub async fn take_on(
+/// `POST /handover`.
+pub async fn hand_over(
     State(pages): State<Pages>,
-    Path(number): Path<u64>,
-    Form(Note { note }): Form<Note>,
+    Form(HandOver { from, to, note }): Form<HandOver>,
 ) -> Response {
-    let name = format!("defects/{number}");
-    let asked = v1::GetDefectRequest { name: name.clone() };
-    if let Err(status) = pages.connection.defects().get_defect(asked).await {
-        return refused(&status.into());
-    }
-    let filter = v1::AlertFilter {
-        defect: name,
-        ..v1::AlertFilter::default()
+    let request = v1::HandOverRequest {
+        from,
+        to,
+        note,
+        request_id: String::new(),
     };
-    let alerts: Result<Vec<v1::Alert>, CallError> =
-        pages.connection.list_alerts(filter).try_collect().await;
-    let alerts = match alerts {
-        Ok(alerts) => alerts,
-        Err(error) => return refused(&error),
-    };
-    let mut says = "taken";
-    for alert in alerts
-        .iter()
-        .filter(|alert| alert.acknowledgement.is_none())
-    {
-        let request = v1::AcknowledgeAlertRequest {
-            name: alert.name.clone(),
-            note: note.clone(),
-            etag: alert.etag.clone(),
-            request_id: String::new(),
-        };
-        if let Err(status) = pages.connection.alerts().acknowledge_alert(request).await {
-            let error = CallError::from(status);
-            match error.reason.as_str() {
-                "ALREADY_ACKNOWLEDGED" | "STALE_ETAG" => says = "others",
-                // Later data took it back meanwhile: nothing to answer.
-                "WITHDRAWN" => {}
-                _ => return refused(&error),
-            }
-        }
+    match pages.connection.desk().hand_over(request).await {
+        Ok(_) => Redirect::to("/handover").into_response(),
+        Err(status) => refused(&status.into()),
     }
-    pages.live.touch();
-    Redirect::to(&format!(
-        "/?said={says}&defect={}#d{number}",
-        told::segment(&number.to_string())
-    ))
-    .into_response()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn times_are_spans_or_instants_in_utc() {
+        assert!(matches!(when(" ", 1), Ok(None)));
+        assert!(matches!(when("1970-01-01 00:00:01", 1), Ok(Some(1_000))));
+        assert!(matches!(
+            when("1970-01-01T01:00:01+01:00", 1),
+            Ok(Some(1_000))
+        ));
+        let now = crate::board::now_ms();
+        let in_two_hours = when("2 h", 1).ok().flatten().unwrap();
+        assert!((in_two_hours - now - 7_200_000).abs() < 60_000);
+        let ago = when("2 h", -1).ok().flatten().unwrap();
+        assert!((now - ago - 7_200_000).abs() < 60_000);
+        assert!(when("soon", 1).is_err());
+    }
 }

@@ -18,14 +18,14 @@ const HOUR_MS: i64 = 3_600_000;
 
 /// What an act said, shown once above the board.
 #[derive(Default, Deserialize)]
-pub struct Said {
+pub struct Told {
     #[serde(default)]
     said: String,
     #[serde(default)]
     defect: u64,
 }
 
-/// One open defect.
+/// One open defect that waits for somebody to take it on.
 pub struct Row {
     pub number: u64,
     pub due: String,
@@ -37,10 +37,11 @@ pub struct Row {
     pub title: String,
     pub priority: String,
     pub action: String,
-    pub basis_withdrawn: bool,
+    /// What else there is to know before one answers.
+    pub remarks: Vec<String>,
     pub alerts: Vec<AlertLine>,
-    /// Who took it on, and what they wrote.
-    pub answer: Option<String>,
+    /// The alert whose rule can be shelved; none for what is never muted.
+    pub shelvable: Option<String>,
 }
 
 /// One alert of a defect.
@@ -56,14 +57,34 @@ pub struct Group {
     pub rows: Vec<Row>,
 }
 
+/// One open defect that waits for nobody at the desk.
+pub struct Line {
+    pub number: u64,
+    pub due: String,
+    pub due_iso: String,
+    pub unit: String,
+    pub unit_path: String,
+    pub title: String,
+    /// By whom it was taken on, or muted.
+    pub by: String,
+    /// What was said, promised or planned.
+    pub next: String,
+}
+
 /// All that the board shows.
 #[derive(Template)]
 #[template(path = "rows.html")]
 pub struct Rows {
     pub waiting: Vec<Group>,
-    pub taken: Vec<Row>,
+    pub taken: Vec<Line>,
+    pub muted: Vec<Line>,
+    /// Waiting ones that are due later than those shown.
     pub n_more: usize,
     pub n_waiting: usize,
+    /// Open ones that ring nobody.
+    pub n_shop: usize,
+    /// How loaded the desk is, where it is more than usual.
+    pub load: String,
     pub generation: u64,
     pub as_of: String,
 }
@@ -76,13 +97,14 @@ struct Page {
 }
 
 /// `GET /`.
-pub async fn page(State(pages): State<Pages>, Query(said): Query<Said>) -> Response {
-    let said = match said.said.as_str() {
-        "taken" => format!("Defect {} is yours.", said.defect),
+pub async fn page(State(pages): State<Pages>, Query(told): Query<Told>) -> Response {
+    let said = match told.said.as_str() {
+        "taken" => format!("Defect {} is yours.", told.defect),
         "others" => format!(
             "Somebody else was faster with defect {}: it says who.",
-            said.defect
+            told.defect
         ),
+        "shelved" => "It is shelved, and comes back by itself.".to_owned(),
         _ => String::new(),
     };
     match rendered(&pages).await {
@@ -115,40 +137,53 @@ pub fn now_ms() -> i64 {
     i64::try_from(since.as_millis()).unwrap_or(i64::MAX)
 }
 
+/// What is known of all open defects.
+#[derive(Default)]
+struct Known {
+    /// Soonest due first.
+    defects: Vec<v1::Defect>,
+    /// Of those shown, by defect, oldest first.
+    alerts: HashMap<String, Vec<v1::Alert>>,
+    mutes: HashMap<String, v1::Mute>,
+    desk: v1::Desk,
+}
+
 async fn read(pages: &Pages) -> Result<Rows, CallError> {
     // Asked first: what changes while the lists are read makes a newer generation.
     let generation = pages.live.now().generation;
+    let connection = &pages.connection;
     let open = v1::DefectFilter {
-        status: v1::DefectStatus::Suspected.into(),
+        open: true,
         ..v1::DefectFilter::default()
     };
-    let mut defects: Vec<v1::Defect> = pages.connection.list_defects(open).try_collect().await?;
-    let n_all = defects.len();
-    defects.truncate(MOST_ROWS);
-    let mut alerts: HashMap<String, Vec<v1::Alert>> = HashMap::new();
-    let mut listed = pages.connection.list_alerts(v1::AlertFilter::default());
-    let mut n_wanted: usize = defects.iter().map(|defect| defect.alerts.len()).sum();
-    let wanted: std::collections::HashSet<&String> =
-        defects.iter().flat_map(|defect| &defect.alerts).collect();
-    while let Some(alert) = listed.try_next().await? {
-        if wanted.contains(&alert.name) {
-            alerts.entry(alert.defect.clone()).or_default().push(alert);
-            n_wanted -= 1;
-        }
-        if n_wanted == 0 {
-            break;
+    let desk = v1::GetDeskRequest::default();
+    let mut known = Known {
+        defects: connection.list_defects(open).try_collect().await?,
+        desk: connection.desk().get_desk(desk).await?.into_inner(),
+        ..Known::default()
+    };
+    let awaiting = known.defects.iter().filter(|defect| defect.awaits_answer);
+    let others = known.defects.iter().filter(|defect| !defect.awaits_answer);
+    let wanted = awaiting.take(MOST_ROWS).chain(others.take(MOST_ROWS));
+    let of_them = v1::AlertFilter {
+        defects: wanted.map(|defect| defect.name.clone()).collect(),
+        ..v1::AlertFilter::default()
+    };
+    if !of_them.defects.is_empty() {
+        let mut listed = connection.list_alerts(of_them);
+        while let Some(alert) = listed.try_next().await? {
+            let of = known.alerts.entry(alert.defect.clone()).or_default();
+            of.insert(0, alert);
         }
     }
-    Ok(sorted(defects, &mut alerts, n_all, generation, now_ms()))
+    let mut mutes = connection.list_mutes(false);
+    while let Some(mute) = mutes.try_next().await? {
+        known.mutes.insert(mute.name.clone(), mute);
+    }
+    Ok(sorted(&known, generation, now_ms()))
 }
 
-fn sorted(
-    defects: Vec<v1::Defect>,
-    alerts: &mut HashMap<String, Vec<v1::Alert>>,
-    n_all: usize,
-    generation: u64,
-    now_ms: i64,
-) -> Rows {
+fn sorted(known: &Known, generation: u64, now_ms: i64) -> Rows {
     let mut waiting = [
         ("Over", i64::MIN..0),
         ("Within the hour", 0..HOUR_MS),
@@ -164,18 +199,34 @@ fn sorted(
             },
         )
     });
-    let mut taken = Vec::new();
-    let n_more = n_all - defects.len();
-    for defect in defects {
+    let (mut taken, mut muted) = (Vec::new(), Vec::new());
+    let (mut n_waiting, mut n_shown, mut n_shop) = (0, 0, 0);
+    for defect in &known.defects {
         let left_ms = defect.due_unix_ms.saturating_sub(now_ms);
-        let alerts = alerts.remove(&defect.name).unwrap_or_default();
-        let row = row(defect, &alerts, left_ms);
-        if row.answer.is_some() {
-            taken.push(row);
-        } else if let Some((_, group)) =
-            waiting.iter_mut().find(|(left, _)| left.contains(&left_ms))
-        {
-            group.rows.push(row);
+        let alerts = known
+            .alerts
+            .get(&defect.name)
+            .map_or(&[][..], Vec::as_slice);
+        if defect.awaits_answer {
+            n_waiting += 1;
+            if n_shown < MOST_ROWS
+                && let Some((_, group)) =
+                    waiting.iter_mut().find(|(left, _)| left.contains(&left_ms))
+            {
+                n_shown += 1;
+                group.rows.push(row(defect, alerts, known, left_ms));
+            }
+        } else if let Some(by) = answered_by(defect, alerts) {
+            if taken.len() < MOST_ROWS {
+                taken.push(line(defect, by, next_step(defect), left_ms));
+            }
+        } else if let Some(mute) = alerts.iter().find_map(|alert| known.mutes.get(&alert.mute)) {
+            if muted.len() < MOST_ROWS {
+                let by = format!("{}: {}", mute.by, mute.reason);
+                muted.push(line(defect, by, mute_end(mute), left_ms));
+            }
+        } else {
+            n_shop += 1;
         }
     }
     let waiting: Vec<Group> = waiting
@@ -184,71 +235,195 @@ fn sorted(
         .filter(|group| !group.rows.is_empty())
         .collect();
     Rows {
-        n_waiting: waiting.iter().map(|group| group.rows.len()).sum(),
         waiting,
         taken,
-        n_more,
+        muted,
+        n_more: n_waiting - n_shown,
+        n_waiting,
+        n_shop,
+        load: load(&known.desk),
         generation,
         as_of: told::instant(now_ms.div_euclid(1_000) * 1_000),
     }
 }
 
-fn row(defect: v1::Defect, alerts: &[v1::Alert], left_ms: i64) -> Row {
+/// Said only when there is something to do about it: a flood of ISA-18.2, or alerts that stand for days.
+fn load(desk: &v1::Desk) -> String {
+    let mut said = String::new();
+    if let Some(since) = desk.flood_since_unix_ms {
+        said = format!(
+            "More alerts than one person can answer since {}: {} in ten minutes, {} in an hour. Shortest time first.",
+            told::minute(since),
+            desk.n_told_ten_minutes,
+            desk.n_told_hour
+        );
+    }
+    said
+}
+
+/// `until 2026-03-02 14:05`.
+pub fn mute_end(mute: &v1::Mute) -> String {
+    mute.until_unix_ms.map_or_else(
+        || "until somebody lifts it".to_owned(),
+        |until| format!("until {}", told::minute(until)),
+    )
+}
+
+fn row(defect: &v1::Defect, alerts: &[v1::Alert], known: &Known, left_ms: i64) -> Row {
     let priority = told::word(defect.priority().as_str_name(), "PRIORITY_");
-    let number = told::tail(&defect.name).parse().unwrap_or_default();
     let unit = told::tail(&defect.unit).to_owned();
     let lines = alerts.iter().map(|alert| AlertLine {
         number: told::tail(&alert.name).to_owned(),
         said: condition(alert),
         evidence: told::evidence(alert.evidence.as_ref()),
     });
+    let newest = alerts.iter().rev().find(|alert| alert.awaits_answer);
     Row {
-        number,
-        due: if left_ms < 0 {
-            format!("{} over", told::span(-left_ms))
-        } else {
-            format!("in {}", told::span(left_ms))
-        },
+        number: number(defect),
+        due: left(left_ms),
         due_iso: told::instant(defect.due_unix_ms),
         is_over: left_ms < 0,
         unit_path: told::segment(&unit),
         unit,
-        component: defect.component,
-        title: defect.title,
+        component: defect.component.clone(),
+        title: defect.title.clone(),
         priority,
-        action: defect.action,
-        basis_withdrawn: defect.basis_withdrawn,
-        answer: answer(alerts),
+        action: defect.action.clone(),
+        remarks: remarks(defect, alerts, &known.desk),
         alerts: lines.collect(),
+        shelvable: newest
+            .filter(|alert| !alert.safety)
+            .map(|alert| told::tail(&alert.name).to_owned()),
     }
 }
 
-/// Who took it on: all that stands of it must have an answer.
-fn answer(alerts: &[v1::Alert]) -> Option<String> {
-    // What was told with another of the train asks for no answer of its own.
-    let counts = |alert: &&v1::Alert| {
-        alert.condition() != v1::Condition::Withdrawn && alert.told_with.is_empty()
-    };
-    if alerts
-        .iter()
-        .filter(counts)
-        .any(|alert| alert.acknowledgement.is_none())
-    {
-        return None;
+pub fn number(defect: &v1::Defect) -> u64 {
+    told::tail(&defect.name).parse().unwrap_or_default()
+}
+
+/// `in 2 h 5 min`, `3 min over`.
+pub fn left(left_ms: i64) -> String {
+    if left_ms < 0 {
+        format!("{} over", told::span(-left_ms))
+    } else {
+        format!("in {}", told::span(left_ms))
     }
+}
+
+fn remarks(defect: &v1::Defect, alerts: &[v1::Alert], desk: &v1::Desk) -> Vec<String> {
+    let mut remarks = Vec::new();
+    let own = |name: &String| alerts.iter().any(|alert| alert.name == *name);
+    if let Some(at) = defect.reopened_unix_ms {
+        remarks.push(format!("came back after its repair, {}", told::minute(at)));
+    }
+    for group in &desk.first_out {
+        let others: Vec<&str> = group.others.iter().map(|name| told::tail(name)).collect();
+        if own(&group.first) {
+            remarks.push(format!(
+                "was first on this unit; alert {} followed",
+                others.join(", ")
+            ));
+        } else if group.others.iter().any(own) {
+            let first = told::tail(&group.first);
+            remarks.push(format!("followed alert {first} on this unit"));
+        }
+    }
+    for of in desk.repeating.iter().filter(|of| own(&of.alert)) {
+        let word = if of.chattering {
+            "chatters"
+        } else {
+            "comes and goes"
+        };
+        remarks.push(format!("{word}, {} times in an hour", of.n));
+    }
+    if desk.stale.iter().any(own) {
+        remarks.push("has stood for over a day".to_owned());
+    }
+    let silent = desk.silent.iter().find(|unit| unit.unit == defect.unit);
+    if let Some(silent) = silent {
+        let since = silent.last_heard_unix_ms.or(silent.newest_event_unix_ms);
+        remarks.push(since.map_or_else(
+            || "the unit was never heard".to_owned(),
+            |since| format!("the unit is silent since {}", told::minute(since)),
+        ));
+    }
+    if defect.basis_withdrawn {
+        remarks.push("its alerts were taken back".to_owned());
+    }
+    remarks
+}
+
+fn line(defect: &v1::Defect, by: String, next: String, left_ms: i64) -> Line {
+    let unit = told::tail(&defect.unit).to_owned();
+    Line {
+        number: number(defect),
+        due: left(left_ms),
+        due_iso: told::instant(defect.due_unix_ms),
+        unit_path: told::segment(&unit),
+        unit,
+        title: defect.title.clone(),
+        by,
+        next,
+    }
+}
+
+/// Who took it on, when, and what they wrote: the newest answer counts.
+pub fn answered_by(defect: &v1::Defect, alerts: &[v1::Alert]) -> Option<String> {
     let newest = alerts
         .iter()
         .filter_map(|alert| alert.acknowledgement.as_ref())
-        .max_by_key(|answer| answer.at_unix_ms)?;
-    let note = match newest.note.as_str() {
+        .map(|answer| (answer.at_unix_ms, answer.by.as_str(), answer.note.as_str()));
+    let whole = defect.taken_unix_ms.map(|at| {
+        let (by, note) = (defect.taken_by.as_str(), defect.taken_note.as_str());
+        (at, by, note)
+    });
+    let (at, by, note) = newest.chain(whole).max()?;
+    let note = match note {
         "" => String::new(),
         note => format!(": {note}"),
     };
-    Some(format!(
-        "{}, {}{note}",
-        newest.by,
-        told::minute(newest.at_unix_ms)
-    ))
+    Some(format!("{by}, {}{note}", told::minute(at)))
+}
+
+/// What was said, promised or planned last.
+pub fn next_step(defect: &v1::Defect) -> String {
+    let mut steps = Vec::new();
+    if let Some(said) = &defect.said {
+        steps.push(disposition(said));
+    }
+    for contact in defect.contacts.iter().filter(|contact| is_owed(contact)) {
+        let by = contact.promised_for_unix_ms.map(told::minute);
+        let by = by.map_or_else(String::new, |by| format!(" by {by}"));
+        steps.push(format!("{} owes: {}{by}", contact.told, contact.promise));
+    }
+    match (defect.status(), &defect.plan) {
+        (v1::DefectStatus::InWork, _) => steps.push("in work".to_owned()),
+        (_, Some(plan)) => steps.push(plan_words(plan)),
+        _ => {}
+    }
+    steps.join("; ")
+}
+
+/// `planned at Stenmoor, 2026-03-02 14:05`.
+pub fn plan_words(plan: &v1::Plan) -> String {
+    let at = plan.at_unix_ms.map(told::minute);
+    let at = at.map_or_else(String::new, |at| format!(", {at}"));
+    format!("planned at {}{at}", plan.service_point)
+}
+
+/// `restrict: notch 6 at most`.
+pub fn disposition(said: &v1::SaidDisposition) -> String {
+    let what = told::word(said.disposition().as_str_name(), "DISPOSITION_");
+    match said.how.as_str() {
+        "" => what,
+        how => format!("{what}: {how}"),
+    }
+}
+
+/// Whether something was promised that nobody has seen kept.
+pub fn is_owed(contact: &v1::Contact) -> bool {
+    (!contact.promise.is_empty() || contact.promised_for_unix_ms.is_some())
+        && contact.kept_by.is_empty()
 }
 
 /// `since 2026-03-02 04:25, stands`.
@@ -283,23 +458,27 @@ pub fn condition(alert: &v1::Alert) -> String {
 mod tests {
     use super::*;
 
-    fn defect(number: u64, due_unix_ms: i64) -> v1::Defect {
+    fn defect(number: u64, due_unix_ms: i64, awaits_answer: bool) -> v1::Defect {
         v1::Defect {
             name: format!("defects/{number}"),
             unit: "units/ZVR 1".to_owned(),
             due_unix_ms,
+            awaits_answer,
             ..v1::Defect::default()
         }
     }
 
-    fn alert(acknowledged: bool) -> v1::Alert {
+    fn alert(number: u64, acknowledged: bool) -> v1::Alert {
         v1::Alert {
+            name: format!("alerts/{number}"),
+            unit: "units/ZVR 1".to_owned(),
             condition: v1::Condition::Standing.into(),
             acknowledgement: acknowledged.then(|| v1::alert::Acknowledgement {
                 by: "desk 1".to_owned(),
                 at_unix_ms: 60_000,
                 note: "crew told".to_owned(),
             }),
+            awaits_answer: !acknowledged,
             ..v1::Alert::default()
         }
     }
@@ -307,18 +486,47 @@ mod tests {
     #[test]
     fn rows_are_grouped_by_when_the_answer_is_due() {
         let now = 1_000 * HOUR_MS;
-        let defects = vec![
-            defect(1, now - 1),
-            defect(2, now),
-            defect(3, now + HOUR_MS),
-            defect(4, now + 12 * HOUR_MS),
-            defect(5, now + 1),
-        ];
-        let mut alerts = HashMap::from([
-            ("defects/1".to_owned(), vec![alert(true), alert(false)]),
-            ("defects/5".to_owned(), vec![alert(true), alert(true)]),
-        ]);
-        let rows = sorted(defects, &mut alerts, 7, 3, now);
+        let shelved = v1::Alert {
+            mute: "mutes/1".to_owned(),
+            awaits_answer: false,
+            ..alert(9, false)
+        };
+        let mute = v1::Mute {
+            name: "mutes/1".to_owned(),
+            by: "desk 2".to_owned(),
+            reason: "gauge".to_owned(),
+            until_unix_ms: Some(60_000),
+            ..v1::Mute::default()
+        };
+        let known = Known {
+            defects: vec![
+                defect(1, now - 1, true),
+                defect(2, now, true),
+                defect(3, now + HOUR_MS, true),
+                defect(4, now + 12 * HOUR_MS, true),
+                defect(5, now + 1, false),
+                defect(6, now + 1, false),
+                defect(7, now + 1, false),
+            ],
+            alerts: HashMap::from([
+                (
+                    "defects/1".to_owned(),
+                    vec![alert(1, true), alert(2, false)],
+                ),
+                ("defects/5".to_owned(), vec![alert(3, true), alert(4, true)]),
+                ("defects/6".to_owned(), vec![shelved]),
+            ]),
+            mutes: HashMap::from([("mutes/1".to_owned(), mute)]),
+            desk: v1::Desk {
+                first_out: vec![v1::desk::FirstOut {
+                    unit: "units/ZVR 1".to_owned(),
+                    first: "alerts/2".to_owned(),
+                    others: vec!["alerts/3".to_owned()],
+                }],
+                ..v1::Desk::default()
+            },
+        };
+        let rows = sorted(&known, 3, now);
         let groups: Vec<(&str, Vec<u64>)> = rows
             .waiting
             .iter()
@@ -338,27 +546,81 @@ mod tests {
                 ("Later", vec![4])
             ]
         );
-        let with = v1::Alert {
-            told_with: "alerts/7".to_owned(),
-            unit: "units/ZVR 2".to_owned(),
-            ..alert(false)
-        };
-        assert_eq!(answer(&[alert(true), with.clone()]), answer(&[alert(true)]));
-        assert!(condition(&with).starts_with("ZVR 2 (told with alert 7), since"));
-        // One unanswered alert of two keeps a defect waiting.
+        let first = &rows.waiting[0].rows[0];
+        assert_eq!(first.due, "0 s over");
+        assert_eq!(first.remarks, ["was first on this unit; alert 3 followed"]);
+        assert_eq!(first.shelvable.as_deref(), Some("2"));
+        let (taken, muted) = (&rows.taken[0], &rows.muted[0]);
         assert_eq!(
-            (rows.taken.len(), rows.taken[0].number, rows.n_more),
-            (1, 5, 2)
+            (taken.number, taken.by.as_str()),
+            (5, "desk 1, 1970-01-01 00:01: crew told")
         );
-        assert_eq!(
-            rows.taken[0].answer.as_deref(),
-            Some("desk 1, 1970-01-01 00:01: crew told")
-        );
-        assert_eq!(rows.waiting[0].rows[0].due, "0 s over");
+        assert_eq!((muted.number, muted.by.as_str()), (6, "desk 2: gauge"));
+        assert_eq!(muted.next, "until 1970-01-01 00:01");
+        assert_eq!((rows.n_waiting, rows.n_more, rows.n_shop), (4, 0, 1));
     }
 
     #[test]
-    fn a_report_without_an_alert_waits() {
-        assert_eq!(answer(&[]), None);
+    fn what_is_due_later_than_the_rows_shown_is_counted() {
+        let n_defects = u64::try_from(MOST_ROWS).unwrap() + 7;
+        let known = Known {
+            defects: (1..=n_defects)
+                .map(|number| defect(number, 0, true))
+                .collect(),
+            ..Known::default()
+        };
+        let rows = sorted(&known, 1, 0);
+        assert_eq!((rows.n_more, rows.waiting[0].rows.len()), (7, MOST_ROWS));
+    }
+
+    #[test]
+    fn what_warns_of_danger_cannot_be_shelved() {
+        let safety = v1::Alert {
+            safety: true,
+            ..alert(1, false)
+        };
+        let row = row(&defect(1, 0, true), &[safety], &Known::default(), 0);
+        assert_eq!(row.shelvable, None);
+    }
+
+    #[test]
+    fn an_alert_told_with_another_says_so() {
+        let with = v1::Alert {
+            told_with: "alerts/7".to_owned(),
+            unit: "units/ZVR 2".to_owned(),
+            ..alert(8, false)
+        };
+        assert!(condition(&with).starts_with("ZVR 2 (told with alert 7), since"));
+    }
+
+    #[test]
+    fn the_newest_answer_and_the_next_step_are_told() {
+        let mut taken = defect(1, 0, false);
+        assert_eq!(answered_by(&taken, &[]), None);
+        taken.taken_by = "desk 2".to_owned();
+        taken.taken_unix_ms = Some(120_000);
+        assert_eq!(
+            answered_by(&taken, &[alert(1, true)]).as_deref(),
+            Some("desk 2, 1970-01-01 00:02")
+        );
+        taken.said = Some(v1::SaidDisposition {
+            disposition: v1::Disposition::CutOut.into(),
+            how: "motor 3".to_owned(),
+            ..v1::SaidDisposition::default()
+        });
+        taken.contacts = vec![v1::Contact {
+            told: "dispatcher".to_owned(),
+            promise: "swaps the lead".to_owned(),
+            promised_for_unix_ms: Some(60_000),
+            ..v1::Contact::default()
+        }];
+        taken.plan = Some(v1::Plan {
+            service_point: "Stenmoor".to_owned(),
+            ..v1::Plan::default()
+        });
+        assert_eq!(
+            next_step(&taken),
+            "cut out: motor 3; dispatcher owes: swaps the lead by 1970-01-01 00:01; planned at Stenmoor"
+        );
     }
 }

@@ -12,6 +12,8 @@
 
 mod acts;
 mod board;
+mod defect;
+mod desk;
 mod guard;
 mod live;
 mod rules;
@@ -78,7 +80,7 @@ pub async fn serve(
         .route("/", get(board::page))
         .route("/board", get(board::rows))
         .route("/live", get(live::events))
-        .route("/defects/{number}/take-on", post(acts::take_on))
+        .merge(desk_routes())
         .route("/units", get(unit::list))
         .route("/rules", get(rules::list))
         .route("/rules/{rule}", get(rules::page))
@@ -114,6 +116,28 @@ pub async fn serve(
         .with_graceful_shutdown(stopped)
         .await?;
     Ok(())
+}
+
+/// What the desk and the shop do about defects.
+fn desk_routes() -> Router<Pages> {
+    Router::new()
+        .route("/handover", get(desk::handover).post(acts::hand_over))
+        .route("/acts", get(desk::acts))
+        .route("/mutes", get(desk::mutes).post(acts::out_of_service))
+        .route("/mutes/{number}/lift", post(acts::lift))
+        .route("/alerts/{number}/shelve", post(acts::shelve))
+        .route("/defects", get(defect::list).post(acts::report))
+        .route("/defects/{number}", get(defect::page))
+        .route("/defects/{number}/take-on", post(acts::take_on))
+        .route("/defects/{number}/call", post(acts::call))
+        .route("/defects/{number}/kept", post(acts::kept))
+        .route("/defects/{number}/say", post(acts::say))
+        .route("/defects/{number}/plan", post(acts::plan))
+        .route("/defects/{number}/begin", post(acts::begin))
+        .route("/defects/{number}/find", post(acts::find))
+        .route("/defects/{number}/close", post(acts::close))
+        .route("/defects/{number}/split", post(acts::split))
+        .route("/defects/{number}/merge", post(acts::merge))
 }
 
 fn asset(kind: &'static str, text: &'static str) -> Response {

@@ -17,6 +17,8 @@ use wheeltap_proto::v1;
 
 /// Changes that come together are told together.
 const TOGETHER: Duration = Duration::from_millis(200);
+/// Changes of defects are asked for so often.
+const DEFECTS_EVERY: Duration = Duration::from_secs(1);
 /// Browsers hear something this often, so that silence means a lost connection.
 const HEARTBEAT: Duration = Duration::from_secs(5);
 
@@ -58,7 +60,8 @@ impl Live {
         tokio::spawn(async move {
             let mut stopped = watching.stopped.subscribe();
             tokio::select! {
-                () = watching.follow(connection) => {}
+                () = watching.follow(connection.clone()) => {}
+                () = watching.follow_defects(connection) => {}
                 _ = stopped.wait_for(|stopped| *stopped) => {}
             }
         });
@@ -92,6 +95,35 @@ impl Live {
                     return;
                 }
             }
+        }
+    }
+
+    /// What people do about a defect changes no alert, so changes of defects are asked for too.
+    async fn follow_defects(&self, connection: Connection) {
+        let mut cursor = None;
+        loop {
+            let mut pages =
+                connection.list_defect_changes(cursor.clone(), v1::DefectFilter::default());
+            while let Some(page) = pages.next().await {
+                match page {
+                    Ok(page) => {
+                        // What there was before this began is in the first rows.
+                        if cursor.is_some() && !page.changes.is_empty() {
+                            self.touch();
+                        }
+                        cursor = Some(page.cursor);
+                    }
+                    Err(error) => {
+                        // The watch says that the service is gone; a cursor that is too old begins anew.
+                        if !matches!(error.code, tonic::Code::Unavailable) {
+                            cursor = None;
+                        }
+                        tracing::debug!(%error, "changes of defects could not be read");
+                        break;
+                    }
+                }
+            }
+            tokio::time::sleep(DEFECTS_EVERY).await;
         }
     }
 

@@ -517,15 +517,18 @@ pub async fn stage_to(
         }
     };
     let version = format!("rules/{name}/versions/{version}");
-    if stage != v1::RuleStage::Retired
-        && let Err(error) = forecast_first(&pages, &version).await
-    {
-        return refused(&error);
+    let mut has_history = true;
+    if stage != v1::RuleStage::Retired {
+        match forecast_first(&pages, &version).await {
+            Ok(made) => has_history = made,
+            Err(error) => return refused(&error),
+        }
     }
     let request = v1::PromoteRuleRequest {
         name: version,
         stage: stage.into(),
         etag,
+        without_forecast: !has_history,
     };
     match pages.connection.rules().promote_rule(request).await {
         Ok(rule) => back(&name, &rule.into_inner(), "moved"),
@@ -533,7 +536,8 @@ pub async fn stage_to(
     }
 }
 
-async fn forecast_first(pages: &Pages, version: &str) -> Result<(), CallError> {
+/// Whether there was something to try the rule on.
+async fn forecast_first(pages: &Pages, version: &str) -> Result<bool, CallError> {
     let request = v1::ReplayRuleRequest {
         name: version.to_owned(),
         keep_forecast: true,
@@ -547,14 +551,14 @@ async fn forecast_first(pages: &Pages, version: &str) -> Result<(), CallError> {
             .await?
             .into_inner();
         while answers.message().await?.is_some() {}
-        Ok(())
+        Ok(true)
     };
     match read
         .await
         .map_err(|status: tonic::Status| CallError::from(status))
     {
         // A new service has no history to try a rule on.
-        Err(error) if error.reason == "NOTHING_STORED" => Ok(()),
+        Err(error) if error.reason == "NOTHING_STORED" => Ok(false),
         other => other,
     }
 }

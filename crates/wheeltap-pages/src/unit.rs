@@ -127,7 +127,7 @@ async fn read(pages: &Pages, name: String, wanted: &Wanted) -> Result<Page, Call
     alerts.truncate(MOST_ALERTS);
     let open = v1::DefectFilter {
         unit: unit.name.clone(),
-        status: v1::DefectStatus::Suspected.into(),
+        open: true,
         ..v1::DefectFilter::default()
     };
     let defects: Vec<v1::Defect> = connection.list_defects(open).try_collect().await?;

@@ -5,11 +5,12 @@
 
 use crate::v1;
 use wheeltap_model::{
-    Alert, AlertChange, AlertId, ChannelDef, ChannelKind, ChannelName, ClassBaseline, ClassDef,
-    ClassName, Condition, ConsistPosition, ConsistRole, Defect, DefectId, DefectOrigin,
-    DefectStatus, Evidence, EvidenceItem, Facing, Finding, FindingKind, InvalidName, KnownValue,
-    Priority, Quality, Response, RuleName, RuleRef, RuleStage, ServerTime, Suppression, UnitId,
-    UnitState, WithdrawnReason,
+    Alert, AlertChange, AlertId, AlertState, ChannelDef, ChannelKind, ChannelName, ClassBaseline,
+    ClassDef, ClassName, Condition, ConsistPosition, ConsistRole, Contact, Defect, DefectId,
+    DefectOrigin, DefectStatus, Disposition, EventTime, Evidence, EvidenceItem, Facing, Finding,
+    FindingKind, Handover, HandoverId, InvalidName, KnownValue, Mute, MuteId, MuteKind, Plan,
+    Priority, Quality, Response, RuleName, RuleRef, RuleStage, Said, ServerTime, Suppression,
+    UnitId, UnitState, WithdrawnReason, Work,
 };
 
 /// A field of a request that cannot be taken.
@@ -63,8 +64,22 @@ both_ways!(RuleStage = RuleStage { Draft = Draft, Trial = Trial, Live = Live, Re
     "rule stage", rule_stage_to_wire, rule_stage_from_wire);
 both_ways!(Condition = Condition { Standing = Standing, Ended = Ended, Withdrawn = Withdrawn },
     "condition", condition_to_wire, condition_from_wire);
-both_ways!(DefectStatus = DefectStatus { Suspected = Suspected, Closed = Closed, Void = Void },
-    "defect status", defect_status_to_wire, defect_status_from_wire);
+both_ways!(AlertState = AlertState {
+        Normal = Normal, Unacknowledged = Unacknowledged, Acknowledged = Acknowledged,
+        ReturnedUnacknowledged = ReturnedUnacknowledged, Shelved = Shelved,
+        SuppressedByDesign = SuppressedByDesign, OutOfService = OutOfService,
+    }, "alert state", alert_state_to_wire, alert_state_from_wire);
+both_ways!(MuteKind = MuteKind { Shelved = Shelved, OutOfService = OutOfService },
+    "mute kind", mute_kind_to_wire, mute_kind_from_wire);
+both_ways!(Disposition = Disposition {
+        RunOn = RunOn, Restrict = Restrict, Isolate = Isolate, CutOut = CutOut,
+        SwapLead = SwapLead, ArrangePower = ArrangePower, NextServiceStop = NextServiceStop,
+        SetOut = SetOut,
+    }, "disposition", disposition_to_wire, disposition_from_wire);
+both_ways!(DefectStatus = DefectStatus {
+        Suspected = Suspected, Planned = Planned, InWork = InWork, Closed = Closed,
+        FindingOwed = FindingOwed, Void = Void, Merged = Merged,
+    }, "defect status", defect_status_to_wire, defect_status_from_wire);
 both_ways!(DefectOrigin = DefectOrigin {
         Alert = Alert, CrewReport = CrewReport, DailyInspection = DailyInspection,
         ShopFind = ShopFind, RoadFailure = RoadFailure,
@@ -124,6 +139,7 @@ pub const fn alert_change_to_wire(change: AlertChange) -> v1::alert_change::Kind
         AlertChange::Withdrawn => Kind::Withdrawn,
         AlertChange::Reinstated => Kind::Reinstated,
         AlertChange::Acknowledged => Kind::Acknowledged,
+        AlertChange::GivenBack => Kind::GivenBack,
         AlertChange::Suppression => Kind::Suppression,
         AlertChange::Announced => Kind::Announced,
         AlertChange::ToldWith => Kind::ToldWith,
@@ -299,6 +315,24 @@ pub fn defect_from_name(field: &str, text: &str) -> Result<DefectId, InvalidFiel
     number(field, text, "defects/").map(DefectId)
 }
 
+/// `mutes/{number}`.
+pub fn mute_name(mute: MuteId) -> String {
+    format!("mutes/{}", mute.0)
+}
+
+/// Reads `mutes/{number}`.
+///
+/// # Errors
+/// [`InvalidField`] for anything else.
+pub fn mute_from_name(field: &str, text: &str) -> Result<MuteId, InvalidField> {
+    number(field, text, "mutes/").map(MuteId)
+}
+
+/// `handovers/{number}`.
+pub fn handover_name(handover: HandoverId) -> String {
+    format!("handovers/{}", handover.0)
+}
+
 /// An etag over what people did to an alert, quoted (RFC 7232).
 pub fn alert_etag(alert: &Alert) -> String {
     format!("\"{}-{}\"", alert.id.0, alert.response_revision)
@@ -413,6 +447,8 @@ impl From<&Alert> for v1::Alert {
             withdrawn,
             response,
             suppression,
+            told_again_at,
+            passed_muted: _,
             defect,
             revision,
             response_revision: _,
@@ -460,6 +496,151 @@ impl From<&Alert> for v1::Alert {
             },
             etag: alert_etag(alert),
             revision: *revision,
+            state: alert_state_to_wire(alert.state()).into(),
+            // Whether its rule calls the desk is not part of an alert; the service knows it.
+            awaits_answer: false,
+            mute: match suppression {
+                Suppression::Muted(mute) => mute_name(mute.id),
+                Suppression::None | Suppression::ByDesign => String::new(),
+            },
+            told_again_unix_ms: told_again_at.map(ServerTime::unix_ms),
+        }
+    }
+}
+
+impl From<&Mute> for v1::Mute {
+    fn from(mute: &Mute) -> Self {
+        let Mute {
+            id,
+            kind,
+            scope,
+            reason,
+            by,
+            begun_at,
+            until,
+            ended,
+        } = mute;
+        let part = scope.part.as_ref();
+        Self {
+            name: mute_name(*id),
+            kind: mute_kind_to_wire(*kind).into(),
+            unit: unit_name(&scope.unit),
+            rule: scope.rule.as_ref().map(rule_name).unwrap_or_default(),
+            part: part.map(ToString::to_string).unwrap_or_default(),
+            reason: reason.clone(),
+            by: by.clone(),
+            begun_unix_ms: begun_at.unix_ms(),
+            until_unix_ms: until.map(ServerTime::unix_ms),
+            ended_unix_ms: ended.as_ref().map(|end| end.at.unix_ms()),
+            lifted_by: ended
+                .as_ref()
+                .and_then(|end| end.lifted_by.clone())
+                .unwrap_or_default(),
+            lifted_note: ended
+                .as_ref()
+                .map(|end| end.note.clone())
+                .unwrap_or_default(),
+        }
+    }
+}
+
+impl From<&Handover> for v1::Handover {
+    fn from(handover: &Handover) -> Self {
+        let Handover {
+            id,
+            from,
+            to,
+            note,
+            at,
+        } = handover;
+        Self {
+            name: handover_name(*id),
+            from: from.clone(),
+            to: to.clone(),
+            note: note.clone(),
+            at_unix_ms: at.unix_ms(),
+        }
+    }
+}
+
+impl From<&Plan> for v1::Plan {
+    fn from(plan: &Plan) -> Self {
+        let Plan {
+            service_point,
+            at,
+            part,
+            craft,
+            note,
+        } = plan;
+        Self {
+            service_point: service_point.clone(),
+            at_unix_ms: at.map(EventTime::unix_ms),
+            part: part.clone(),
+            craft: craft.clone(),
+            note: note.clone(),
+        }
+    }
+}
+
+/// A plan from the wire.
+pub fn plan_from_wire(plan: v1::Plan) -> Plan {
+    let v1::Plan {
+        service_point,
+        at_unix_ms,
+        part,
+        craft,
+        note,
+    } = plan;
+    Plan {
+        service_point,
+        at: at_unix_ms.map(EventTime::from_unix_ms),
+        part,
+        craft,
+        note,
+    }
+}
+
+impl From<&Said> for v1::SaidDisposition {
+    fn from(said: &Said) -> Self {
+        let Said {
+            disposition,
+            how,
+            by,
+            at,
+        } = said;
+        Self {
+            disposition: disposition_to_wire(*disposition).into(),
+            how: how.clone(),
+            by: by.clone(),
+            at_unix_ms: at.unix_ms(),
+        }
+    }
+}
+
+impl From<&Contact> for v1::Contact {
+    fn from(contact: &Contact) -> Self {
+        let Contact {
+            number,
+            told,
+            alert,
+            answer,
+            promise,
+            promised_for,
+            by,
+            at,
+            kept,
+        } = contact;
+        Self {
+            number: *number,
+            told: told.clone(),
+            alert: alert.map(alert_name).unwrap_or_default(),
+            answer: answer.clone(),
+            promise: promise.clone(),
+            promised_for_unix_ms: promised_for.map(ServerTime::unix_ms),
+            by: by.clone(),
+            at_unix_ms: at.unix_ms(),
+            kept_by: kept.as_ref().map(|(by, _)| by.clone()).unwrap_or_default(),
+            kept_unix_ms: kept.as_ref().map(|(_, at)| at.unix_ms()),
         }
     }
 }
@@ -469,16 +650,29 @@ impl From<&Finding> for v1::Finding {
         let Finding {
             kind,
             note,
+            work,
             by,
             repaired_at,
             recorded_at,
         } = finding;
+        let Work {
+            cause,
+            component,
+            failure_mode,
+            minutes,
+            parts,
+        } = work;
         Self {
             kind: finding_kind_to_wire(*kind).into(),
             note: note.clone(),
             repaired_unix_ms: repaired_at.unix_ms(),
             by: by.clone(),
             recorded_unix_ms: recorded_at.unix_ms(),
+            cause: cause.clone(),
+            component: component.clone(),
+            failure_mode: failure_mode.clone(),
+            minutes: *minutes,
+            parts: parts.clone(),
         }
     }
 }
@@ -501,7 +695,16 @@ impl From<&Defect> for v1::Defect {
             basis_withdrawn,
             touched: _,
             action,
+            taken,
+            reopened_at,
+            plan,
+            begun,
+            closed_without,
+            said,
+            contacts,
             finding,
+            earlier_findings,
+            merged_into,
             revision: _,
         } = defect;
         Self {
@@ -521,6 +724,31 @@ impl From<&Defect> for v1::Defect {
             action: action.clone(),
             finding: finding.as_ref().map(Into::into),
             etag: defect_etag(defect),
+            plan: plan.as_ref().map(Into::into),
+            begun_unix_ms: begun.as_ref().map(|(_, at)| at.unix_ms()),
+            said: said.as_ref().map(Into::into),
+            contacts: contacts.iter().map(Into::into).collect(),
+            earlier_findings: earlier_findings.iter().map(Into::into).collect(),
+            merged_into: merged_into.map(defect_name).unwrap_or_default(),
+            taken_by: taken
+                .as_ref()
+                .map(|taken| taken.by.clone())
+                .unwrap_or_default(),
+            taken_unix_ms: taken.as_ref().map(|taken| taken.at.unix_ms()),
+            taken_note: taken
+                .as_ref()
+                .map(|taken| taken.note.clone())
+                .unwrap_or_default(),
+            // It depends on the alerts; the service knows it.
+            awaits_answer: false,
+            closed_note: closed_without
+                .as_ref()
+                .map(|(_, _, note)| note.clone())
+                .unwrap_or_default(),
+            reopened_unix_ms: reopened_at.map(ServerTime::unix_ms),
+            // They depend on telemetry; GetDefect works them out.
+            after_repair: v1::AfterRepair::Unspecified.into(),
+            after_repair_unix_ms: None,
         }
     }
 }

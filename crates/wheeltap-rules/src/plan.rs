@@ -26,6 +26,22 @@ pub struct Rule {
     pub clear: Option<Logic>,
     /// When the operating state explains the condition.
     pub suppress: Option<Logic>,
+    /// It looks for the condition's absence: raised where the condition, tested, is known to be clear.
+    pub is_absence: bool,
+}
+
+impl Rule {
+    /// The rule that looks for this one's absence, under a version of its own: raised where the condition,
+    /// while it could show itself, was known to be clear for the off-delay.
+    #[must_use]
+    pub fn absence(&self) -> Self {
+        let mut rule = self.clone();
+        rule.is_absence = true;
+        rule.suppress = None;
+        rule.about.on_delay_ms = rule.about.off_delay_ms;
+        rule.reference.version = crate::vet::version(&format!("{}\n// absence", self.source));
+        rule
+    }
 }
 
 /// The page an engineer fills in: rationalization, scope and delays.

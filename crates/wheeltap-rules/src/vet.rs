@@ -146,6 +146,7 @@ fn check(file: &str, source: &str, env: &Environment, findings: &mut Findings) -
         raise: raise?,
         clear,
         suppress,
+        is_absence: false,
     })
 }
 

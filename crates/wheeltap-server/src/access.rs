@@ -58,6 +58,7 @@ const TABLE: &[(&str, &[Role])] = &[
     ("wheeltap.v1.AlertService/ListAlerts", READERS),
     ("wheeltap.v1.AlertService/GetAlert", READERS),
     ("wheeltap.v1.AlertService/AcknowledgeAlert", &[Desk]),
+    ("wheeltap.v1.AlertService/GiveBackAlert", &[Desk]),
     ("wheeltap.v1.AlertService/WatchAlerts", READERS),
     ("wheeltap.v1.DefectService/ListDefects", READERS),
     ("wheeltap.v1.DefectService/GetDefect", READERS),
@@ -65,8 +66,49 @@ const TABLE: &[(&str, &[Role])] = &[
         "wheeltap.v1.DefectService/ReportDefect",
         &[Desk, ServiceTrack],
     ),
+    ("wheeltap.v1.DefectService/TakeDefectOn", &[Desk]),
+    (
+        "wheeltap.v1.DefectService/LogContact",
+        &[Desk, ServiceTrack],
+    ),
+    (
+        "wheeltap.v1.DefectService/KeepPromise",
+        &[Desk, ServiceTrack],
+    ),
+    ("wheeltap.v1.DefectService/SayDisposition", &[Desk]),
+    (
+        "wheeltap.v1.DefectService/PlanDefect",
+        &[Desk, ServiceTrack],
+    ),
+    ("wheeltap.v1.DefectService/BeginWork", &[ServiceTrack]),
     ("wheeltap.v1.DefectService/RecordFinding", &[ServiceTrack]),
+    (
+        "wheeltap.v1.DefectService/CloseWithoutFinding",
+        &[ServiceTrack],
+    ),
+    (
+        "wheeltap.v1.DefectService/SplitDefect",
+        &[Desk, ServiceTrack],
+    ),
+    (
+        "wheeltap.v1.DefectService/MergeDefect",
+        &[Desk, ServiceTrack],
+    ),
     ("wheeltap.v1.DefectService/ListDefectChanges", READERS),
+    ("wheeltap.v1.DeskService/ShelveAlert", &[Desk]),
+    (
+        "wheeltap.v1.DeskService/TakeOutOfService",
+        &[ServiceTrack, Operator],
+    ),
+    (
+        "wheeltap.v1.DeskService/LiftMute",
+        &[Desk, ServiceTrack, Operator],
+    ),
+    ("wheeltap.v1.DeskService/ListMutes", READERS),
+    ("wheeltap.v1.DeskService/GetDesk", READERS),
+    ("wheeltap.v1.DeskService/HandOver", &[Desk]),
+    ("wheeltap.v1.DeskService/ListHandovers", READERS),
+    ("wheeltap.v1.DeskService/ListActs", READERS),
     // Standard services: they tell what the service is, not what it holds.
     ("grpc.health.v1.Health/Check", EVERYBODY),
     ("grpc.health.v1.Health/Watch", EVERYBODY),

@@ -28,6 +28,8 @@ const UP_TO_DATE_EVERY: Duration = Duration::from_secs(15);
 const CHANGES_AT_ONCE: usize = 256;
 /// A watcher that has so many changes still to read has fallen behind.
 const MOST_BEHIND: usize = 10_000;
+/// Most defects that a filter names.
+const MOST_DEFECTS: usize = 1_000;
 /// Longest note, in bytes.
 const MAX_NOTE: usize = 2_000;
 
@@ -95,6 +97,8 @@ fn query(filter: Option<v1::AlertFilter>) -> Result<AlertQuery, Status> {
         show_trial,
         show_withdrawn,
         defect,
+        awaits_answer,
+        defects,
     } = filter.unwrap_or_default();
     let set = |text: &str| !text.is_empty();
     let rule = set(&rule)
@@ -126,11 +130,25 @@ fn query(filter: Option<v1::AlertFilter>) -> Result<AlertQuery, Status> {
             .then(|| convert::defect_from_name("filter.defect", &defect))
             .transpose()
             .map_err(bad_filter)?,
+        awaits_answer,
+        defects: {
+            if defects.len() > MOST_DEFECTS {
+                let why = format!("names more than {MOST_DEFECTS}");
+                return Err(status::bad_field("BAD_FILTER", "filter.defects", why));
+            }
+            let ids = defects
+                .iter()
+                .map(|name| convert::defect_from_name("filter.defects", name));
+            ids.collect::<Result<_, _>>().map_err(bad_filter)?
+        },
     })
 }
 
 fn to_wire(alert: &KeptAlert) -> v1::Alert {
-    (&alert.alert()).into()
+    v1::Alert {
+        awaits_answer: alert.awaits_answer(),
+        ..(&alert.alert()).into()
+    }
 }
 
 impl AlertCalls {
@@ -230,6 +248,27 @@ impl AlertService for AlertCalls {
         check_text("note", &note, MAX_NOTE)?;
         act(self.judging.ledger(), actor, move |planner| {
             planner.acknowledge(id, &note, &etag, &request_id)
+        })
+        .await?;
+        self.alert(id).map(Response::new)
+    }
+
+    async fn give_back_alert(
+        &self,
+        request: Request<v1::GiveBackAlertRequest>,
+    ) -> Result<Response<v1::Alert>, Status> {
+        let actor = actor_of(&request)?;
+        let v1::GiveBackAlertRequest {
+            name,
+            note,
+            etag,
+            request_id,
+        } = request.into_inner();
+        let id = convert::alert_from_name("name", &name).map_err(bad_field)?;
+        check_request_id(&request_id)?;
+        check_text("note", &note, MAX_NOTE)?;
+        act(self.judging.ledger(), actor, move |planner| {
+            planner.give_back(id, &note, &etag, &request_id)
         })
         .await?;
         self.alert(id).map(Response::new)

@@ -1,6 +1,7 @@
 //! DefectService: list, get, report, record a finding, and the change feed.
 
 use crate::access::actor_of;
+use crate::after_repair::{AfterRepair, after_repair};
 use crate::alerts::{
     act, bad_field, bad_filter, check_request_id, check_text, two_numbers, two_numbers_bytes,
 };
@@ -9,8 +10,11 @@ use crate::paging::{Page, PageRule};
 use crate::{Shared, status};
 use std::sync::Arc;
 use tonic::{Request, Response, Status};
-use wheeltap_followup::{ChangeNotice, DefectChangeKind, DefectQuery, Refusal, Report};
-use wheeltap_model::{DefectId, DefectOrigin, EventTime, Priority, ServerTime};
+use wheeltap_followup::{
+    Book, Call, ChangeNotice, DefectChangeKind, DefectQuery, KeptDefect, Planner, Refusal, Report,
+    Verdict,
+};
+use wheeltap_model::{DefectId, DefectOrigin, EventTime, Priority, ServerTime, Work};
 use wheeltap_proto::convert;
 use wheeltap_proto::v1;
 use wheeltap_proto::v1::defect_service_server::DefectService;
@@ -21,8 +25,10 @@ const DEFECTS: PageRule = PageRule {
 };
 /// Longest title and note, in bytes.
 const MAX_TEXT: usize = 2_000;
-/// Longest system and component, in bytes.
+/// Longest system, component and name, in bytes.
 const MAX_NAME: usize = 128;
+/// Most parts that a finding names.
+const MAX_PARTS: usize = 50;
 
 /// The service of the contract over the book's defects.
 pub struct DefectCalls {
@@ -36,6 +42,7 @@ fn query(filter: Option<v1::DefectFilter>) -> Result<DefectQuery, Status> {
         status,
         least_priority,
         component,
+        open,
     } = filter.unwrap_or_default();
     Ok(DefectQuery {
         unit: (!unit.is_empty())
@@ -46,6 +53,7 @@ fn query(filter: Option<v1::DefectFilter>) -> Result<DefectQuery, Status> {
         least_priority: convert::priority_from_wire("filter.least_priority", least_priority)
             .map_err(bad_filter)?,
         component: (!component.is_empty()).then_some(component),
+        open,
     })
 }
 
@@ -68,9 +76,42 @@ impl DefectCalls {
     fn defect(&self, id: DefectId) -> Result<v1::Defect, Status> {
         let book = self.judging.ledger().book();
         let kept = book.defect(id).ok_or(Refusal::UnknownDefect { id });
-        kept.map(|kept| kept.defect().into())
+        kept.map(|kept| to_wire(&book, kept))
             .map_err(|refusal| status::refusal(&refusal))
     }
+
+    /// Lets a person act on a defect, and gives it as it is then.
+    async fn on_defect<M>(
+        &self,
+        request: Request<M>,
+        ids: impl FnOnce(&M) -> (&str, &str),
+        plan: impl FnOnce(&mut Planner<'_>, DefectId, M) -> Result<DefectId, Refusal> + Send + 'static,
+    ) -> Result<Response<v1::Defect>, Status>
+    where
+        M: Send + 'static,
+    {
+        let actor = actor_of(&request)?;
+        let message = request.into_inner();
+        let (name, request_id) = ids(&message);
+        check_request_id(request_id)?;
+        let id = convert::defect_from_name("name", name).map_err(bad_field)?;
+        let id = act(self.judging.ledger(), actor, move |planner| {
+            plan(planner, id, message)
+        })
+        .await?;
+        self.defect(id).map(Response::new)
+    }
+}
+
+fn to_wire(book: &Book, kept: &KeptDefect) -> v1::Defect {
+    v1::Defect {
+        awaits_answer: book.awaits_answer(kept),
+        ..kept.defect().into()
+    }
+}
+
+fn bad(field: &str, why: impl Into<String>) -> Status {
+    status::bad_field("BAD_FIELD", field, why)
 }
 
 #[tonic::async_trait]
@@ -115,7 +156,10 @@ impl DefectService for DefectCalls {
             _ => String::new(),
         };
         Ok(Response::new(v1::ListDefectsResponse {
-            defects: found.iter().map(|kept| kept.defect().into()).collect(),
+            defects: {
+                let book = self.judging.ledger().book();
+                found.iter().map(|kept| to_wire(&book, kept)).collect()
+            },
             next_page_token,
         }))
     }
@@ -126,7 +170,21 @@ impl DefectService for DefectCalls {
     ) -> Result<Response<v1::Defect>, Status> {
         let v1::GetDefectRequest { name } = request.into_inner();
         let id = convert::defect_from_name("name", &name).map_err(bad_field)?;
-        self.defect(id).map(Response::new)
+        let mut defect = self.defect(id)?;
+        let (shared, judging) = (Arc::clone(&self.shared), Arc::clone(&self.judging));
+        let since = tokio::task::spawn_blocking(move || after_repair(&shared, &judging, id))
+            .await
+            .map_err(|_| status::internal("looking at a repair was cut off"))?
+            .map_err(|error| status::store(&error))?;
+        let (after_repair, at) = match since {
+            None => (v1::AfterRepair::Unspecified, None),
+            Some(AfterRepair::Held(at)) => (v1::AfterRepair::Held, Some(at)),
+            Some(AfterRepair::NotHeld(at)) => (v1::AfterRepair::NotHeld, Some(at)),
+            Some(AfterRepair::NotYetTested) => (v1::AfterRepair::NotYetTested, None),
+        };
+        defect.after_repair = after_repair.into();
+        defect.after_repair_unix_ms = at.map(EventTime::unix_ms);
+        Ok(Response::new(defect))
     }
 
     async fn report_defect(
@@ -153,6 +211,20 @@ impl DefectService for DefectCalls {
             action: _,
             finding: _,
             etag: _,
+            plan: _,
+            begun_unix_ms: _,
+            said: _,
+            contacts: _,
+            earlier_findings: _,
+            merged_into: _,
+            taken_by: _,
+            taken_unix_ms: _,
+            taken_note: _,
+            awaits_answer: _,
+            closed_note: _,
+            reopened_unix_ms: _,
+            after_repair: _,
+            after_repair_unix_ms: _,
         } = defect.unwrap_or_default();
         let unit = convert::unit_from_name("defect.unit", &unit).map_err(bad_field)?;
         if self.shared.fleet.get(&unit).is_none() {
@@ -222,6 +294,11 @@ impl DefectService for DefectCalls {
             repaired_unix_ms,
             by: _,
             recorded_unix_ms: _,
+            cause,
+            component,
+            failure_mode,
+            minutes,
+            parts,
         } = finding.unwrap_or_default();
         let kind = convert::finding_kind_from_wire("finding.kind", kind)
             .map_err(bad_field)?
@@ -231,11 +308,256 @@ impl DefectService for DefectCalls {
             0 => EventTime::from_unix_ms(self.judging.ledger().now().unix_ms()),
             ms => EventTime::from_unix_ms(ms),
         };
+        check_text("finding.cause", &cause, MAX_TEXT)?;
+        check_text("finding.component", &component, MAX_NAME)?;
+        if parts.len() > MAX_PARTS {
+            return Err(bad("finding.parts", format!("has more than {MAX_PARTS}")));
+        }
+        for part in &parts {
+            check_text("finding.parts", part, MAX_NAME)?;
+        }
+        let verdict = Verdict {
+            kind,
+            note,
+            work: Work {
+                cause,
+                component,
+                failure_mode,
+                minutes,
+                parts,
+            },
+            repaired_at,
+        };
         act(self.judging.ledger(), actor, move |planner| {
-            planner.record_finding(id, (kind, &note, repaired_at), &etag, &request_id)
+            planner.record_finding(id, verdict, &etag, &request_id)
         })
         .await?;
         self.defect(id).map(Response::new)
+    }
+
+    async fn take_defect_on(
+        &self,
+        request: Request<v1::TakeDefectOnRequest>,
+    ) -> Result<Response<v1::Defect>, Status> {
+        check_text("note", &request.get_ref().note, MAX_TEXT)?;
+        self.on_defect(
+            request,
+            |message| (&message.name, &message.request_id),
+            |planner, id, message| {
+                planner
+                    .take_on(id, &message.note, &message.request_id)
+                    .map(|()| id)
+            },
+        )
+        .await
+    }
+
+    async fn log_contact(
+        &self,
+        mut request: Request<v1::LogContactRequest>,
+    ) -> Result<Response<v1::Defect>, Status> {
+        let message = request.get_mut();
+        let v1::Contact {
+            number: _,
+            told,
+            alert,
+            answer,
+            promise,
+            promised_for_unix_ms,
+            by: _,
+            at_unix_ms: _,
+            kept_by: _,
+            kept_unix_ms: _,
+        } = message.contact.take().unwrap_or_default();
+        check_text("contact.told", &told, MAX_NAME)?;
+        check_text("contact.answer", &answer, MAX_TEXT)?;
+        check_text("contact.promise", &promise, MAX_TEXT)?;
+        let mut about = (!alert.is_empty())
+            .then(|| convert::alert_from_name("contact.alert", &alert))
+            .transpose()
+            .map_err(bad_field)?;
+        if message.name.starts_with("alerts/") {
+            let id = convert::alert_from_name("name", &message.name).map_err(bad_field)?;
+            let book = self.judging.ledger().book();
+            let alert = book
+                .alert(id)
+                .ok_or_else(|| status::refusal(&Refusal::UnknownAlert { id }))?;
+            if alert.defect().0 == 0 {
+                return Err(bad("name", "is an alert on trial, which has no defect"));
+            }
+            message.name = convert::defect_name(alert.defect());
+            about = about.or(Some(id));
+        }
+        let call = Call {
+            told,
+            alert: about,
+            answer,
+            promise,
+            promised_for: promised_for_unix_ms.map(ServerTime::from_unix_ms),
+        };
+        self.on_defect(
+            request,
+            |message| (&message.name, &message.request_id),
+            |planner, id, message| {
+                planner
+                    .log_contact(id, call, &message.request_id)
+                    .map(|()| id)
+            },
+        )
+        .await
+    }
+
+    async fn keep_promise(
+        &self,
+        request: Request<v1::KeepPromiseRequest>,
+    ) -> Result<Response<v1::Defect>, Status> {
+        self.on_defect(
+            request,
+            |message| (&message.name, &message.request_id),
+            |planner, id, message| {
+                planner
+                    .keep_promise(id, message.contact, &message.request_id)
+                    .map(|()| id)
+            },
+        )
+        .await
+    }
+
+    async fn say_disposition(
+        &self,
+        request: Request<v1::SayDispositionRequest>,
+    ) -> Result<Response<v1::Defect>, Status> {
+        let message = request.get_ref();
+        check_text("how", &message.how, MAX_TEXT)?;
+        let disposition = convert::disposition_from_wire("disposition", message.disposition)
+            .map_err(bad_field)?
+            .ok_or_else(|| bad("disposition", "is not set"))?;
+        self.on_defect(
+            request,
+            |message| (&message.name, &message.request_id),
+            move |planner, id, message| {
+                planner
+                    .say(id, disposition, &message.how, &message.request_id)
+                    .map(|()| id)
+            },
+        )
+        .await
+    }
+
+    async fn plan_defect(
+        &self,
+        request: Request<v1::PlanDefectRequest>,
+    ) -> Result<Response<v1::Defect>, Status> {
+        if let Some(plan) = &request.get_ref().plan {
+            for (field, text, most) in [
+                ("plan.service_point", &plan.service_point, MAX_NAME),
+                ("plan.part", &plan.part, MAX_NAME),
+                ("plan.craft", &plan.craft, MAX_NAME),
+                ("plan.note", &plan.note, MAX_TEXT),
+            ] {
+                check_text(field, text, most)?;
+            }
+        }
+        self.on_defect(
+            request,
+            |message| (&message.name, &message.request_id),
+            |planner, id, message| {
+                let plan = message.plan.map(convert::plan_from_wire);
+                planner
+                    .plan(id, plan, &message.etag, &message.request_id)
+                    .map(|()| id)
+            },
+        )
+        .await
+    }
+
+    async fn begin_work(
+        &self,
+        request: Request<v1::BeginWorkRequest>,
+    ) -> Result<Response<v1::Defect>, Status> {
+        self.on_defect(
+            request,
+            |message| (&message.name, &message.request_id),
+            |planner, id, message| {
+                planner
+                    .begin_work(id, &message.etag, &message.request_id)
+                    .map(|()| id)
+            },
+        )
+        .await
+    }
+
+    async fn close_without_finding(
+        &self,
+        request: Request<v1::CloseWithoutFindingRequest>,
+    ) -> Result<Response<v1::Defect>, Status> {
+        check_text("note", &request.get_ref().note, MAX_TEXT)?;
+        self.on_defect(
+            request,
+            |message| (&message.name, &message.request_id),
+            |planner, id, message| {
+                let v1::CloseWithoutFindingRequest {
+                    name: _,
+                    note,
+                    etag,
+                    request_id,
+                } = message;
+                planner
+                    .close_without_finding(id, &note, &etag, &request_id)
+                    .map(|()| id)
+            },
+        )
+        .await
+    }
+
+    async fn split_defect(
+        &self,
+        request: Request<v1::SplitDefectRequest>,
+    ) -> Result<Response<v1::Defect>, Status> {
+        let message = request.get_ref();
+        check_text("note", &message.note, MAX_TEXT)?;
+        check_text("component", &message.component, MAX_NAME)?;
+        let alerts = message
+            .alerts
+            .iter()
+            .map(|name| convert::alert_from_name("alerts", name))
+            .collect::<Result<Vec<_>, _>>()
+            .map_err(bad_field)?;
+        self.on_defect(
+            request,
+            |message| (&message.name, &message.request_id),
+            |planner, id, message| {
+                let v1::SplitDefectRequest {
+                    name: _,
+                    alerts: _,
+                    component,
+                    note,
+                    etag,
+                    request_id,
+                } = message;
+                planner.split(id, alerts, &component, &note, &etag, &request_id)
+            },
+        )
+        .await
+    }
+
+    async fn merge_defect(
+        &self,
+        request: Request<v1::MergeDefectRequest>,
+    ) -> Result<Response<v1::Defect>, Status> {
+        let message = request.get_ref();
+        check_text("note", &message.note, MAX_TEXT)?;
+        let into = convert::defect_from_name("into", &message.into).map_err(bad_field)?;
+        self.on_defect(
+            request,
+            |message| (&message.name, &message.request_id),
+            move |planner, id, message| {
+                planner
+                    .merge(id, into, &message.note, &message.etag, &message.request_id)
+                    .map(|()| into)
+            },
+        )
+        .await
     }
 
     async fn list_defect_changes(
@@ -286,7 +608,8 @@ impl DefectService for DefectCalls {
                     changes.push(v1::DefectChange {
                         number: seq,
                         kind: kind_to_wire(kind).into(),
-                        defect: Some(defect.defect().into()),
+                        // As it was then; whether its alerts were answered is asked now.
+                        defect: Some(to_wire(&book, &defect)),
                         at_unix_ms: at.unix_ms(),
                     });
                     if changes.len() == page.size {

@@ -6,11 +6,13 @@
 //! Start with [`Settings`], [`Shared`] and [`run()`].
 
 mod access;
+mod after_repair;
 mod alerts;
 mod blocking;
 mod clock;
 mod cut;
 mod defects;
+mod desk;
 mod fleet;
 mod fleet_calls;
 mod ingest;
@@ -36,7 +38,7 @@ pub use clock::{Clock, ManualClock, SystemClock};
 pub use fleet::{Created, Fleet, Heard, UnitRecord};
 pub use metrics::{Counter, Metrics};
 pub use run::{RunError, run};
-pub use settings::{ClassBaselines, Limits, Retention, Settings, SettingsProblem, Span};
+pub use settings::{ClassBaselines, Desk, Limits, Retention, Settings, SettingsProblem, Span};
 pub use shared::Shared;
 pub use shutdown::Shutdown;
 pub use start::StartError;

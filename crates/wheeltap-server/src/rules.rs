@@ -398,7 +398,12 @@ impl RuleService for RuleCalls {
         request: Request<v1::PromoteRuleRequest>,
     ) -> Result<Response<v1::Rule>, Status> {
         let actor = actor_of(&request)?;
-        let v1::PromoteRuleRequest { name, stage, etag } = request.into_inner();
+        let v1::PromoteRuleRequest {
+            name,
+            stage,
+            etag,
+            without_forecast,
+        } = request.into_inner();
         let (rule, version) = convert::rule_from_name("name", &name).map_err(bad_field)?;
         let version = version.ok_or_else(|| {
             status::bad_field(
@@ -418,6 +423,17 @@ impl RuleService for RuleCalls {
             let (shared, judging) = (Arc::clone(&self.shared), Arc::clone(&self.judging));
             let version = reference.clone();
             off_thread(move || rule_cases::must_pass(&shared, &judging, &version)).await??;
+        }
+        if stage == RuleStage::Live && !without_forecast {
+            let book = self.judging.ledger().book();
+            let is_lodged = book.rule_version(&reference).is_some();
+            if is_lodged && book.rule_forecast(&reference).is_none() {
+                return Err(status::precondition(
+                    "FORECAST_MISSING",
+                    "nobody has looked at what it would have rung; replay it with keep_forecast first, or say \
+                     without_forecast",
+                ));
+            }
         }
         // In force from now on: what was measured before this instant is not judged by it.
         let from = EventTime::from_unix_ms(self.judging.ledger().now().unix_ms());

@@ -7,9 +7,10 @@ use crate::access::AccessLayer;
 use crate::alerts::AlertCalls;
 use crate::cut::Scissors;
 use crate::defects::DefectCalls;
+use crate::desk::DeskCalls;
 use crate::fleet_calls::FleetCalls;
 use crate::ingest::{Ingest, IngestCalls, MAX_MESSAGE};
-use crate::judging::Judging;
+use crate::judging::{Judging, LedgerError};
 use crate::rules::RuleCalls;
 use crate::telemetry_calls::TelemetryCalls;
 use crate::{Shared, StartError, request_ids, status};
@@ -19,12 +20,14 @@ use std::thread::JoinHandle;
 use std::time::Duration;
 use tokio::net::TcpListener;
 use tokio_stream::StreamExt;
+use tonic::service::Routes;
 use tonic::transport::Server;
 use tonic::transport::server::TcpIncoming;
 use tonic_health::ServingStatus;
 use wheeltap_model::ServerTime;
 use wheeltap_proto::v1::alert_service_server::AlertServiceServer;
 use wheeltap_proto::v1::defect_service_server::DefectServiceServer;
+use wheeltap_proto::v1::desk_service_server::DeskServiceServer;
 use wheeltap_proto::v1::fleet_service_server::FleetServiceServer;
 use wheeltap_proto::v1::ingest_service_server::IngestServiceServer;
 use wheeltap_proto::v1::rule_service_server::RuleServiceServer;
@@ -137,8 +140,7 @@ pub async fn run(
     })
     .await??;
     let (upkeep, upkeep_thread) = start_upkeep(Arc::clone(&shared)).map_err(system("a thread"))?;
-    let (freezing, freezing_thread) =
-        start_freezing(Arc::clone(&judging)).map_err(system("a thread"))?;
+    let chores = start_chores(&judging).map_err(system("a thread"))?;
 
     let (health, health_service) = tonic_health::server::health_reporter();
     set_health(&health, ServingStatus::Serving).await;
@@ -152,32 +154,10 @@ pub async fn run(
         // Above our own bound on streams, so that one too many is answered and not left waiting.
         .max_concurrent_streams(streams_most)
         .http2_max_header_list_size(HEADER_LIST)
+        .add_routes(services(&shared, &judging, &ingest))
         .add_service(health_service)
         .add_service(reflection_v1()?)
-        .add_service(reflection_v1alpha()?)
-        .add_service(
-            IngestServiceServer::new(IngestCalls(Arc::clone(&ingest)))
-                .max_decoding_message_size(MAX_MESSAGE),
-        )
-        .add_service(TelemetryServiceServer::new(TelemetryCalls::new(
-            Arc::clone(&shared),
-        )))
-        .add_service(FleetServiceServer::new(FleetCalls::new(
-            Arc::clone(&shared),
-            Arc::clone(&judging),
-        )))
-        .add_service(AlertServiceServer::new(AlertCalls::new(
-            Arc::clone(&shared),
-            Arc::clone(&judging),
-        )))
-        .add_service(DefectServiceServer::new(DefectCalls::new(
-            Arc::clone(&shared),
-            Arc::clone(&judging),
-        )))
-        .add_service(RuleServiceServer::new(RuleCalls::new(
-            Arc::clone(&shared),
-            Arc::clone(&judging),
-        )));
+        .add_service(reflection_v1alpha()?);
     tracing::info!(%address, store = ?shared.store.id(), units = shared.fleet.len(), "serving");
 
     let scissors = Scissors::new();
@@ -210,8 +190,10 @@ pub async fn run(
     shared.shutdown.begin();
     ingest.stop().await;
     ended(&shared, "the intake", intake_thread).await?;
-    drop(freezing);
-    ended(&shared, "freezing", freezing_thread).await?;
+    for (doing, alive, thread) in chores {
+        drop(alive);
+        ended(&shared, doing, thread).await?;
+    }
     off_thread("the end of judging", move || judging.stop()).await?;
     drop(upkeep);
     ended(&shared, "upkeep", upkeep_thread).await?;
@@ -225,14 +207,37 @@ pub async fn run(
     }
 }
 
+/// The services of the contract.
+fn services(shared: &Arc<Shared>, judging: &Arc<Judging>, ingest: &Arc<Ingest>) -> Routes {
+    let (shared, judging) = (|| Arc::clone(shared), || Arc::clone(judging));
+    let ingest = IngestServiceServer::new(IngestCalls(Arc::clone(ingest)));
+    Routes::new(ingest.max_decoding_message_size(MAX_MESSAGE))
+        .add_service(TelemetryServiceServer::new(TelemetryCalls::new(shared())))
+        .add_service(FleetServiceServer::new(FleetCalls::new(
+            shared(),
+            judging(),
+        )))
+        .add_service(RuleServiceServer::new(RuleCalls::new(shared(), judging())))
+        .add_service(AlertServiceServer::new(AlertCalls::new(
+            shared(),
+            judging(),
+        )))
+        .add_service(DefectServiceServer::new(DefectCalls::new(
+            shared(),
+            judging(),
+        )))
+        .add_service(DeskServiceServer::new(DeskCalls::new(shared(), judging())))
+}
+
 /// Names under which the health service answers besides the empty one.
-const SERVICES: [&str; 6] = [
+const SERVICES: [&str; 7] = [
     "wheeltap.v1.IngestService",
     "wheeltap.v1.TelemetryService",
     "wheeltap.v1.FleetService",
     "wheeltap.v1.RuleService",
     "wheeltap.v1.AlertService",
     "wheeltap.v1.DefectService",
+    "wheeltap.v1.DeskService",
 ];
 
 async fn set_health(health: &tonic_health::server::HealthReporter, status: ServingStatus) {
@@ -295,23 +300,41 @@ fn start_upkeep(shared: Arc<Shared>) -> std::io::Result<(Sender<()>, JoinHandle<
     Ok((alive, thread))
 }
 
-const FREEZE_EVERY: Duration = Duration::from_secs(30);
+/// A thread, what it does, and what keeps it alive until it is dropped.
+type Chore = (&'static str, Sender<()>, JoinHandle<()>);
 
-/// Starts the thread that looks whether class baselines are due until the sender is dropped. One that is
-/// being fitted then is finished first.
-fn start_freezing(judging: Arc<Judging>) -> std::io::Result<(Sender<()>, JoinHandle<()>)> {
+/// Starts what is done by the clock: class baselines are looked at every 30 s, and one that is being fitted
+/// at the end is finished first; mutes whose time is over are ended every second.
+fn start_chores(judging: &Arc<Judging>) -> std::io::Result<[Chore; 2]> {
+    let freezing = Arc::clone(judging);
+    let lapsing = Arc::clone(judging);
+    Ok([
+        start_chore("class-baselines", Duration::from_secs(30), move || {
+            freezing.freeze_class_baselines().map(drop)
+        })?,
+        start_chore("mutes", Duration::from_secs(1), move || {
+            lapsing.lapse_mutes()
+        })?,
+    ])
+}
+
+fn start_chore(
+    doing: &'static str,
+    every: Duration,
+    chore: impl Fn() -> Result<(), LedgerError> + Send + 'static,
+) -> std::io::Result<Chore> {
     let (alive, ended) = channel();
     let thread = std::thread::Builder::new()
-        .name("class-baselines".to_owned())
+        .name(doing.to_owned())
         .spawn(move || {
-            while ended.recv_timeout(FREEZE_EVERY) == Err(RecvTimeoutError::Timeout) {
+            while ended.recv_timeout(every) == Err(RecvTimeoutError::Timeout) {
                 // A stop of the store has ended the service already.
-                if judging.freeze_class_baselines().is_err() {
+                if chore().is_err() {
                     return;
                 }
             }
         })?;
-    Ok((alive, thread))
+    Ok((doing, alive, thread))
 }
 
 fn keep_up(shared: &Shared, forgotten_at: &mut Option<ServerTime>) -> Result<(), StoreError> {

@@ -4,6 +4,7 @@ use serde::Deserialize;
 use std::net::SocketAddr;
 use std::path::{Path, PathBuf};
 use std::time::Duration;
+use wheeltap_followup::Policy;
 
 /// A span of time written as text, such as `"90 s"` or `"30 d"`.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Deserialize)]
@@ -131,6 +132,42 @@ impl Default for ClassBaselines {
     }
 }
 
+/// The terms of the desk.
+#[derive(Clone, Debug, PartialEq, Eq, Deserialize)]
+#[serde(deny_unknown_fields, default)]
+pub struct Desk {
+    /// The longest time for which an alert can be shelved.
+    pub shelve_at_most: Span,
+    /// What comes back so soon after its repair is the same defect.
+    pub reopen_within: Span,
+    /// A unit that should send and has not for so long is silent.
+    pub silent_after: Span,
+}
+
+impl Default for Desk {
+    fn default() -> Self {
+        let Policy {
+            reopen_within_ms,
+            shelve_at_most_ms,
+        } = Policy::default();
+        Self {
+            shelve_at_most: Span::from_ms(shelve_at_most_ms),
+            reopen_within: Span::from_ms(reopen_within_ms),
+            silent_after: Span::from_ms(3_600_000),
+        }
+    }
+}
+
+impl Desk {
+    /// As planners follow them.
+    pub const fn policy(&self) -> Policy {
+        Policy {
+            reopen_within_ms: self.reopen_within.ms(),
+            shelve_at_most_ms: self.shelve_at_most.ms(),
+        }
+    }
+}
+
 /// The settings of one server.
 #[derive(Clone, Debug, PartialEq, Eq, Deserialize)]
 #[serde(deny_unknown_fields, default)]
@@ -154,6 +191,8 @@ pub struct Settings {
     pub retention: Retention,
     /// When class baselines are frozen.
     pub class_baselines: ClassBaselines,
+    /// The terms of the desk.
+    pub desk: Desk,
     /// Bounds.
     pub limits: Limits,
 }
@@ -170,6 +209,7 @@ impl Default for Settings {
             channel_health: false,
             retention: Retention::default(),
             class_baselines: ClassBaselines::default(),
+            desk: Desk::default(),
             limits: Limits::default(),
         }
     }
@@ -407,6 +447,10 @@ mod tests {
             least_units = 3
             least_windows = 4
             most_units = 6
+            [desk]
+            shelve_at_most = "8 h"
+            reopen_within = "30 d"
+            silent_after = "20 min"
             [limits]
             streams = 7
             sources_per_stream = 8
@@ -422,6 +466,9 @@ mod tests {
         let default = Settings::default();
         assert_ne!(settings.listen, default.listen);
         assert_eq!(settings.retention.hour.ms(), 40 * 86_400_000);
+        assert_eq!(settings.desk.policy().shelve_at_most_ms, 8 * 3_600_000);
+        assert_eq!(settings.desk.policy().reopen_within_ms, 30 * 86_400_000);
+        assert_eq!(settings.desk.silent_after.ms(), 1_200_000);
         assert_eq!(settings.limits.idle.ms(), 120_000);
         assert_eq!(settings.class_baselines.stretch.ms(), 2 * 86_400_000);
         assert_eq!(settings.class_baselines.most_units, 6);

@@ -7,12 +7,13 @@
 
 mod common;
 
-use common::{Gateway, NOW_MS, Served, batch_of, column, schema, unit};
+use common::NOW_MS;
+use common::Served;
+use common::alerting::{HOT, START, Sender, folder, reason, settings, swings};
 use std::collections::BTreeSet;
-use std::path::Path;
 use std::sync::Arc;
 use tonic::transport::Channel;
-use tonic::{Code, Status, Streaming};
+use tonic::{Code, Streaming};
 use tonic_types::StatusExt;
 use wheeltap_proto::v1;
 use wheeltap_proto::v1::alert_service_client::AlertServiceClient;
@@ -20,19 +21,7 @@ use wheeltap_proto::v1::defect_change::Kind;
 use wheeltap_proto::v1::defect_service_client::DefectServiceClient;
 use wheeltap_proto::v1::rule_service_client::RuleServiceClient;
 use wheeltap_proto::v1::watch_alerts_response::Item;
-use wheeltap_server::Settings;
 use wheeltap_store::MemoryStore;
-
-/// Raises a second after the oil is over 100 degrees, ends a second after it is not.
-const HOT: &str = r#"
-fn about() { #{
-    title: "Oil hot", system: "engine / lubrication", component: "oil", priority: "high",
-    tick: "1 s", on_delay: "1 s", off_delay: "1 s",
-    cause: "a test", consequence: "none", action: "look", respond_within: "4 h",
-} }
-fn reads() { #{ oil: last("engine.oil.temperature", "2 s") } }
-fn raise(seen) { seen.oil > 100.0 }
-"#;
 
 /// Throws whenever it is asked.
 const BROKEN: &str = r#"
@@ -44,65 +33,6 @@ fn about() { #{
 fn reads() { #{ oil: last("engine.oil.temperature", "2 s") } }
 fn raise(seen) { if seen.oil > 0.0 { throw "no such thing"; } seen.oil > 100.0 }
 "#;
-
-fn folder(rules: &[(&str, &str)]) -> tempfile::TempDir {
-    let folder = tempfile::tempdir().unwrap();
-    for (name, text) in rules {
-        std::fs::write(folder.path().join(format!("{name}.rhai")), text).unwrap();
-    }
-    folder
-}
-
-fn settings(rules: &Path) -> Settings {
-    Settings {
-        rules: Some(rules.to_owned()),
-        ..Settings::default()
-    }
-}
-
-/// Starts of `n` stretches of three hot and three cool seconds: an alert each, the last over.
-fn swings(n: usize) -> Vec<f64> {
-    let mut values: Vec<f64> = (0..n)
-        .flat_map(|_| [120.0, 120.0, 120.0, 80.0, 80.0, 80.0])
-        .collect();
-    values.push(80.0);
-    values
-}
-
-struct Sender {
-    gateway: Gateway,
-    schema: v1::Schema,
-    sequence: u64,
-}
-
-impl Sender {
-    async fn new(served: &Served, number: u32) -> Self {
-        let mut gateway = served.stream().await;
-        let epoch = u8::try_from(number).unwrap();
-        gateway.hello(1, &unit(number), epoch).await;
-        let schema = schema(&[("engine.oil.temperature", "Cel", &[])]);
-        let asked = v1::stream_telemetry_request::Item::Schema(schema.clone());
-        gateway.ask(asked).await;
-        Self {
-            gateway,
-            schema,
-            sequence: 0,
-        }
-    }
-
-    /// One value a second.
-    async fn send(&mut self, first_ms: i64, values: &[f64]) {
-        self.sequence += 1;
-        let payload = column(0, first_ms, 1_000, values);
-        let batch = batch_of(&self.schema, self.sequence, &payload);
-        let outcome = self.gateway.send(batch).await;
-        assert_eq!(
-            outcome.outcome(),
-            v1::batch_outcome::Outcome::Stored,
-            "{outcome:?}"
-        );
-    }
-}
 
 type Alerts = AlertServiceClient<Channel>;
 
@@ -158,13 +88,6 @@ async fn read(stream: &mut Streaming<v1::WatchAlertsResponse>, n: usize) {
         }
     }
 }
-
-fn reason(status: &Status) -> String {
-    let details = status.get_error_details();
-    details.error_info().expect("an ErrorInfo").reason.clone()
-}
-
-const START: i64 = NOW_MS - 6 * 3_600_000;
 
 #[tokio::test]
 async fn a_watch_resumed_anywhere_misses_nothing_and_repeats_nothing() {
@@ -562,7 +485,17 @@ async fn a_rule_is_vetted_lodged_and_promoted() {
         name: draft.name.clone(),
         stage: stage.into(),
         etag: etag.to_owned(),
+        without_forecast: true,
     };
+    let unseen = v1::PromoteRuleRequest {
+        without_forecast: false,
+        ..promote(v1::RuleStage::Live, &draft.etag)
+    };
+    let unseen = book.promote_rule(unseen).await.unwrap_err();
+    assert_eq!(
+        (unseen.code(), reason(&unseen).as_str()),
+        (Code::FailedPrecondition, "FORECAST_MISSING")
+    );
     let stale = book
         .promote_rule(promote(v1::RuleStage::Live, "\"x\""))
         .await
@@ -670,7 +603,8 @@ async fn a_version_whose_cases_fail_rings_nobody() {
     let promote = |stage: v1::RuleStage| v1::PromoteRuleRequest {
         name: draft.name.clone(),
         stage: stage.into(),
-        etag: String::new(),
+        without_forecast: true,
+        ..v1::PromoteRuleRequest::default()
     };
     for stage in [v1::RuleStage::Trial, v1::RuleStage::Live] {
         let refused = book.promote_rule(promote(stage)).await.unwrap_err();
@@ -678,10 +612,8 @@ async fn a_version_whose_cases_fail_rings_nobody() {
             (refused.code(), reason(&refused).as_str()),
             (Code::FailedPrecondition, "CASES_FAILED")
         );
-        assert!(
-            refused.message().contains("case \"warms up\": came"),
-            "{refused}"
-        );
+        let named = refused.message().contains("case \"warms up\": came");
+        assert!(named, "{refused}");
     }
     // Without cases in the request those kept stay; the mended one takes their place.
     let same = book.lodge_rule(lodge(None)).await.unwrap().into_inner();

@@ -78,6 +78,12 @@ pub struct Served {
     pub told_with: Option<u64>,
     pub settled: bool,
     pub withdrawn_because: Option<String>,
+    /// Of the seven states of ISA-18.2.
+    pub state: String,
+    pub awaits_answer: bool,
+    pub mute: Option<u64>,
+    /// Server time.
+    pub told_again_at: Option<String>,
     pub acknowledged: Option<Acknowledged>,
     pub defect: Option<u64>,
     pub revision: u32,
@@ -135,6 +141,10 @@ impl From<&v1::Alert> for Served {
             told_with: tail(&alert.told_with).parse().ok(),
             settled: alert.settled,
             withdrawn_because: text(&alert.withdrawn_because),
+            state: word(alert.state().as_str_name(), "ALERT_STATE_"),
+            awaits_answer: alert.awaits_answer,
+            mute: tail(&alert.mute).parse().ok(),
+            told_again_at: alert.told_again_unix_ms.map(instant),
             acknowledged: alert.acknowledgement.as_ref().map(|act| Acknowledged {
                 by: act.by.clone(),
                 at: instant(act.at_unix_ms),

@@ -3,9 +3,12 @@
 use crate::{
     Outcome, Stop,
     alert_json::{Served, condition, inputs, rule_and_version, told},
-    args::{AcknowledgeArgs, AlertFilterArgs, AlertListArgs, AlertsCommand, ShowArgs},
+    args::{
+        AcknowledgeArgs, AlertFilterArgs, AlertListArgs, AlertsCommand, GiveBackArgs, ShelveArgs,
+        ShowArgs,
+    },
     output::{Out, counted, duration, note},
-    remote::{self, answer, connected, instant, priority, short_instant, tail},
+    remote::{self, answer, connected, instant, priority, short_instant, tail, word},
 };
 use wheeltap_proto::v1;
 
@@ -15,6 +18,8 @@ pub fn run(list: &AlertListArgs, command: Option<&AlertsCommand>) -> Result<Outc
             None => print_list(list).await,
             Some(AlertsCommand::Show(args)) => show(args).await,
             Some(AlertsCommand::Acknowledge(args)) => acknowledge(args).await,
+            Some(AlertsCommand::GiveBack(args)) => give_back(args).await,
+            Some(AlertsCommand::Shelve(args)) => shelve(args).await,
         }
     })
 }
@@ -45,6 +50,7 @@ async fn print_list(args: &AlertListArgs) -> Result<Outcome, Stop> {
     let mut filter = filter(&args.filter);
     filter.raised_from_unix_ms = args.since;
     filter.raised_to_unix_ms = args.until;
+    filter.awaits_answer = args.awaiting;
     filter.show_withdrawn = args.withdrawn || filter.condition() == v1::Condition::Withdrawn;
     let connection = connected(&args.server).await?;
     let (alerts, more) = remote::first(connection.list_alerts(filter), args.limit).await?;
@@ -88,10 +94,19 @@ pub fn ended(alert: &v1::Alert) -> String {
     }
 }
 
+fn is_muted(alert: &v1::Alert) -> bool {
+    use v1::AlertState::{OutOfService, Shelved, SuppressedByDesign};
+    matches!(alert.state(), Shelved | SuppressedByDesign | OutOfService)
+}
+
+fn state(alert: &v1::Alert) -> String {
+    word(alert.state().as_str_name(), "ALERT_STATE_").replace('_', " ")
+}
+
 fn row(alert: &v1::Alert) -> Vec<String> {
     let answered = match &alert.acknowledgement {
+        _ if is_muted(alert) => state(alert),
         Some(act) => act.by.clone(),
-        None if alert.suppressed_by_design => "suppressed".to_owned(),
         None if !alert.told_with.is_empty() => format!("told with {}", tail(&alert.told_with)),
         None => "-".to_owned(),
     };
@@ -154,6 +169,13 @@ async fn show(args: &ShowArgs) -> Result<Outcome, Stop> {
     if let Some(announced_ms) = alert.announced_unix_ms {
         lines.push(("announced", instant(announced_ms)));
     }
+    lines.push(("state", state(&alert)));
+    if !alert.mute.is_empty() {
+        lines.push(("mute", tail(&alert.mute).to_owned()));
+    }
+    if let Some(again_ms) = alert.told_again_unix_ms {
+        lines.push(("told again", instant(again_ms)));
+    }
     if !alert.defect.is_empty() {
         lines.push(("defect", tail(&alert.defect).to_owned()));
     }
@@ -206,6 +228,41 @@ async fn acknowledge(args: &AcknowledgeArgs) -> Result<Outcome, Stop> {
         "alert {} on {} is taken on by {by}",
         tail(&alert.name),
         tail(&alert.unit)
+    ));
+    Ok(Outcome::Fine)
+}
+
+async fn give_back(args: &GiveBackArgs) -> Result<Outcome, Stop> {
+    let connection = connected(&args.server).await?;
+    let request = v1::GiveBackAlertRequest {
+        name: format!("alerts/{}", args.number),
+        note: args.note.clone(),
+        ..Default::default()
+    };
+    let alert = answer(connection.alerts().give_back_alert(request).await)?;
+    note(format!(
+        "alert {} on {} waits for somebody else",
+        tail(&alert.name),
+        tail(&alert.unit)
+    ));
+    Ok(Outcome::Fine)
+}
+
+async fn shelve(args: &ShelveArgs) -> Result<Outcome, Stop> {
+    let connection = connected(&args.server).await?;
+    let request = v1::ShelveAlertRequest {
+        alert: format!("alerts/{}", args.number),
+        until_unix_ms: args.until,
+        reason: args.reason.clone(),
+        ..Default::default()
+    };
+    let mute = answer(connection.desk().shelve_alert(request).await)?;
+    note(format!(
+        "{} on {} is shelved until {}, as mute {}",
+        tail(&mute.rule),
+        tail(&mute.unit),
+        mute.until_unix_ms.map(instant).unwrap_or_default(),
+        tail(&mute.name)
     ));
     Ok(Outcome::Fine)
 }

@@ -1,5 +1,9 @@
 //! What can be said on the command line.
 
+mod people;
+
+pub use people::*;
+
 use clap::{Args, Parser, Subcommand, ValueEnum, ValueHint};
 use std::{net::SocketAddr, path::PathBuf};
 use wheeltap_proto::v1;
@@ -45,19 +49,26 @@ pub enum Command {
     Send(SendArgs),
     /// Follow alerts live
     Watch(WatchArgs),
-    /// List, show and acknowledge alerts
+    /// List and show alerts, take them on, shelve them
     Alerts {
         #[command(flatten)]
         list: AlertListArgs,
         #[command(subcommand)]
         command: Option<AlertsCommand>,
     },
-    /// List and show defects, report one, record what the shop found
+    /// List and show defects, report them, plan them, record calls and what the shop found
     Defects {
         #[command(flatten)]
         list: DefectListArgs,
         #[command(subcommand)]
         command: Option<DefectsCommand>,
+    },
+    /// Show how loaded the desk is and what a shift hands over; mutes, handovers, who did what
+    Desk {
+        #[command(flatten)]
+        show: DeskArgs,
+        #[command(subcommand)]
+        command: Option<DeskCommand>,
     },
     /// List and show units, add one, record what it does
     Units {
@@ -479,6 +490,9 @@ pub struct AlertListArgs {
     /// Withdrawn alerts too
     #[arg(long)]
     pub withdrawn: bool,
+    /// Only those that somebody has still to take on
+    #[arg(long)]
+    pub awaiting: bool,
     /// Most alerts to print
     #[arg(long, value_name = "N", default_value_t = 100)]
     pub limit: usize,
@@ -487,14 +501,6 @@ pub struct AlertListArgs {
     /// Print one JSON object a line
     #[arg(long)]
     pub json: bool,
-}
-
-#[derive(Debug, Subcommand)]
-pub enum AlertsCommand {
-    /// Show all that is known of an alert
-    Show(ShowArgs),
-    /// Take an alert on
-    Acknowledge(AcknowledgeArgs),
 }
 
 #[derive(Debug, Args)]
@@ -507,104 +513,6 @@ pub struct ShowArgs {
     /// Print one JSON object
     #[arg(long)]
     pub json: bool,
-}
-
-#[derive(Debug, Args)]
-pub struct AcknowledgeArgs {
-    /// Its number
-    #[arg(value_name = "NUMBER")]
-    pub number: u64,
-    /// What to write down with it
-    #[arg(long, default_value = "", hide_default_value = true)]
-    pub note: String,
-    #[command(flatten)]
-    pub server: ServerArgs,
-}
-
-#[derive(Debug, Args)]
-pub struct DefectListArgs {
-    /// Only of this unit
-    #[arg(long, value_name = "UNIT")]
-    pub unit: Option<String>,
-    /// Only in this status; all without it
-    #[arg(long, value_enum)]
-    pub status: Option<DefectStatusArg>,
-    /// Only of this priority or a higher one
-    #[arg(long, value_enum)]
-    pub priority: Option<PriorityArg>,
-    /// Only of this component
-    #[arg(long, value_name = "NAME")]
-    pub component: Option<String>,
-    /// Most defects to print
-    #[arg(long, value_name = "N", default_value_t = 100)]
-    pub limit: usize,
-    #[command(flatten)]
-    pub server: ServerArgs,
-    /// Print one JSON object a line
-    #[arg(long)]
-    pub json: bool,
-}
-
-#[derive(Debug, Subcommand)]
-pub enum DefectsCommand {
-    /// Show all that is known of a defect
-    Show(ShowArgs),
-    /// Report a defect that no rule raised
-    Report(ReportArgs),
-    /// Record what the shop found, which closes the defect
-    Find(FindArgs),
-    /// Print changes after a cursor, oldest first, for a system that pulls
-    Changes(ChangesArgs),
-}
-
-#[derive(Debug, Args)]
-pub struct ReportArgs {
-    /// The unit
-    #[arg(value_name = "UNIT")]
-    pub unit: String,
-    /// What was seen
-    #[arg(value_name = "TITLE")]
-    pub title: String,
-    /// The component, such as "air compressor"; joins the open defect of the same one
-    #[arg(long, value_name = "NAME")]
-    pub component: String,
-    /// The system, such as "air / brake"
-    #[arg(
-        long,
-        value_name = "NAME",
-        default_value = "",
-        hide_default_value = true
-    )]
-    pub system: String,
-    /// Who reports it
-    #[arg(long, value_enum, default_value = "crew-report")]
-    pub origin: OriginArg,
-    /// How soon to look
-    #[arg(long, value_enum, default_value = "medium")]
-    pub priority: PriorityArg,
-    /// When it first showed: a time, or a span back from now
-    #[arg(long, value_name = "TIME", value_parser = time)]
-    pub first_sign: Option<i64>,
-    #[command(flatten)]
-    pub server: ServerArgs,
-}
-
-#[derive(Debug, Args)]
-pub struct FindArgs {
-    /// The defect's number
-    #[arg(value_name = "NUMBER")]
-    pub number: u64,
-    /// What was found
-    #[arg(value_enum)]
-    pub finding: FindingArg,
-    /// In the shop's words
-    #[arg(long, default_value = "", hide_default_value = true)]
-    pub note: String,
-    /// When the work was done: a time, or a span back from now; now without it
-    #[arg(long, value_name = "TIME", value_parser = time)]
-    pub repaired: Option<i64>,
-    #[command(flatten)]
-    pub server: ServerArgs,
 }
 
 #[derive(Debug, Args)]
@@ -784,10 +692,35 @@ words! {
     DefectStatusArg => v1::DefectStatus {
         /// Open; what it is has not been seen yet
         Suspected => Suspected,
+        /// Open, with a place and a time for the work
+        Planned => Planned,
+        /// Open; the shop is at it
+        InWork => InWork,
         /// Closed with a finding
         Closed => Closed,
+        /// Closed without a finding
+        FindingOwed => FindingOwed,
         /// Late data took back every alert behind it
         Void => Void,
+        /// All of it went into another defect
+        Merged => Merged,
+    }
+    /// What holds for a unit until the work is done.
+    DispositionArg => v1::Disposition {
+        /// It goes on as it is
+        RunOn => RunOn,
+        /// It goes on under a restriction, which --how says
+        Restrict => Restrict,
+        Isolate => Isolate,
+        /// A motor, the dynamic brake or a sander, which --how says
+        CutOut => CutOut,
+        /// Another unit of the consist leads
+        SwapLead => SwapLead,
+        /// Other power is arranged
+        ArrangePower => ArrangePower,
+        /// It waits for its next service stop
+        NextServiceStop => NextServiceStop,
+        SetOut => SetOut,
     }
     /// Who reports a defect.
     OriginArg => v1::DefectOrigin {
@@ -855,6 +788,20 @@ fn time(text: &str) -> Result<i64, String> {
         })
 }
 
+/// Unix milliseconds from RFC 3339, or from a span ahead of now.
+fn ahead(text: &str) -> Result<i64, String> {
+    let now_ms = jiff::Timestamp::now().as_millisecond();
+    if let Ok(span_ms) = wheeltap_model::parse_span(text) {
+        return Ok(now_ms.saturating_add(span_ms));
+    }
+    text.parse::<jiff::Timestamp>()
+        .map(jiff::Timestamp::as_millisecond)
+        .map_err(|_| {
+            "write a time such as 2026-03-02T14:00:00Z, or a span ahead of now such as \"8 h\""
+                .to_owned()
+        })
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -873,5 +820,9 @@ mod tests {
         let now_ms = jiff::Timestamp::now().as_millisecond();
         assert!((now_ms - hour_ago - 3_600_000).abs() < 60_000);
         assert!(time("noon").unwrap_err().contains("24 h"));
+        let in_an_hour = ahead("1 h").unwrap();
+        assert!((in_an_hour - now_ms - 3_600_000).abs() < 60_000);
+        assert_eq!(ahead("1970-01-01T00:00:01Z"), Ok(1_000));
+        assert!(ahead("tomorrow").unwrap_err().contains("8 h"));
     }
 }

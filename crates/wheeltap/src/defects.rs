@@ -1,8 +1,10 @@
 //! `wheeltap defects`: what the mechanical department carries.
 
+mod people;
+
 use crate::{
     Outcome, Stop,
-    args::{ChangesArgs, DefectListArgs, DefectsCommand, FindArgs, ReportArgs, ShowArgs},
+    args::{ChangesArgs, DefectListArgs, DefectsCommand, ReportArgs, ShowArgs},
     output::{Out, counted, note},
     remote::{self, answer, connected, instant, now_ms, priority, short_instant, tail, word},
 };
@@ -29,13 +31,56 @@ struct Line {
     alerts: Vec<u64>,
     basis_withdrawn: bool,
     action: String,
+    awaits_answer: bool,
+    taken_by: Option<String>,
+    plan: Option<PlanLine>,
+    /// Server time.
+    begun_at: Option<String>,
+    said: Option<String>,
+    contacts: Vec<ContactLine>,
     finding: Option<FindingLine>,
+    earlier_findings: Vec<FindingLine>,
+    /// Why it was closed without one.
+    closed_note: Option<String>,
+    /// Server time.
+    reopened_at: Option<String>,
+    merged_into: Option<u64>,
+    /// held, not_held or not_yet_tested; `show` alone says.
+    after_repair: Option<String>,
+    after_repair_at: Option<String>,
+}
+
+#[derive(Serialize)]
+struct PlanLine {
+    service_point: String,
+    at: Option<String>,
+    part: String,
+    craft: String,
+    note: String,
+}
+
+#[derive(Serialize)]
+struct ContactLine {
+    number: u32,
+    told: String,
+    alert: Option<u64>,
+    answer: String,
+    promise: String,
+    promised_for: Option<String>,
+    by: String,
+    at: String,
+    kept_by: Option<String>,
 }
 
 #[derive(Serialize)]
 struct FindingLine {
     kind: String,
     note: String,
+    cause: String,
+    component: String,
+    failure_mode: String,
+    minutes: Option<u32>,
+    parts: Vec<String>,
     by: String,
     repaired_at: String,
     recorded_at: String,
@@ -84,14 +129,75 @@ impl From<&v1::Defect> for Line {
                 .collect(),
             basis_withdrawn: defect.basis_withdrawn,
             action: defect.action.clone(),
-            finding: defect.finding.as_ref().map(|found| FindingLine {
-                kind: finding(found),
-                note: found.note.clone(),
-                by: found.by.clone(),
-                repaired_at: instant(found.repaired_unix_ms),
-                recorded_at: instant(found.recorded_unix_ms),
+            awaits_answer: defect.awaits_answer,
+            taken_by: text(&defect.taken_by),
+            plan: defect.plan.as_ref().map(|plan| PlanLine {
+                service_point: plan.service_point.clone(),
+                at: plan.at_unix_ms.map(instant),
+                part: plan.part.clone(),
+                craft: plan.craft.clone(),
+                note: plan.note.clone(),
             }),
+            begun_at: defect.begun_unix_ms.map(instant),
+            said: defect.said.as_ref().map(said),
+            contacts: defect.contacts.iter().map(Into::into).collect(),
+            finding: defect.finding.as_ref().map(Into::into),
+            earlier_findings: defect.earlier_findings.iter().map(Into::into).collect(),
+            closed_note: text(&defect.closed_note),
+            reopened_at: defect.reopened_unix_ms.map(instant),
+            merged_into: tail(&defect.merged_into).parse().ok(),
+            after_repair: match defect.after_repair() {
+                v1::AfterRepair::Unspecified => None,
+                held => Some(word(held.as_str_name(), "AFTER_REPAIR_")),
+            },
+            after_repair_at: defect.after_repair_unix_ms.map(instant),
         }
+    }
+}
+
+impl From<&v1::Finding> for FindingLine {
+    fn from(found: &v1::Finding) -> Self {
+        Self {
+            kind: finding(found),
+            note: found.note.clone(),
+            cause: found.cause.clone(),
+            component: found.component.clone(),
+            failure_mode: found.failure_mode.clone(),
+            minutes: found.minutes,
+            parts: found.parts.clone(),
+            by: found.by.clone(),
+            repaired_at: instant(found.repaired_unix_ms),
+            recorded_at: instant(found.recorded_unix_ms),
+        }
+    }
+}
+
+impl From<&v1::Contact> for ContactLine {
+    fn from(contact: &v1::Contact) -> Self {
+        Self {
+            number: contact.number,
+            told: contact.told.clone(),
+            alert: tail(&contact.alert).parse().ok(),
+            answer: contact.answer.clone(),
+            promise: contact.promise.clone(),
+            promised_for: contact.promised_for_unix_ms.map(instant),
+            by: contact.by.clone(),
+            at: instant(contact.at_unix_ms),
+            kept_by: text(&contact.kept_by),
+        }
+    }
+}
+
+fn text(text: &str) -> Option<String> {
+    (!text.is_empty()).then(|| text.to_owned())
+}
+
+/// `restrict: notch 6 at most`.
+fn said(said: &v1::SaidDisposition) -> String {
+    let what = word(said.disposition().as_str_name(), "DISPOSITION_").replace('_', " ");
+    match said.how.as_str() {
+        "" => what,
+        how => format!("{what}: {how}"),
     }
 }
 
@@ -101,7 +207,16 @@ pub fn run(list: &DefectListArgs, command: Option<&DefectsCommand>) -> Result<Ou
             None => print_list(list).await,
             Some(DefectsCommand::Show(args)) => show(args).await,
             Some(DefectsCommand::Report(args)) => report(args).await,
-            Some(DefectsCommand::Find(args)) => find(args).await,
+            Some(DefectsCommand::TakeOn(args)) => people::take_on(args).await,
+            Some(DefectsCommand::Call(args)) => people::call(args).await,
+            Some(DefectsCommand::Kept(args)) => people::kept(args).await,
+            Some(DefectsCommand::Say(args)) => people::say(args).await,
+            Some(DefectsCommand::Plan(args)) => people::plan(args).await,
+            Some(DefectsCommand::Begin(args)) => people::begin(args).await,
+            Some(DefectsCommand::Find(args)) => people::find(args).await,
+            Some(DefectsCommand::Close(args)) => people::close(args).await,
+            Some(DefectsCommand::Split(args)) => people::split(args).await,
+            Some(DefectsCommand::Merge(args)) => people::merge(args).await,
             Some(DefectsCommand::Changes(args)) => changes(args).await,
         }
     })
@@ -122,6 +237,7 @@ async fn print_list(args: &DefectListArgs) -> Result<Outcome, Stop> {
             .map_or(v1::Priority::Unspecified, Into::into)
             .into(),
         component: args.component.clone().unwrap_or_default(),
+        open: args.open,
     };
     let connection = connected(&args.server).await?;
     let (defects, more) = remote::first(connection.list_defects(filter), args.limit).await?;
@@ -166,7 +282,7 @@ fn row(defect: &v1::Defect) -> Vec<String> {
         defect.alerts.len().to_string(),
         match &defect.finding {
             Some(found) => finding(found).replace('_', " "),
-            None => status(defect),
+            None => status(defect).replace('_', " "),
         },
     ]
 }
@@ -195,7 +311,7 @@ async fn show(args: &ShowArgs) -> Result<Outcome, Stop> {
             },
         ),
         ("priority", priority(defect.priority)),
-        ("status", status(&defect)),
+        ("status", status(&defect).replace('_', " ")),
         ("opened by", origin(&defect).replace('_', " ")),
         ("first sign", instant(defect.first_sign_unix_ms)),
         ("opened", instant(defect.opened_unix_ms)),
@@ -209,19 +325,7 @@ async fn show(args: &ShowArgs) -> Result<Outcome, Stop> {
             "late data took back every alert behind it".to_owned(),
         ));
     }
-    if let Some(found) = &defect.finding {
-        lines.push((
-            "finding",
-            format!(
-                "{}, work done {}, recorded by {} {}",
-                finding(found).replace('_', " "),
-                instant(found.repaired_unix_ms),
-                found.by,
-                instant(found.recorded_unix_ms)
-            ),
-        ));
-        lines.push(("note", found.note.clone()));
-    }
+    lines.extend(people::facts(&defect));
     lines.retain(|(_, text)| !text.is_empty());
     out.facts(&lines)?;
     out.flush()?;
@@ -249,28 +353,6 @@ async fn report(args: &ReportArgs) -> Result<Outcome, Stop> {
         tail(&defect.name),
         tail(&defect.unit),
         instant(defect.due_unix_ms)
-    ));
-    Ok(Outcome::Fine)
-}
-
-async fn find(args: &FindArgs) -> Result<Outcome, Stop> {
-    let connection = connected(&args.server).await?;
-    let request = v1::RecordFindingRequest {
-        name: format!("defects/{}", args.number),
-        finding: Some(v1::Finding {
-            kind: v1::FindingKind::from(args.finding).into(),
-            note: args.note.clone(),
-            repaired_unix_ms: args.repaired.unwrap_or_else(now_ms),
-            ..Default::default()
-        }),
-        ..Default::default()
-    };
-    let defect = answer(connection.defects().record_finding(request).await)?;
-    note(format!(
-        "defect {} on {} is {}",
-        tail(&defect.name),
-        tail(&defect.unit),
-        status(&defect)
     ));
     Ok(Outcome::Fine)
 }

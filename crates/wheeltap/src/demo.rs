@@ -597,7 +597,7 @@ impl Summary {
     ) -> Result<Self, Stop> {
         let defects: Vec<v1::Defect> = connection
             .list_defects(v1::DefectFilter {
-                status: v1::DefectStatus::Suspected.into(),
+                open: true,
                 ..v1::DefectFilter::default()
             })
             .try_collect()

@@ -8,6 +8,7 @@ mod alerts;
 mod args;
 mod defects;
 mod demo;
+mod desk;
 mod files;
 mod output;
 mod pages;
@@ -77,6 +78,7 @@ fn run(command: Command) -> Result<Outcome, Stop> {
         Command::Watch(args) => watch::run(&args),
         Command::Alerts { list, command } => alerts::run(&list, command.as_ref()),
         Command::Defects { list, command } => defects::run(&list, command.as_ref()),
+        Command::Desk { show, command } => desk::run(&show, command.as_ref()),
         Command::Units { list, command } => units::run(&list, command.as_ref()),
         Command::Rules { command } => match command {
             RulesCommand::Vet(args) => rules::vet::run(&args),

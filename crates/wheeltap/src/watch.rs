@@ -166,7 +166,9 @@ pub fn line(kind: v1::alert_change::Kind, alert: &v1::Alert) -> String {
             .acknowledgement
             .as_ref()
             .map_or(String::new(), |act| format!(" (by {})", act.by)),
-        Kind::Suppression if alert.suppressed_by_design => " (begins)".to_owned(),
+        Kind::Suppression if alert.suppressed_by_design || !alert.mute.is_empty() => {
+            " (begins)".to_owned()
+        }
         Kind::Suppression => " (ends)".to_owned(),
         _ if !alert.told_with.is_empty() => format!(" (told with #{})", tail(&alert.told_with)),
         _ if alert.late_news => " (late news: it has ended)".to_owned(),

@@ -8,8 +8,22 @@ use crate::{
 use std::sync::Arc;
 use wheeltap_model::{
     AlertId, ClassBaseline, Condition, DefectId, DefectOrigin, EventTime, FindingKind, Part,
-    RuleName, RuleRef, ServerTime, Suppression, UnitId,
+    RuleName, RuleRef, ServerTime, UnitId,
 };
+
+/// As far as a clock may have been set back between two records.
+const CLOCK_STEP_MS: i64 = 3_600_000;
+
+/// Where something that was seen belongs.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Belongs {
+    /// To this defect: an open one, or one whose repair came after it.
+    To(DefectId),
+    /// To this defect, which is closed: it came back.
+    AgainTo(DefectId),
+    /// To none that is known.
+    Nowhere,
+}
 
 impl Book {
     /// What this caller's request id was answered with, if it was used before.
@@ -58,6 +72,10 @@ impl Book {
             if let Some(defect) = query.defect {
                 let alerts = self.defect(defect).map(|kept| &kept.defect().alerts);
                 Some(Box::new(alerts.into_iter().flatten().copied()))
+            } else if !query.defects.is_empty() {
+                let defects = query.defects.iter().filter_map(|id| self.defect(*id));
+                let alerts = defects.flat_map(|kept| &kept.defect().alerts);
+                Some(Box::new(alerts.copied()))
             } else if let Some(unit) = &query.unit {
                 let unit = self.by_unit.get(unit);
                 match query.condition {
@@ -102,6 +120,20 @@ impl Book {
     /// All alerts that stand, by number.
     pub fn standing(&self) -> impl Iterator<Item = &Arc<KeptAlert>> {
         self.standing.iter().filter_map(|id| self.alert(*id))
+    }
+
+    /// Every time people were told of an alert at or after `from`, newest first. An alert that stood when
+    /// what muted it ended was told more than once.
+    pub fn tellings(
+        &self,
+        from: ServerTime,
+    ) -> impl Iterator<Item = (ServerTime, &Arc<KeptAlert>)> {
+        let newest_first = self.tellings.iter().rev();
+        // A clock that was set back may have put some out of order by a little: they are passed over.
+        newest_first
+            .take_while(move |(at, _)| at.plus_ms(CLOCK_STEP_MS) >= from)
+            .filter(move |(at, _)| *at >= from)
+            .filter_map(|(at, id)| Some((*at, self.alert(*id)?)))
     }
 
     /// All alerts of any version of a rule, withdrawn ones included, by number.
@@ -184,29 +216,61 @@ impl Book {
             .collect()
     }
 
-    /// The defect that something seen on a component at `at` belongs to.
-    ///
-    /// A closed one when it was repaired after `at`, the earliest such repair: what was seen before
-    /// a repair was repaired by it. Else the oldest open one.
-    pub fn defect_for(&self, unit: &UnitId, component: &str, at: EventTime) -> Option<DefectId> {
-        let defects = self.by_component.get(unit)?.get(component)?;
-        let kept = || defects.iter().filter_map(|id| self.defect(*id));
-        let repaired = kept()
-            .filter_map(|kept| {
-                let repaired_at = kept.defect().finding.as_ref()?.repaired_at;
-                (repaired_at > at).then_some((repaired_at, kept.id()))
-            })
-            .min();
-        repaired
-            .map(|(_, id)| id)
-            .or_else(|| self.open_defect(unit, component))
+    /// All defects, by number.
+    pub fn all_defects(&self) -> impl Iterator<Item = &Arc<KeptDefect>> {
+        self.defects.iter()
     }
 
-    /// The oldest open defect of a unit's component.
-    pub fn open_defect(&self, unit: &UnitId, component: &str) -> Option<DefectId> {
-        let defects = self.by_component.get(unit)?.get(component)?;
-        let mut kept = defects.iter().filter_map(|id| self.defect(*id));
-        kept.find(|kept| kept.is_open()).map(|kept| kept.id())
+    /// Open defects, soonest due first (then the lower number).
+    pub fn open_defects(&self) -> impl Iterator<Item = &Arc<KeptDefect>> {
+        let ids = self.by_due.iter();
+        ids.filter_map(|(_, id)| self.defect(*id))
+            .filter(|kept| kept.is_open())
+    }
+
+    /// A unit's open defects, by component.
+    pub fn open_defects_of(&self, unit: &UnitId) -> impl Iterator<Item = &Arc<KeptDefect>> {
+        let components = self.by_component.get(unit).into_iter();
+        let ids = components.flat_map(|of| of.values().flatten());
+        ids.filter_map(|id| self.defect(*id))
+            .filter(|kept| kept.is_open())
+    }
+
+    /// Where something seen on a component at `at` belongs, when what comes back within
+    /// `reopen_within_ms` of its repair is the same defect.
+    pub fn defect_for(
+        &self,
+        unit: &UnitId,
+        component: &str,
+        at: EventTime,
+        reopen_within_ms: i64,
+    ) -> Belongs {
+        let defects = self.by_component.get(unit).and_then(|of| of.get(component));
+        let kept = || {
+            let ids = defects.into_iter().flatten();
+            ids.filter_map(|id| self.defect(*id))
+                .filter(|kept| kept.defect().merged_into.is_none())
+        };
+        let repaired = kept()
+            .filter_map(|kept| Some((kept.repaired_after(at)?, kept.id())))
+            .min();
+        if let Some((_, id)) = repaired {
+            return Belongs::To(id);
+        }
+        if let Some(open) = kept().find(|kept| kept.is_open()) {
+            return Belongs::To(open.id());
+        }
+        let came_back = kept()
+            .filter_map(|kept| Some((kept.repaired_at()?, kept.id())))
+            .filter(|(repaired_at, _)| at.ms_since(*repaired_at) <= reopen_within_ms)
+            .max();
+        came_back.map_or(Belongs::Nowhere, |(_, id)| Belongs::AgainTo(id))
+    }
+
+    /// Whether somebody at the desk has still to take a defect on.
+    pub fn awaits_answer(&self, kept: &KeptDefect) -> bool {
+        let alerts = kept.defect().alerts.iter();
+        kept.awaits_answer(alerts.filter_map(|id| self.alert(*id)).map(AsRef::as_ref))
     }
 
     /// Changes of alerts by ledger entries after `seq`, oldest first.
@@ -305,7 +369,7 @@ impl Book {
                     && alert.rings()
                     && alert.told_with().0 == 0
                     && alert.condition() != Condition::Withdrawn
-                    && alert.suppression() != Suppression::ByDesign
+                    && !alert.is_by_design()
             });
         rung.count() as u64
     }
@@ -316,27 +380,33 @@ impl Book {
         let mut truth = Truth::default();
         for kept in &self.defects {
             let defect = kept.defect();
-            let Some(finding) = &defect.finding else {
-                continue;
-            };
-            let opened = EventTime::from_unix_ms(defect.opened_at.unix_ms());
-            let sign = defect.first_sign_at.min(opened);
-            let known = Known {
-                unit: defect.unit.clone(),
-                rule: None,
-                from: sign.plus_ms(-CALLS_FROM_MS),
-                until: finding.repaired_at.max(sign),
-                failed_at: (defect.origin != DefectOrigin::Alert).then_some(sign),
-            };
-            if defect.component != component || known.until < from || known.from > until {
+            if defect.component != component {
                 continue;
             }
-            match finding.kind {
-                FindingKind::AsCalled => truth.failures.push(known),
-                FindingKind::AnotherFault
-                | FindingKind::SensorOrWiring
-                | FindingKind::NoFaultFound => truth.sound.push(known),
-                FindingKind::CouldNotTest | FindingKind::NotLookedAt => {}
+            let opened = EventTime::from_unix_ms(defect.opened_at.unix_ms());
+            let mut sign = defect.first_sign_at.min(opened);
+            let mut calls_from = sign.plus_ms(-CALLS_FROM_MS);
+            for finding in defect.earlier_findings.iter().chain(&defect.finding) {
+                let known = Known {
+                    unit: defect.unit.clone(),
+                    rule: None,
+                    from: calls_from,
+                    until: finding.repaired_at.max(sign),
+                    failed_at: (defect.origin != DefectOrigin::Alert).then_some(sign),
+                };
+                // What came back was seen after the repair before.
+                sign = finding.repaired_at.max(sign);
+                calls_from = sign;
+                if known.until < from || known.from > until {
+                    continue;
+                }
+                match finding.kind {
+                    FindingKind::AsCalled => truth.failures.push(known),
+                    FindingKind::AnotherFault
+                    | FindingKind::SensorOrWiring
+                    | FindingKind::NoFaultFound => truth.sound.push(known),
+                    FindingKind::CouldNotTest | FindingKind::NotLookedAt => {}
+                }
             }
         }
         truth

@@ -115,8 +115,9 @@ impl Ledger {
         let _writing = self.writing.lock().unwrap_or_else(PoisonError::into_inner);
         let (outcome, records) = {
             let book = self.book();
-            let mut planner =
-                Planner::new(&book, self.shared.clock.now(), by).with_trains(&self.shared.fleet);
+            let mut planner = Planner::new(&book, self.shared.clock.now(), by)
+                .with_trains(&self.shared.fleet)
+                .with_policy(self.shared.settings.desk.policy());
             let outcome = plan(&mut planner);
             (outcome, planner.finish())
         };

@@ -48,9 +48,9 @@ fn n_shards() -> usize {
 }
 
 /// The identity under which rules of the settings' folder are lodged.
-const BY_SETTINGS: &str = "settings";
+pub(crate) const BY_SETTINGS: &str = "settings";
 /// The identity under which what is due by the clock is written.
-const BY_CLOCK: &str = "clock";
+pub(crate) const BY_CLOCK: &str = "clock";
 
 /// One stored batch to be judged.
 #[derive(Debug)]
@@ -309,6 +309,26 @@ impl Judging {
             }
         }
         Ok(n_frozen)
+    }
+
+    /// Ends the mutes whose time is over by the server's clock; what then stands unmuted is told. Blocks.
+    ///
+    /// # Errors
+    /// A stop, after which the service stops.
+    pub fn lapse_mutes(&self) -> Result<(), LedgerError> {
+        let ledger = &self.inner.ledger;
+        let now = ledger.now();
+        let is_due = {
+            let book = ledger.book();
+            book.muting()
+                .any(|mute| mute.until.is_some_and(|until| until <= now))
+        };
+        if is_due {
+            ledger.write(BY_CLOCK, Documents::new(), |planner| {
+                planner.lapse();
+            })?;
+        }
+        Ok(())
     }
 
     /// On how many units a version fails.

@@ -17,7 +17,7 @@ use wheeltap_followup::{KeptAlert, Occurred, Planner, Terms, UPDATED_BY_TELEMETR
 use wheeltap_judge::{
     Change, Checkpoint, Judgement, KnownAlert, Occurrence, Reconciled, UnitJudge, reconcile,
 };
-use wheeltap_model::{Condition, EventTime, ServerTime, Suppression, UnitId};
+use wheeltap_model::{Condition, EventTime, ServerTime, UnitId};
 use wheeltap_store::Epoch;
 
 /// Batches taken into one commit at most.
@@ -622,7 +622,7 @@ fn plan_live(planner: &mut Planner<'_>, found: &Found) -> u64 {
             Some(alert) if occurrence.ended_at.is_some() => planner.end(alert, occurred, *terms),
             Some(alert) => {
                 if let Some(at) = occurrence.unsuppressed_at
-                    && alert.suppression() == Suppression::ByDesign
+                    && alert.is_by_design()
                 {
                     planner.unsuppress(alert, at, *terms);
                 }

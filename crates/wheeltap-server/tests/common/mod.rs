@@ -5,6 +5,8 @@
     reason = "each test file uses its own part of this harness, and a failed step must fail the test"
 )]
 
+pub mod alerting;
+
 use std::sync::Arc;
 use std::sync::atomic::{AtomicUsize, Ordering};
 use tokio::sync::{mpsc, oneshot};

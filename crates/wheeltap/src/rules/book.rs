@@ -145,13 +145,17 @@ pub fn promote(args: &PromoteArgs) -> Result<Outcome, Stop> {
                 .await,
         )?;
         let stage_asked = v1::RuleStage::from(args.stage);
-        if !args.no_forecast && matches!(stage_asked, v1::RuleStage::Trial | v1::RuleStage::Live) {
-            super::forecast::before_promotion(&connection, &rule.name).await?;
+        let looks_ahead = matches!(stage_asked, v1::RuleStage::Trial | v1::RuleStage::Live);
+        let mut without_forecast = args.no_forecast;
+        if looks_ahead && !without_forecast {
+            // Without history there is nothing to try it on.
+            without_forecast = !super::forecast::before_promotion(&connection, &rule.name).await?;
         }
         let request = v1::PromoteRuleRequest {
             name: rule.name,
             stage: stage_asked.into(),
             etag: rule.etag,
+            without_forecast,
         };
         let rule = answer(connection.rules().promote_rule(request).await)?;
         let (name, version) = rule_and_version(&rule.name);

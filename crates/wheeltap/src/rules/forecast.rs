@@ -445,7 +445,7 @@ fn row(alert: &v1::ReplayedAlert) -> Vec<String> {
 }
 
 /// Shows and keeps the forecast of a version that is about to be judged live.
-pub async fn before_promotion(connection: &Connection, version: &str) -> Result<(), Stop> {
+pub async fn before_promotion(connection: &Connection, version: &str) -> Result<bool, Stop> {
     let request = v1::ReplayRuleRequest {
         name: version.to_owned(),
         keep_forecast: true,
@@ -456,12 +456,12 @@ pub async fn before_promotion(connection: &Connection, version: &str) -> Result<
             let mut out = Out::new();
             print(&mut out, &made, false)?;
             out.flush()?;
-            Ok(())
+            Ok(true)
         }
         Err(error) => match error.downcast_ref::<CallError>() {
             Some(call) if call.reason == "NOTHING_STORED" => {
                 note("no forecast: nothing is stored yet");
-                Ok(())
+                Ok(false)
             }
             _ => Err(Stop::Failed(error)),
         },

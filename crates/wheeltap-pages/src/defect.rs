@@ -1,0 +1,351 @@
+//! One defect with all that people did about it, and the lists of them.
+
+use crate::board::{
+    answered_by, condition, disposition, is_owed, left, next_step, now_ms, number, plan_words,
+};
+use crate::{Pages, refused, shown, told};
+use askama::Template;
+use axum::extract::{Path, Query, State};
+use axum::response::Response;
+use futures::{StreamExt, TryStreamExt};
+use serde::Deserialize;
+use wheeltap_client::CallError;
+use wheeltap_model::FAILURE_MODES;
+use wheeltap_proto::v1;
+
+/// Defects in one list.
+const MOST_LINES: usize = 500;
+/// Acts shown with a defect.
+const MOST_ACTS: usize = 50;
+
+/// Which list is wanted.
+#[derive(Default, Deserialize)]
+pub struct Which {
+    #[serde(default)]
+    show: String,
+}
+
+#[derive(Template)]
+#[template(path = "defect_list.html")]
+struct ListPage {
+    heading: &'static str,
+    /// Number, due, unit, title, component, status, next, unit's path.
+    lines: Vec<[String; 8]>,
+    has_more: bool,
+}
+
+/// `GET /defects`.
+pub async fn list(State(pages): State<Pages>, Query(Which { show }): Query<Which>) -> Response {
+    let (heading, status) = match show.as_str() {
+        "closed" => ("Closed defects", v1::DefectStatus::Closed),
+        "finding-owed" => (
+            "Closed, and the finding is owed",
+            v1::DefectStatus::FindingOwed,
+        ),
+        _ => ("Open defects", v1::DefectStatus::Unspecified),
+    };
+    let filter = v1::DefectFilter {
+        status: status.into(),
+        open: status == v1::DefectStatus::Unspecified,
+        ..v1::DefectFilter::default()
+    };
+    let listed = pages.connection.list_defects(filter).take(MOST_LINES + 1);
+    let defects: Result<Vec<v1::Defect>, CallError> = listed.try_collect().await;
+    let defects = match defects {
+        Ok(defects) => defects,
+        Err(error) => return refused(&error),
+    };
+    let now = now_ms();
+    let line = |defect: &v1::Defect| {
+        let unit = told::tail(&defect.unit).to_owned();
+        let next = match &defect.finding {
+            Some(found) => told::word(found.kind().as_str_name(), "FINDING_KIND_"),
+            None if !defect.closed_note.is_empty() => defect.closed_note.clone(),
+            None => next_step(defect),
+        };
+        [
+            number(defect).to_string(),
+            left(defect.due_unix_ms - now),
+            unit.clone(),
+            defect.title.clone(),
+            defect.component.clone(),
+            told::word(defect.status().as_str_name(), "DEFECT_STATUS_"),
+            next,
+            told::segment(&unit),
+        ]
+    };
+    let has_more = defects.len() > MOST_LINES;
+    shown(
+        ListPage {
+            heading,
+            lines: defects.iter().take(MOST_LINES).map(line).collect(),
+            has_more,
+        }
+        .render(),
+    )
+}
+
+struct AlertRow {
+    number: String,
+    said: String,
+    evidence: String,
+    state: String,
+    answer: String,
+}
+
+struct CallRow {
+    number: u32,
+    at: String,
+    by: String,
+    told: String,
+    answer: String,
+    promise: String,
+    kept: String,
+    is_owed: bool,
+}
+
+#[derive(Template)]
+#[template(path = "defect.html")]
+struct Page {
+    number: u64,
+    unit: String,
+    unit_path: String,
+    title: String,
+    said: String,
+    facts: Vec<(&'static str, String)>,
+    action: String,
+    alerts: Vec<AlertRow>,
+    calls: Vec<CallRow>,
+    is_open: bool,
+    awaits: bool,
+    is_in_work: bool,
+    may_find: bool,
+    etag: String,
+    /// Place, time, part, craft.
+    plan: [String; 4],
+    dispositions: Vec<(i32, &'static str)>,
+    findings: Vec<(i32, &'static str)>,
+    modes: &'static [(&'static str, &'static str)],
+    /// When, who, did, why.
+    acts: Vec<[String; 4]>,
+}
+
+/// What an act said.
+#[derive(Default, Deserialize)]
+pub struct Said {
+    #[serde(default)]
+    said: String,
+}
+
+/// `GET /defects/{number}`.
+pub async fn page(
+    State(pages): State<Pages>,
+    Path(number): Path<u64>,
+    Query(Said { said }): Query<Said>,
+) -> Response {
+    let said = if said == "done" { "It is kept." } else { "" };
+    match read(&pages, number, said).await {
+        Ok(page) => shown(page.render()),
+        Err(error) => refused(&error),
+    }
+}
+
+async fn read(pages: &Pages, number: u64, said: &str) -> Result<Page, CallError> {
+    let connection = &pages.connection;
+    let name = format!("defects/{number}");
+    let request = v1::GetDefectRequest { name: name.clone() };
+    let defect = connection.defects().get_defect(request).await?.into_inner();
+    let of_it = v1::AlertFilter {
+        defect: name.clone(),
+        show_withdrawn: true,
+        ..v1::AlertFilter::default()
+    };
+    let alerts: Vec<v1::Alert> = connection.list_alerts(of_it).try_collect().await?;
+    let about = v1::ListActsRequest {
+        about: name,
+        ..v1::ListActsRequest::default()
+    };
+    let acts = connection.list_acts(about).take(MOST_ACTS);
+    let acts: Vec<v1::RecordedAct> = acts.try_collect().await?;
+    Ok(made(&defect, &alerts, &acts, said))
+}
+
+fn made(defect: &v1::Defect, alerts: &[v1::Alert], acts: &[v1::RecordedAct], said: &str) -> Page {
+    use v1::DefectStatus::{FindingOwed, InWork, Planned, Suspected};
+    let status = defect.status();
+    let is_open = matches!(status, Suspected | Planned | InWork);
+    let unit = told::tail(&defect.unit).to_owned();
+    let plan = defect.plan.as_ref();
+    let of_plan = |take: fn(&v1::Plan) -> String| plan.map(take).unwrap_or_default();
+    let row = |alert: &v1::Alert| AlertRow {
+        number: told::tail(&alert.name).to_owned(),
+        said: condition(alert),
+        evidence: told::evidence(alert.evidence.as_ref()),
+        state: told::word(alert.state().as_str_name(), "ALERT_STATE_"),
+        answer: alert.acknowledgement.as_ref().map_or_else(
+            || "nobody".to_owned(),
+            |answer| format!("{}, {}", answer.by, told::minute(answer.at_unix_ms)),
+        ),
+    };
+    Page {
+        number: number(defect),
+        unit_path: told::segment(&unit),
+        unit,
+        title: defect.title.clone(),
+        said: said.to_owned(),
+        facts: facts(defect, alerts, is_open),
+        action: defect.action.clone(),
+        alerts: alerts.iter().map(row).collect(),
+        calls: defect.contacts.iter().map(call).collect(),
+        is_open,
+        awaits: defect.awaits_answer,
+        is_in_work: status == InWork,
+        may_find: is_open || status == FindingOwed,
+        etag: defect.etag.clone(),
+        plan: [
+            of_plan(|plan| plan.service_point.clone()),
+            of_plan(|plan| plan.at_unix_ms.map(told::minute).unwrap_or_default()),
+            of_plan(|plan| plan.part.clone()),
+            of_plan(|plan| plan.craft.clone()),
+        ],
+        dispositions: vec![
+            (v1::Disposition::RunOn.into(), "Run on"),
+            (v1::Disposition::Restrict.into(), "Restrict"),
+            (v1::Disposition::Isolate.into(), "Isolate"),
+            (
+                v1::Disposition::CutOut.into(),
+                "Cut out a motor, dynamic brake or sander",
+            ),
+            (v1::Disposition::SwapLead.into(), "Swap the lead"),
+            (v1::Disposition::ArrangePower.into(), "Arrange other power"),
+            (
+                v1::Disposition::NextServiceStop.into(),
+                "At the next service stop",
+            ),
+            (v1::Disposition::SetOut.into(), "Set out"),
+        ],
+        findings: vec![
+            (v1::FindingKind::AsCalled.into(), "As called"),
+            (v1::FindingKind::AnotherFault.into(), "Another fault"),
+            (
+                v1::FindingKind::SensorOrWiring.into(),
+                "The sensor or its wiring",
+            ),
+            (v1::FindingKind::NoFaultFound.into(), "No fault found"),
+            (v1::FindingKind::CouldNotTest.into(), "Could not test"),
+            (v1::FindingKind::NotLookedAt.into(), "Not looked at"),
+        ],
+        modes: &FAILURE_MODES,
+        acts: acts
+            .iter()
+            .map(|act| {
+                [
+                    told::minute(act.at_unix_ms),
+                    act.by.clone(),
+                    act.what.clone(),
+                    act.why.clone(),
+                ]
+            })
+            .collect(),
+    }
+}
+
+fn facts(defect: &v1::Defect, alerts: &[v1::Alert], is_open: bool) -> Vec<(&'static str, String)> {
+    let mut facts = vec![
+        (
+            "Status",
+            told::word(defect.status().as_str_name(), "DEFECT_STATUS_"),
+        ),
+        (
+            "Priority",
+            told::word(defect.priority().as_str_name(), "PRIORITY_"),
+        ),
+        ("Component", defect.component.clone()),
+        ("First sign", told::minute(defect.first_sign_unix_ms)),
+        ("Opened", told::minute(defect.opened_unix_ms)),
+        (
+            "Opened by",
+            told::word(defect.origin().as_str_name(), "DEFECT_ORIGIN_"),
+        ),
+    ];
+    if is_open {
+        facts.push(("Due", left(defect.due_unix_ms - now_ms())));
+    }
+    if let Some(by) = answered_by(defect, alerts) {
+        facts.push(("Taken on by", by));
+    }
+    if let Some(said) = &defect.said {
+        facts.push((
+            "Until then",
+            format!("{}, said {}", disposition(said), said.by),
+        ));
+    }
+    if let Some(plan) = &defect.plan {
+        facts.push(("Plan", plan_words(plan)));
+    }
+    for found in defect.earlier_findings.iter().chain(&defect.finding) {
+        facts.push(("Found", finding_words(found)));
+    }
+    if !defect.closed_note.is_empty() {
+        facts.push(("No finding", defect.closed_note.clone()));
+    }
+    if let Some(at) = defect.reopened_unix_ms {
+        facts.push(("Came back", told::minute(at)));
+    }
+    let since = defect
+        .after_repair_unix_ms
+        .map(told::minute)
+        .unwrap_or_default();
+    match defect.after_repair() {
+        v1::AfterRepair::Unspecified => {}
+        v1::AfterRepair::Held => facts.push(("Repair", format!("held: seen clear {since}"))),
+        v1::AfterRepair::NotHeld => facts.push(("Repair", format!("not held: back {since}"))),
+        v1::AfterRepair::NotYetTested => facts.push(("Repair", "not yet tested".to_owned())),
+    }
+    if !defect.merged_into.is_empty() {
+        let into = told::tail(&defect.merged_into);
+        facts.push(("Went into", format!("defect {into}")));
+    }
+    if defect.basis_withdrawn {
+        facts.push(("Basis", "later data took back its alerts".to_owned()));
+    }
+    facts
+}
+
+/// `as called: thermostat stuck, 40 min, 2026-03-02 14:05`.
+fn finding_words(found: &v1::Finding) -> String {
+    let mut words = told::word(found.kind().as_str_name(), "FINDING_KIND_");
+    let minutes = found.minutes.map(|minutes| format!("{minutes} min"));
+    let said = [
+        found.cause.clone(),
+        found.component.clone(),
+        found.failure_mode.clone(),
+        found.note.clone(),
+        found.parts.join(", "),
+        minutes.unwrap_or_default(),
+        told::minute(found.repaired_unix_ms),
+    ];
+    for (idx, part) in said.iter().filter(|part| !part.is_empty()).enumerate() {
+        words += if idx == 0 { ": " } else { ", " };
+        words += part;
+    }
+    words
+}
+
+fn call(contact: &v1::Contact) -> CallRow {
+    let by = contact.promised_for_unix_ms.map(told::minute);
+    let by = by.map_or_else(String::new, |by| format!(" by {by}"));
+    CallRow {
+        number: contact.number,
+        at: told::minute(contact.at_unix_ms),
+        by: contact.by.clone(),
+        told: contact.told.clone(),
+        answer: contact.answer.clone(),
+        promise: format!("{}{by}", contact.promise),
+        kept: match contact.kept_unix_ms {
+            Some(at) => format!("{}, {}", contact.kept_by, told::minute(at)),
+            None => String::new(),
+        },
+        is_owed: is_owed(contact),
+    }
+}

@@ -1,0 +1,326 @@
+//! The shift handover, what is muted, and who did what.
+
+use crate::board::{mute_end, now_ms};
+use crate::{Pages, refused, shown, told};
+use askama::Template;
+use axum::extract::{Query, State};
+use axum::response::Response;
+use futures::TryStreamExt;
+use serde::Deserialize;
+use std::collections::HashMap;
+use wheeltap_client::CallError;
+use wheeltap_proto::v1;
+
+/// Acts on one page.
+const ACTS_A_PAGE: i32 = 100;
+/// Pages of the ledger asked for at most, so that a page with something on it comes soon.
+const MOST_PAGES: usize = 20;
+
+struct Cell {
+    text: String,
+    /// Where it leads; empty for nowhere.
+    path: String,
+}
+
+impl Cell {
+    fn to(text: impl Into<String>, path: String) -> Self {
+        Self {
+            text: text.into(),
+            path,
+        }
+    }
+}
+
+impl From<String> for Cell {
+    fn from(text: String) -> Self {
+        Self::to(text, String::new())
+    }
+}
+
+struct List {
+    heading: &'static str,
+    heads: &'static [&'static str],
+    rows: Vec<Vec<Cell>>,
+}
+
+#[derive(Template)]
+#[template(path = "handover.html")]
+struct HandoverPage {
+    since: String,
+    lists: Vec<List>,
+}
+
+/// `GET /handover`.
+pub async fn handover(State(pages): State<Pages>) -> Response {
+    match read_handover(&pages).await {
+        Ok(page) => shown(page.render()),
+        Err(error) => refused(&error),
+    }
+}
+
+async fn read_handover(pages: &Pages) -> Result<HandoverPage, CallError> {
+    let connection = &pages.connection;
+    let request = v1::GetDeskRequest::default();
+    let desk = connection.desk().get_desk(request).await?.into_inner();
+    let open = v1::DefectFilter {
+        open: true,
+        ..v1::DefectFilter::default()
+    };
+    let mut defects = HashMap::new();
+    let mut listed = connection.list_defects(open);
+    while let Some(defect) = listed.try_next().await? {
+        defects.insert(defect.name.clone(), defect);
+    }
+    Ok(made(&desk, &defects))
+}
+
+fn unit_cell(name: &str) -> Cell {
+    let unit = told::tail(name);
+    Cell::to(unit, format!("/units/{}", told::segment(unit)))
+}
+
+fn defect_cell(name: &str, title: &str) -> Cell {
+    let number = told::tail(name);
+    Cell::to(title, format!("/defects/{}", told::segment(number)))
+}
+
+fn made(desk: &v1::Desk, defects: &HashMap<String, v1::Defect>) -> HandoverPage {
+    let now = now_ms();
+    let row = |name: &String| {
+        let defect = defects.get(name)?;
+        Some(vec![
+            crate::board::left(defect.due_unix_ms - now).into(),
+            unit_cell(&defect.unit),
+            defect_cell(name, &defect.title),
+            crate::board::next_step(defect).into(),
+        ])
+    };
+    let list = |heading, names: &[String]| List {
+        heading,
+        heads: &["Due", "Unit", "What", "Next"],
+        rows: names.iter().filter_map(row).collect(),
+    };
+    let owed = desk.owed.iter().filter_map(|owed| {
+        let defect = defects.get(&owed.defect)?;
+        let of = |contact: &&v1::Contact| contact.number == owed.contact;
+        let what = defect.contacts.iter().find(of).map_or_else(
+            || "nobody was called yet".to_owned(),
+            |contact| format!("{}: {}", contact.told, contact.promise),
+        );
+        let due = owed.due_unix_ms.map(|due| crate::board::left(due - now));
+        Some(vec![
+            due.unwrap_or_else(|| "no time named".to_owned()).into(),
+            unit_cell(&defect.unit),
+            defect_cell(&owed.defect, &defect.title),
+            what.into(),
+        ])
+    });
+    let ending = desk.ending.iter().map(|mute| {
+        vec![
+            mute_end(mute).into(),
+            unit_cell(&mute.unit),
+            rule_words(mute).into(),
+            format!("{}: {}", mute.by, mute.reason).into(),
+        ]
+    });
+    let silent = desk.silent.iter().map(|unit| {
+        let heard = unit.last_heard_unix_ms.or(unit.newest_event_unix_ms);
+        let open = match unit.open_priority() {
+            v1::Priority::Unspecified => "nothing open".to_owned(),
+            priority => {
+                let word = told::word(priority.as_str_name(), "PRIORITY_");
+                format!("{word} priority open")
+            }
+        };
+        vec![
+            unit_cell(&unit.unit),
+            heard
+                .map_or_else(|| "never".to_owned(), told::minute)
+                .into(),
+            open.into(),
+        ]
+    });
+    let since = match &desk.last_handover {
+        None => "The desk was never handed over: everything is new.".to_owned(),
+        Some(handover) => {
+            let note = match handover.note.as_str() {
+                "" => String::new(),
+                note => format!(": {note}"),
+            };
+            format!(
+                "Since {}, when {} handed over to {}{note}",
+                told::minute(handover.at_unix_ms),
+                handover.from,
+                handover.to
+            )
+        }
+    };
+    HandoverPage {
+        since,
+        lists: vec![
+            list("Waits for an answer", &desk.awaiting),
+            list("New", &desk.new_defects),
+            List {
+                heading: "Calls owed",
+                heads: &["Due", "Unit", "What", "Owed"],
+                rows: owed.collect(),
+            },
+            List {
+                heading: "Shelves that end within 12 h",
+                heads: &["Until", "Unit", "Rule", "By and why"],
+                rows: ending.collect(),
+            },
+            List {
+                heading: "Silent units",
+                heads: &["Unit", "Last heard", "Open"],
+                rows: silent.collect(),
+            },
+        ],
+    }
+}
+
+fn rule_words(mute: &v1::Mute) -> String {
+    let rule = match told::tail(&mute.rule) {
+        "" => "all rules",
+        rule => rule,
+    };
+    match mute.part.as_str() {
+        "" => rule.to_owned(),
+        part => format!("{rule}, {part}"),
+    }
+}
+
+struct MuteRow {
+    number: String,
+    until: String,
+    unit: String,
+    rule: String,
+    kind: String,
+    why: String,
+}
+
+#[derive(Template)]
+#[template(path = "mutes.html")]
+struct MutesPage {
+    mutes: Vec<MuteRow>,
+}
+
+/// `GET /mutes`.
+pub async fn mutes(State(pages): State<Pages>) -> Response {
+    let mutes: Result<Vec<v1::Mute>, CallError> =
+        pages.connection.list_mutes(false).try_collect().await;
+    let row = |mute: &v1::Mute| MuteRow {
+        number: told::tail(&mute.name).to_owned(),
+        until: mute_end(mute),
+        unit: told::tail(&mute.unit).to_owned(),
+        rule: rule_words(mute),
+        kind: told::word(mute.kind().as_str_name(), "MUTE_KIND_"),
+        why: format!("{}: {}", mute.by, mute.reason),
+    };
+    match mutes {
+        Ok(mutes) => shown(
+            MutesPage {
+                mutes: mutes.iter().map(row).collect(),
+            }
+            .render(),
+        ),
+        Err(error) => refused(&error),
+    }
+}
+
+/// Which acts are wanted.
+#[derive(Default, Deserialize)]
+pub struct WantedActs {
+    #[serde(default)]
+    about: String,
+    #[serde(default)]
+    by: String,
+    /// Telemetry's too, where it is set.
+    #[serde(default)]
+    all: String,
+    #[serde(default)]
+    page: String,
+}
+
+struct ActRow {
+    number: u64,
+    at: String,
+    by: String,
+    what: String,
+    path: String,
+    unit: String,
+    why: String,
+}
+
+#[derive(Template)]
+#[template(path = "acts.html")]
+struct ActsPage {
+    about: String,
+    by: String,
+    all: bool,
+    acts: Vec<ActRow>,
+    next: String,
+}
+
+/// `GET /acts`.
+pub async fn acts(State(pages): State<Pages>, Query(wanted): Query<WantedActs>) -> Response {
+    let mut request = v1::ListActsRequest {
+        page_size: ACTS_A_PAGE,
+        page_token: wanted.page.clone(),
+        show_telemetry: !wanted.all.is_empty(),
+        by: wanted.by.trim().to_owned(),
+        about: wanted.about.trim().to_owned(),
+    };
+    let mut acts = Vec::new();
+    for _ in 0..MOST_PAGES {
+        let page = match pages.connection.desk().list_acts(request.clone()).await {
+            Ok(page) => page.into_inner(),
+            Err(status) => return refused(&status.into()),
+        };
+        acts.extend(page.acts);
+        request.page_token = page.next_page_token;
+        // A page of the ledger that is all telemetry's has none.
+        if request.page_token.is_empty() || !acts.is_empty() {
+            break;
+        }
+    }
+    let next = if request.page_token.is_empty() {
+        String::new()
+    } else {
+        let said = [
+            ("about", &request.about),
+            ("by", &request.by),
+            ("all", &wanted.all),
+            ("page", &request.page_token),
+        ];
+        let said = said
+            .iter()
+            .map(|(key, value)| format!("{key}={}", told::segment(value)));
+        format!("/acts?{}", said.collect::<Vec<_>>().join("&"))
+    };
+    let row = |act: v1::RecordedAct| ActRow {
+        number: act.number,
+        at: told::minute(act.at_unix_ms),
+        path: if !act.defect.is_empty() {
+            format!("/{}", act.defect)
+        } else if !act.rule.is_empty() {
+            format!("/rules/{}", told::segment(told::tail(&act.rule)))
+        } else {
+            String::new()
+        },
+        by: act.by,
+        what: act.what,
+        unit: told::tail(&act.unit).to_owned(),
+        why: act.why,
+    };
+    shown(
+        ActsPage {
+            about: request.about,
+            by: request.by,
+            all: request.show_telemetry,
+            acts: acts.into_iter().map(row).collect(),
+            next,
+        }
+        .render(),
+    )
+}

@@ -1,0 +1,497 @@
+//! The desk over the wire: mutes that end by the clock, one winner of two, the way of a defect through the
+//! shop, what a shift hands over, and the record of who did what.
+
+#![allow(
+    clippy::unwrap_used,
+    reason = "a test that cannot go on says so by a panic"
+)]
+
+mod common;
+
+use common::alerting::{HOT, START, Sender, folder, reason, settings, swings};
+use common::{NOW_MS, Served};
+use std::sync::Arc;
+use std::time::{Duration, Instant};
+use tonic::Code;
+use tonic::transport::Channel;
+use wheeltap_model::ServerTime;
+use wheeltap_proto::v1;
+use wheeltap_proto::v1::alert_service_client::AlertServiceClient;
+use wheeltap_proto::v1::defect_service_client::DefectServiceClient;
+use wheeltap_proto::v1::desk_service_client::DeskServiceClient;
+use wheeltap_store::MemoryStore;
+
+const HOUR_MS: i64 = 3_600_000;
+const PATIENCE: Duration = Duration::from_secs(20);
+
+/// Oil is hot whatever the unit does, but shows itself only while the engine turns.
+const TESTED: &str = r#"
+fn about() { #{
+    title: "Oil hot under way", system: "engine / lubrication", component: "oil", priority: "high",
+    tick: "1 s", on_delay: "1 s", off_delay: "3 s",
+    cause: "a test", consequence: "none", action: "look", respond_within: "4 h",
+} }
+fn reads() { #{ oil: last("engine.oil.temperature", "2 s") } }
+fn tested(seen) { seen.oil > 50.0 }
+fn raise(seen) { seen.oil > 100.0 }
+fn clear(seen) { seen.oil < 90.0 }
+"#;
+
+const SAFETY: &str = r#"
+fn about() { #{
+    title: "Oil burns", system: "engine / lubrication", component: "fire", priority: "urgent",
+    safety: true, tick: "1 s", on_delay: "1 s", off_delay: "1 s",
+    cause: "a test", consequence: "none", action: "stop", respond_within: "1 min",
+} }
+fn reads() { #{ oil: last("engine.oil.temperature", "2 s") } }
+fn raise(seen) { seen.oil > 140.0 }
+"#;
+
+struct Desk {
+    served: Served,
+    alerts: AlertServiceClient<Channel>,
+    defects: DefectServiceClient<Channel>,
+    people: DeskServiceClient<Channel>,
+    sender: Sender,
+    next_ms: i64,
+    _rules: tempfile::TempDir,
+}
+
+impl Desk {
+    async fn new(rules: &[(&str, &str)]) -> Self {
+        Self::on(Arc::new(MemoryStore::new()), folder(rules)).await
+    }
+
+    async fn on(store: Arc<MemoryStore>, rules: tempfile::TempDir) -> Self {
+        let served = Served::on(store, settings(rules.path())).await;
+        let channel = served.channel().await;
+        Self {
+            alerts: AlertServiceClient::new(channel.clone()),
+            defects: DefectServiceClient::new(channel.clone()),
+            people: DeskServiceClient::new(channel),
+            sender: Sender::new(&served, 1).await,
+            next_ms: START,
+            served,
+            _rules: rules,
+        }
+    }
+
+    /// Sends one value a second, going on where it left off.
+    async fn send(&mut self, values: &[f64]) {
+        self.sender.send(self.next_ms, values).await;
+        self.next_ms += 1_000 * i64::try_from(values.len()).unwrap();
+    }
+
+    async fn alert(&mut self, number: u64) -> v1::Alert {
+        let name = format!("alerts/{number}");
+        let request = v1::GetAlertRequest { name };
+        self.alerts.get_alert(request).await.unwrap().into_inner()
+    }
+
+    async fn defect(&mut self, number: u64) -> v1::Defect {
+        let name = format!("defects/{number}");
+        let request = v1::GetDefectRequest { name };
+        self.defects.get_defect(request).await.unwrap().into_inner()
+    }
+
+    /// Waits until an alert is as wanted: the judge and the clock work beside us.
+    async fn until(
+        &mut self,
+        number: u64,
+        what: &str,
+        wanted: impl Fn(&v1::Alert) -> bool,
+    ) -> v1::Alert {
+        let began = Instant::now();
+        loop {
+            let request = v1::GetAlertRequest {
+                name: format!("alerts/{number}"),
+            };
+            let got = self.alerts.get_alert(request).await;
+            if let Ok(alert) = &got
+                && wanted(alert.get_ref())
+            {
+                return got.unwrap().into_inner();
+            }
+            assert!(began.elapsed() < PATIENCE, "alert {number} {what}: {got:?}");
+            tokio::time::sleep(Duration::from_millis(20)).await;
+        }
+    }
+
+    async fn shelve(&mut self, number: u64, until_ms: i64) -> Result<v1::Mute, tonic::Status> {
+        let request = v1::ShelveAlertRequest {
+            alert: format!("alerts/{number}"),
+            until_unix_ms: until_ms,
+            reason: "the gauge is being changed".to_owned(),
+            ..v1::ShelveAlertRequest::default()
+        };
+        let mute = self.people.shelve_alert(request).await;
+        mute.map(tonic::Response::into_inner)
+    }
+}
+
+fn stands(alert: &v1::Alert) -> bool {
+    alert.condition() == v1::Condition::Standing
+}
+
+#[tokio::test]
+async fn a_shelf_ends_by_the_clock_and_what_stands_is_told_once_more() {
+    let mut desk = Desk::new(&[("hot", HOT), ("fire", SAFETY)]).await;
+    desk.send(&[80.0, 120.0, 120.0, 120.0]).await;
+    let alert = desk.until(1, "stands", stands).await;
+    assert!(alert.awaits_answer);
+    assert_eq!(alert.state(), v1::AlertState::Unacknowledged);
+    let mute = desk.shelve(1, NOW_MS + HOUR_MS).await.unwrap();
+    assert_eq!(
+        (mute.rule.as_str(), mute.by.as_str()),
+        ("rules/hot", "local")
+    );
+    let shelved = desk.alert(1).await;
+    assert_eq!(shelved.state(), v1::AlertState::Shelved);
+    assert_eq!(
+        (shelved.awaits_answer, shelved.mute),
+        (false, mute.name.clone())
+    );
+    // The answer is due after the shelf's end.
+    assert_eq!(desk.defect(1).await.due_unix_ms, NOW_MS + 5 * HOUR_MS);
+    assert!(!desk.defect(1).await.awaits_answer);
+    let twice = desk.shelve(1, NOW_MS + HOUR_MS).await.unwrap_err();
+    assert_eq!(
+        (twice.code(), reason(&twice).as_str()),
+        (Code::FailedPrecondition, "ALREADY_MUTED")
+    );
+    let for_ever = desk.shelve(1, 0).await.unwrap_err();
+    assert_eq!(reason(&for_ever), "BAD_FIELD");
+    // Later alerts of the rule on the unit are shelved too, and nobody is told.
+    desk.send(&[80.0, 80.0, 120.0, 120.0, 120.0]).await;
+    let second = desk.until(2, "stands", stands).await;
+    assert_eq!(second.state(), v1::AlertState::Shelved);
+    assert_eq!(second.announced_unix_ms, None);
+    // What warns of danger rings all the same, and cannot be shelved.
+    desk.send(&[150.0, 150.0, 150.0]).await;
+    let fire = desk.until(3, "stands", stands).await;
+    assert!(fire.safety && fire.announced_unix_ms.is_some());
+    let never = desk.shelve(3, NOW_MS + HOUR_MS).await.unwrap_err();
+    assert_eq!(reason(&never), "NEVER_MUTED");
+    let ended = desk.alert(1).await;
+    assert_eq!(ended.state(), v1::AlertState::Shelved, "it ended meanwhile");
+    desk.served
+        .clock
+        .set(ServerTime::from_unix_ms(NOW_MS + HOUR_MS));
+    let told = |alert: &v1::Alert| alert.announced_unix_ms == Some(NOW_MS + HOUR_MS);
+    let second = desk.until(2, "is told", told).await;
+    assert!(second.awaits_answer);
+    assert_eq!(desk.alert(1).await.state(), v1::AlertState::Normal);
+    let request = v1::ListMutesRequest {
+        show_ended: true,
+        ..v1::ListMutesRequest::default()
+    };
+    let mutes = desk.people.list_mutes(request).await.unwrap().into_inner();
+    assert_eq!(mutes.mutes.len(), 1);
+    assert_eq!(mutes.mutes[0].ended_unix_ms, Some(NOW_MS + HOUR_MS));
+    assert_eq!(mutes.mutes[0].lifted_by, "");
+    let in_force = v1::ListMutesRequest::default();
+    let mutes = desk.people.list_mutes(in_force).await.unwrap().into_inner();
+    assert_eq!(mutes.mutes, []);
+    desk.served.stop().await;
+}
+
+#[tokio::test]
+async fn of_two_desks_one_takes_a_defect_on_and_the_other_is_told_who() {
+    let mut desk = Desk::new(&[("hot", HOT)]).await;
+    desk.send(&swings(3)).await;
+    desk.until(3, "is over", |alert| !stands(alert)).await;
+    assert!(desk.defect(1).await.awaits_answer);
+    // Both at once, by callers of different names.
+    let ledger_race = (0..8).map(|idx| {
+        let mut defects = desk.defects.clone();
+        async move {
+            let request = v1::TakeDefectOnRequest {
+                name: "defects/1".to_owned(),
+                note: format!("desk {idx}"),
+                ..v1::TakeDefectOnRequest::default()
+            };
+            defects.take_defect_on(request).await.unwrap().into_inner()
+        }
+    });
+    let taken = futures::future::join_all(ledger_race).await;
+    // Here they are one person, so nobody is refused, and one note counts.
+    let notes: std::collections::BTreeSet<&str> = taken
+        .iter()
+        .map(|defect| defect.taken_note.as_str())
+        .collect();
+    assert_eq!(notes.len(), 1, "{notes:?}");
+    for number in 1..=3 {
+        let alert = desk.alert(number).await;
+        let by = alert.acknowledgement.as_ref().unwrap();
+        assert_eq!(by.note, taken[0].taken_note);
+        assert_eq!(alert.state(), v1::AlertState::Normal);
+    }
+    assert!(!desk.defect(1).await.awaits_answer);
+    desk.served.stop().await;
+}
+
+#[tokio::test]
+async fn a_defect_goes_through_the_shop_and_its_repair_is_looked_at() {
+    let mut desk = Desk::new(&[("hot", TESTED)]).await;
+    desk.send(&[80.0, 120.0, 120.0, 120.0]).await;
+    desk.until(1, "stands", stands).await;
+    assert_eq!(
+        desk.defect(1).await.after_repair(),
+        v1::AfterRepair::Unspecified
+    );
+    let plan = v1::PlanDefectRequest {
+        name: "defects/1".to_owned(),
+        plan: Some(v1::Plan {
+            service_point: "Stenmoor".to_owned(),
+            at_unix_ms: Some(NOW_MS + HOUR_MS),
+            part: "thermostat".to_owned(),
+            craft: "mechanical".to_owned(),
+            note: String::new(),
+        }),
+        etag: "\"1-0\"".to_owned(),
+        request_id: String::new(),
+    };
+    let stale = desk.defects.plan_defect(plan.clone()).await.unwrap_err();
+    assert_eq!(
+        (stale.code(), reason(&stale).as_str()),
+        (Code::Aborted, "STALE_ETAG")
+    );
+    let fresh = v1::PlanDefectRequest {
+        etag: desk.defect(1).await.etag,
+        ..plan
+    };
+    let planned = desk.defects.plan_defect(fresh).await.unwrap().into_inner();
+    assert_eq!(planned.status(), v1::DefectStatus::Planned);
+    assert_eq!(planned.plan.unwrap().part, "thermostat");
+    let work = v1::BeginWorkRequest {
+        name: "defects/1".to_owned(),
+        ..v1::BeginWorkRequest::default()
+    };
+    let begun = desk.defects.begin_work(work).await.unwrap().into_inner();
+    assert_eq!(begun.status(), v1::DefectStatus::InWork);
+    let repaired_ms = desk.next_ms - 1_000;
+    let mut finding = v1::RecordFindingRequest {
+        name: "defects/1".to_owned(),
+        finding: Some(v1::Finding {
+            kind: v1::FindingKind::AsCalled.into(),
+            cause: "thermostat stuck".to_owned(),
+            failure_mode: "HOT".to_owned(),
+            minutes: Some(40),
+            parts: vec!["thermostat".to_owned()],
+            repaired_unix_ms: repaired_ms,
+            ..v1::Finding::default()
+        }),
+        ..v1::RecordFindingRequest::default()
+    };
+    let bad = desk
+        .defects
+        .record_finding(finding.clone())
+        .await
+        .unwrap_err();
+    assert_eq!(reason(&bad), "BAD_FIELD");
+    assert!(bad.message().contains("OHE"), "{}", bad.message());
+    finding.finding.as_mut().unwrap().failure_mode = "OHE".to_owned();
+    let closed = desk
+        .defects
+        .record_finding(finding)
+        .await
+        .unwrap()
+        .into_inner();
+    assert_eq!(closed.status(), v1::DefectStatus::Closed);
+    assert_eq!(closed.finding.unwrap().minutes, Some(40));
+    // Cold: nothing that comes can show whether it holds.
+    desk.send(&[40.0; 30]).await;
+    desk.idle_through(desk.next_ms).await;
+    assert_eq!(
+        desk.defect(1).await.after_repair(),
+        v1::AfterRepair::NotYetTested
+    );
+    // Warm and clear for the off-delay: it held from then.
+    let from = desk.next_ms;
+    desk.send(&[80.0; 6]).await;
+    desk.idle_through(desk.next_ms).await;
+    let held = desk.defect(1).await;
+    assert_eq!(held.after_repair(), v1::AfterRepair::Held);
+    assert_eq!(held.after_repair_unix_ms, Some(from + 3_000));
+    // It comes back: the same defect, open again, and the repair did not hold.
+    desk.send(&[120.0, 120.0, 120.0]).await;
+    desk.until(2, "stands", stands).await;
+    let back = desk.defect(1).await;
+    assert_eq!(back.status(), v1::DefectStatus::Suspected);
+    assert_eq!(back.after_repair(), v1::AfterRepair::NotHeld);
+    assert_eq!(back.earlier_findings.len(), 1);
+    assert_eq!(back.reopened_unix_ms, Some(NOW_MS));
+    assert!(back.plan.is_none() && back.awaits_answer);
+    desk.served.stop().await;
+}
+
+impl Desk {
+    /// Says that a unit works, which it is expected to tell.
+    async fn works(&self, number: u32) {
+        let state = v1::RecordUnitStateRequest {
+            name: format!("units/{}", common::unit(number)),
+            state: v1::UnitState::Working.into(),
+            from_unix_ms: NOW_MS - HOUR_MS,
+            ..v1::RecordUnitStateRequest::default()
+        };
+        let channel = self.served.channel().await;
+        let mut fleet = v1::fleet_service_client::FleetServiceClient::new(channel);
+        fleet.record_unit_state(state).await.unwrap();
+    }
+
+    async fn look(&mut self) -> v1::Desk {
+        let asked = v1::GetDeskRequest::default();
+        self.people.get_desk(asked).await.unwrap().into_inner()
+    }
+
+    /// Waits until the unit's newest event time is judged: a further alert cannot be waited for.
+    async fn idle_through(&mut self, ms: i64) {
+        let began = Instant::now();
+        let unit = common::unit(1);
+        loop {
+            let record = self.served.shared.fleet.get(&unit).unwrap();
+            let newest = record
+                .heard
+                .newest_event()
+                .map(wheeltap_model::EventTime::unix_ms);
+            if newest.is_some_and(|newest| newest >= ms - 1_000) {
+                return;
+            }
+            assert!(began.elapsed() < PATIENCE, "{newest:?} of {ms}");
+            tokio::time::sleep(Duration::from_millis(10)).await;
+        }
+    }
+}
+
+#[tokio::test]
+async fn a_shift_hands_over_and_everything_leaves_a_record() {
+    let store = Arc::new(MemoryStore::new());
+    let rules = folder(&[("hot", HOT)]);
+    let kept = folder(&[("hot", HOT)]);
+    let mut desk = Desk::on(Arc::clone(&store), rules).await;
+    desk.send(&[80.0, 120.0, 120.0, 120.0]).await;
+    desk.until(1, "stands", stands).await;
+    desk.works(2).await;
+    let contact = v1::LogContactRequest {
+        name: "alerts/1".to_owned(),
+        contact: Some(v1::Contact {
+            told: "dispatcher".to_owned(),
+            answer: "swaps the lead at Stenmoor".to_owned(),
+            promise: "calls back".to_owned(),
+            promised_for_unix_ms: Some(NOW_MS + HOUR_MS),
+            ..v1::Contact::default()
+        }),
+        request_id: "c-1".to_owned(),
+    };
+    let called = desk
+        .defects
+        .log_contact(contact.clone())
+        .await
+        .unwrap()
+        .into_inner();
+    assert_eq!(called.contacts.len(), 1);
+    assert_eq!(called.contacts[0].alert, "alerts/1");
+    let again = desk
+        .defects
+        .log_contact(contact)
+        .await
+        .unwrap()
+        .into_inner();
+    assert_eq!(again.contacts.len(), 1, "a repeat of the request");
+    let seen = desk.look().await;
+    assert_eq!(seen.awaiting, ["defects/1"]);
+    assert_eq!(seen.new_defects, ["defects/1"]);
+    assert_eq!((seen.owed.len(), seen.owed[0].contact), (1, 1));
+    assert_eq!(seen.n_told_ten_minutes, 1);
+    // Unit 2 works and was never heard; unit 1's state was never recorded.
+    let silent: Vec<&str> = seen.silent.iter().map(|unit| unit.unit.as_str()).collect();
+    assert_eq!(silent, ["units/ZVR 2"]);
+    let hand = v1::HandOverRequest {
+        from: "Ada".to_owned(),
+        to: "Bo".to_owned(),
+        note: "one call owed".to_owned(),
+        ..v1::HandOverRequest::default()
+    };
+    let alone = v1::HandOverRequest {
+        to: String::new(),
+        ..hand.clone()
+    };
+    assert_eq!(
+        reason(&desk.people.hand_over(alone).await.unwrap_err()),
+        "BAD_FIELD"
+    );
+    let handed = desk.people.hand_over(hand).await.unwrap().into_inner();
+    assert_eq!(handed.name, "handovers/1");
+    let promise = v1::KeepPromiseRequest {
+        name: "defects/1".to_owned(),
+        contact: 1,
+        ..v1::KeepPromiseRequest::default()
+    };
+    desk.defects.keep_promise(promise).await.unwrap();
+    // All of it is known after a restart.
+    desk.served.stop().await;
+    let mut desk = Desk::on(store, kept).await;
+    let seen = desk.look().await;
+    assert_eq!(seen.last_handover.unwrap().to, "Bo");
+    assert_eq!(
+        (seen.new_defects, seen.owed),
+        (Vec::<String>::new(), vec![])
+    );
+    assert_eq!(seen.awaiting, ["defects/1"], "a call is no answer");
+    all_acts_are_told(&mut desk).await;
+    desk.served.stop().await;
+}
+
+async fn all_acts_are_told(desk: &mut Desk) {
+    let mut acts = Vec::new();
+    let mut page_token = String::new();
+    loop {
+        let request = v1::ListActsRequest {
+            page_size: 1,
+            page_token,
+            ..v1::ListActsRequest::default()
+        };
+        let page = desk.people.list_acts(request).await.unwrap().into_inner();
+        assert!(page.acts.len() <= 1);
+        acts.extend(page.acts);
+        page_token = page.next_page_token;
+        if page_token.is_empty() {
+            break;
+        }
+    }
+    let told: Vec<(&str, &str, &str)> = acts
+        .iter()
+        .map(|act| (act.by.as_str(), act.what.as_str(), act.why.as_str()))
+        .collect();
+    assert_eq!(
+        told,
+        [
+            ("local", "saw the promise of call 1 kept, defect 1", ""),
+            (
+                "local",
+                "handed the desk over from Ada to Bo",
+                "one call owed"
+            ),
+            (
+                "local",
+                "told dispatcher of defect 1",
+                "swaps the lead at Stenmoor; promised: calls back"
+            ),
+        ]
+    );
+    assert!(acts.iter().all(|act| act.at_unix_ms == NOW_MS));
+    let request = v1::ListActsRequest {
+        show_telemetry: true,
+        about: "alerts/1".to_owned(),
+        ..v1::ListActsRequest::default()
+    };
+    let about = desk.people.list_acts(request).await.unwrap().into_inner();
+    let told: Vec<&str> = about.acts.iter().map(|act| act.what.as_str()).collect();
+    assert_eq!(told, ["raised alert 1"]);
+    let bad = v1::ListActsRequest {
+        about: "trains/7".to_owned(),
+        ..v1::ListActsRequest::default()
+    };
+    let bad = desk.people.list_acts(bad).await.unwrap_err();
+    assert_eq!(reason(&bad), "BAD_FILTER");
+}

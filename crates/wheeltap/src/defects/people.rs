@@ -1,0 +1,295 @@
+//! What people do about a defect.
+
+use super::{finding, said, status};
+use crate::{
+    Outcome, Stop,
+    args::{
+        CallArgs, CloseArgs, FindArgs, KeptArgs, MergeArgs, NumberArgs, PlanArgs, SayArgs,
+        SplitArgs, TakeOnArgs,
+    },
+    output::note,
+    remote::{answer, connected, instant, now_ms, tail},
+};
+use wheeltap_proto::v1;
+
+fn name(number: u64) -> String {
+    format!("defects/{number}")
+}
+
+/// Says what became of a defect.
+fn told(defect: &v1::Defect, what: &str) -> Outcome {
+    note(format!(
+        "defect {} on {} {what}",
+        tail(&defect.name),
+        tail(&defect.unit)
+    ));
+    Outcome::Fine
+}
+
+/// `1: Ada told the dispatcher at ...; promised: ... (owed)`.
+fn call_line(contact: &v1::Contact) -> String {
+    let mut line = format!(
+        "{} told {} at {}",
+        contact.by,
+        contact.told,
+        instant(contact.at_unix_ms)
+    );
+    if !contact.answer.is_empty() {
+        line += "; answered: ";
+        line += &contact.answer;
+    }
+    if !contact.promise.is_empty() || contact.promised_for_unix_ms.is_some() {
+        let by = contact.promised_for_unix_ms.map(instant);
+        let by = by.map_or_else(String::new, |by| format!(" by {by}"));
+        let kept = if contact.kept_by.is_empty() {
+            "owed"
+        } else {
+            "kept"
+        };
+        for part in ["; promised: ", &contact.promise, &by, " (", kept, ")"] {
+            line += part;
+        }
+    }
+    format!("{}: {line}", contact.number)
+}
+
+/// What people said and did, as lines of `show`.
+pub fn facts(defect: &v1::Defect) -> Vec<(&'static str, String)> {
+    let mut lines = Vec::new();
+    if let Some(at_ms) = defect.taken_unix_ms {
+        let line = format!(
+            "by {} at {} {}",
+            defect.taken_by,
+            instant(at_ms),
+            defect.taken_note
+        );
+        lines.push(("taken on", line.trim_end().to_owned()));
+    }
+    if let Some(of) = &defect.said {
+        let line = format!("{}, by {} at {}", said(of), of.by, instant(of.at_unix_ms));
+        lines.push(("until then", line));
+    }
+    lines.extend(
+        defect
+            .contacts
+            .iter()
+            .map(|contact| ("call", call_line(contact))),
+    );
+    if let Some(plan) = &defect.plan {
+        let at = plan.at_unix_ms.map(instant);
+        let of = [
+            Some(plan.service_point.clone()),
+            at,
+            Some(plan.craft.clone()),
+            (!plan.part.is_empty()).then(|| format!("with {}", plan.part)),
+            Some(plan.note.clone()),
+        ];
+        let of: Vec<String> = of
+            .into_iter()
+            .flatten()
+            .filter(|text| !text.is_empty())
+            .collect();
+        lines.push(("planned", of.join(", ")));
+    }
+    if let Some(at_ms) = defect.begun_unix_ms {
+        lines.push(("begun", instant(at_ms)));
+    }
+    if !defect.closed_note.is_empty() {
+        lines.push(("no finding", defect.closed_note.clone()));
+    }
+    let earlier = defect
+        .earlier_findings
+        .iter()
+        .map(|of| ("found before", of));
+    let current = defect.finding.iter().map(|of| ("finding", of));
+    for (word, found) in earlier.chain(current) {
+        lines.push((
+            word,
+            format!(
+                "{}, work done {}, recorded by {} {}",
+                finding(found).replace('_', " "),
+                instant(found.repaired_unix_ms),
+                found.by,
+                instant(found.recorded_unix_ms)
+            ),
+        ));
+        lines.push(("note", found.note.clone()));
+        lines.push(("cause", found.cause.clone()));
+        lines.push(("was", found.component.clone()));
+        lines.push(("mode", found.failure_mode.clone()));
+        let minutes = found.minutes.map(|minutes| format!("{minutes} min"));
+        lines.push(("work", minutes.unwrap_or_default()));
+        lines.push(("parts", found.parts.join(", ")));
+    }
+    if let Some(at_ms) = defect.reopened_unix_ms {
+        lines.push(("came back", instant(at_ms)));
+    }
+    let since = defect.after_repair_unix_ms.map(instant).unwrap_or_default();
+    let after = match defect.after_repair() {
+        v1::AfterRepair::Unspecified => String::new(),
+        v1::AfterRepair::Held => format!("held: seen clear at {since}, able to show itself"),
+        v1::AfterRepair::NotHeld => format!("not held: seen again at {since}"),
+        v1::AfterRepair::NotYetTested => "not yet tested: nothing since could show it".to_owned(),
+    };
+    lines.push(("after repair", after));
+    if !defect.merged_into.is_empty() {
+        let into = tail(&defect.merged_into).to_owned();
+        lines.push(("merged into", into));
+    }
+    lines
+}
+
+pub async fn take_on(args: &TakeOnArgs) -> Result<Outcome, Stop> {
+    let connection = connected(&args.server).await?;
+    let request = v1::TakeDefectOnRequest {
+        name: name(args.number),
+        note: args.note.clone(),
+        ..Default::default()
+    };
+    let defect = answer(connection.defects().take_defect_on(request).await)?;
+    Ok(told(
+        &defect,
+        &format!("is taken on by {}", defect.taken_by),
+    ))
+}
+
+pub async fn call(args: &CallArgs) -> Result<Outcome, Stop> {
+    let connection = connected(&args.server).await?;
+    let request = v1::LogContactRequest {
+        name: name(args.number),
+        contact: Some(v1::Contact {
+            told: args.told.clone(),
+            alert: args
+                .alert
+                .map_or_else(String::new, |alert| format!("alerts/{alert}")),
+            answer: args.answer.clone(),
+            promise: args.promise.clone(),
+            promised_for_unix_ms: args.by,
+            ..Default::default()
+        }),
+        ..Default::default()
+    };
+    let defect = answer(connection.defects().log_contact(request).await)?;
+    let number = defect.contacts.last().map_or(0, |contact| contact.number);
+    Ok(told(&defect, &format!("has call {number}")))
+}
+
+pub async fn kept(args: &KeptArgs) -> Result<Outcome, Stop> {
+    let connection = connected(&args.server).await?;
+    let request = v1::KeepPromiseRequest {
+        name: name(args.number),
+        contact: args.call,
+        ..Default::default()
+    };
+    let defect = answer(connection.defects().keep_promise(request).await)?;
+    Ok(told(&defect, &format!("has call {} kept", args.call)))
+}
+
+pub async fn say(args: &SayArgs) -> Result<Outcome, Stop> {
+    let connection = connected(&args.server).await?;
+    let request = v1::SayDispositionRequest {
+        name: name(args.number),
+        disposition: v1::Disposition::from(args.disposition).into(),
+        how: args.how.clone(),
+        ..Default::default()
+    };
+    let defect = answer(connection.defects().say_disposition(request).await)?;
+    let what = defect.said.as_ref().map(said).unwrap_or_default();
+    Ok(told(&defect, &format!("until then: {what}")))
+}
+
+pub async fn plan(args: &PlanArgs) -> Result<Outcome, Stop> {
+    let connection = connected(&args.server).await?;
+    let plan = args.at.as_ref().map(|service_point| v1::Plan {
+        service_point: service_point.clone(),
+        at_unix_ms: args.when,
+        part: args.part.clone(),
+        craft: args.craft.clone(),
+        note: args.note.clone(),
+    });
+    let request = v1::PlanDefectRequest {
+        name: name(args.number),
+        plan,
+        ..Default::default()
+    };
+    let defect = answer(connection.defects().plan_defect(request).await)?;
+    let what = match &defect.plan {
+        Some(plan) => format!("is planned at {}", plan.service_point),
+        None => "has no plan any more".to_owned(),
+    };
+    Ok(told(&defect, &what))
+}
+
+pub async fn begin(args: &NumberArgs) -> Result<Outcome, Stop> {
+    let connection = connected(&args.server).await?;
+    let request = v1::BeginWorkRequest {
+        name: name(args.number),
+        ..Default::default()
+    };
+    let defect = answer(connection.defects().begin_work(request).await)?;
+    Ok(told(&defect, "is in work"))
+}
+
+pub async fn find(args: &FindArgs) -> Result<Outcome, Stop> {
+    let connection = connected(&args.server).await?;
+    let request = v1::RecordFindingRequest {
+        name: name(args.number),
+        finding: Some(v1::Finding {
+            kind: v1::FindingKind::from(args.finding).into(),
+            note: args.note.clone(),
+            repaired_unix_ms: args.repaired.unwrap_or_else(now_ms),
+            cause: args.cause.clone(),
+            component: args.component.clone(),
+            failure_mode: args.failure_mode.clone(),
+            minutes: args.minutes,
+            parts: args.part.clone(),
+            ..Default::default()
+        }),
+        ..Default::default()
+    };
+    let defect = answer(connection.defects().record_finding(request).await)?;
+    Ok(told(&defect, &format!("is {}", status(&defect))))
+}
+
+pub async fn close(args: &CloseArgs) -> Result<Outcome, Stop> {
+    let connection = connected(&args.server).await?;
+    let request = v1::CloseWithoutFindingRequest {
+        name: name(args.number),
+        note: args.note.clone(),
+        ..Default::default()
+    };
+    let defect = answer(connection.defects().close_without_finding(request).await)?;
+    Ok(told(&defect, "is closed; its finding is owed"))
+}
+
+pub async fn split(args: &SplitArgs) -> Result<Outcome, Stop> {
+    let connection = connected(&args.server).await?;
+    let request = v1::SplitDefectRequest {
+        name: name(args.number),
+        alerts: args
+            .alerts
+            .iter()
+            .map(|alert| format!("alerts/{alert}"))
+            .collect(),
+        component: args.component.clone(),
+        note: args.note.clone(),
+        ..Default::default()
+    };
+    let defect = answer(connection.defects().split_defect(request).await)?;
+    Ok(told(
+        &defect,
+        &format!("is split off defect {}", args.number),
+    ))
+}
+
+pub async fn merge(args: &MergeArgs) -> Result<Outcome, Stop> {
+    let connection = connected(&args.server).await?;
+    let request = v1::MergeDefectRequest {
+        name: name(args.number),
+        into: name(args.into),
+        note: args.note.clone(),
+        ..Default::default()
+    };
+    let defect = answer(connection.defects().merge_defect(request).await)?;
+    Ok(told(&defect, &format!("has all of defect {}", args.number)))
+}

@@ -2,7 +2,7 @@
 
 use crate::{Act, Book, LedgerRecord};
 use wheeltap_model::{
-    AlertId, DefectId, Disposition, FindingKind, MuteKind, RuleName, RuleStage, UnitId,
+    AlertId, DefectId, Disposition, EventTime, FindingKind, MuteKind, RuleName, RuleStage, UnitId,
 };
 
 /// What a record is about, as far as it is about one.
@@ -27,6 +27,11 @@ pub struct AuditLine {
     pub why: String,
     /// What it is about.
     pub about: Subject,
+}
+
+/// RFC 3339 to the second.
+fn second(unix_ms: i64) -> EventTime {
+    EventTime::from_unix_ms(unix_ms.div_euclid(1_000) * 1_000)
 }
 
 /// A record of the ledger in words; the book says of which unit and rule its alerts and defects are.
@@ -155,7 +160,9 @@ pub fn audit(record: &LedgerRecord, book: &Book) -> AuditLine {
         }
         Act::DefectPlanned { id, plan, .. } => match plan {
             Some(plan) => {
-                let at = plan.at.map_or_else(String::new, |at| format!(" for {at}"));
+                let at = plan
+                    .at
+                    .map_or_else(String::new, |at| format!(" for {}", second(at.unix_ms())));
                 let what = format!("planned defect {} at {}{at}", id.0, plan.service_point);
                 line(what, &plan.note, of_defect(*id))
             }
@@ -172,7 +179,13 @@ pub fn audit(record: &LedgerRecord, book: &Book) -> AuditLine {
             let what = format!("closed defect {} without a finding", id.0);
             line(what, note, of_defect(*id))
         }
-        Act::FindingRecorded { id, kind, note, .. } => {
+        Act::FindingRecorded {
+            id,
+            kind,
+            note,
+            work,
+            ..
+        } => {
             let found = match kind {
                 FindingKind::AsCalled => "as called",
                 FindingKind::AnotherFault => "another fault",
@@ -182,7 +195,8 @@ pub fn audit(record: &LedgerRecord, book: &Book) -> AuditLine {
                 FindingKind::NotLookedAt => "not looked at",
             };
             let what = format!("closed defect {}: {found}", id.0);
-            line(what, note, of_defect(*id))
+            let why = if note.is_empty() { &work.cause } else { note };
+            line(what, why, of_defect(*id))
         }
         Act::DefectSplit { id, new, note, .. } => {
             let what = format!("split defect {} off defect {}", new.0, id.0);
@@ -248,7 +262,9 @@ pub fn audit(record: &LedgerRecord, book: &Book) -> AuditLine {
             let rule = scope.rule.as_ref().map_or("all rules", RuleName::as_str);
             let part = scope.part.as_ref();
             let part = part.map_or_else(String::new, |part| format!(", {part}"));
-            let until = until.map_or_else(String::new, |until| format!(" until {until}"));
+            let until = until.map_or_else(String::new, |until| {
+                format!(" until {}", second(until.unix_ms()))
+            });
             let unit = &scope.unit;
             let what = format!("{done} {rule} on {unit}{part}{until} (mute {})", id.0);
             let about = Subject {

@@ -303,6 +303,12 @@ pub fn number(defect: &v1::Defect) -> u64 {
 
 /// `in 2 h 5 min`, `3 min over`.
 pub fn left(left_ms: i64) -> String {
+    // Seconds say nothing where minutes are left.
+    let left_ms = if left_ms.abs() < 120_000 {
+        left_ms
+    } else {
+        left_ms / 60_000 * 60_000
+    };
     if left_ms < 0 {
         format!("{} over", told::span(-left_ms))
     } else {

@@ -140,6 +140,13 @@ fn made(desk: &v1::Desk, defects: &HashMap<String, v1::Defect>) -> HandoverPage 
             open.into(),
         ]
     });
+    let is_answered = |name: &&String| !desk.awaiting.contains(name);
+    let new: Vec<String> = desk
+        .new_defects
+        .iter()
+        .filter(is_answered)
+        .cloned()
+        .collect();
     let since = match &desk.last_handover {
         None => "The desk was never handed over: everything is new.".to_owned(),
         Some(handover) => {
@@ -159,7 +166,7 @@ fn made(desk: &v1::Desk, defects: &HashMap<String, v1::Defect>) -> HandoverPage 
         since,
         lists: vec![
             list("Waits for an answer", &desk.awaiting),
-            list("New", &desk.new_defects),
+            list("New, and taken on already", &new),
             List {
                 heading: "Calls owed",
                 heads: &["Due", "Unit", "What", "Owed"],

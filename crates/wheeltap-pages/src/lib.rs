@@ -18,8 +18,10 @@ mod guard;
 mod live;
 mod rules;
 mod series;
+mod sweep;
 mod told;
 mod unit;
+mod walk;
 
 use axum::Router;
 use axum::http::{HeaderValue, header};
@@ -88,6 +90,8 @@ pub async fn serve(
         .route("/rules/{rule}/try", post(rules::tried))
         .route("/rules/{rule}/keep", post(rules::keep))
         .route("/rules/{rule}/stage", post(rules::stage_to))
+        .route("/rules/{rule}/sweep", get(sweep::page))
+        .route("/walk-back", get(walk::page))
         .route("/units/{unit}", get(unit::page))
         .route("/units/{unit}/series", get(series::series))
         .route(

@@ -47,6 +47,8 @@ struct RulePage {
     versions: Vec<(String, String, String, String)>,
     stages: Vec<&'static str>,
     etag: String,
+    /// Its text has a `params()`.
+    has_params: bool,
 }
 
 /// What the checker and the cases say of a text.
@@ -179,6 +181,7 @@ async fn read(pages: &Pages, name: String, wanted: Wanted) -> Result<RulePage, C
             .collect(),
         stage,
         facts: facts(&rule),
+        has_params: rule.source.contains("fn params()"),
         checked,
         etag: rule.etag.clone(),
         source: rule.source,

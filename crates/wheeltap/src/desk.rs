@@ -246,9 +246,16 @@ async fn hand_over_lists(
             defect.title.clone(),
         ])
     };
+    let is_answered = |name: &&String| !desk.awaiting.contains(name);
+    let new: Vec<String> = desk
+        .new_defects
+        .iter()
+        .filter(is_answered)
+        .cloned()
+        .collect();
     for (title, names) in [
         ("waits for an answer", &desk.awaiting),
-        ("new", &desk.new_defects),
+        ("new, taken on", &new),
     ] {
         let rows: Vec<Vec<String>> = names.iter().filter_map(row).collect();
         if !rows.is_empty() {

@@ -213,6 +213,7 @@ fn any_shelved_e_and_when_its_time_is_over_b_or_a() {
     desk.now = SHELVED_UNTIL;
     assert_eq!(lapse(&mut desk), [AlertChange::Suppression]);
     assert_eq!(view(&desk, id), AlertState::Normal);
+    assert!(!desk.book.alert(id).unwrap().awaits_answer());
 
     // A: normal, and becomes abnormal and normal while shelved; nobody is told.
     let mut desk = self::desk();
@@ -248,6 +249,47 @@ fn any_out_of_service_g_until_it_is_lifted() {
         .0
         .unwrap();
     assert_eq!(view(&desk, id), AlertState::Unacknowledged);
+}
+
+#[test]
+fn a_shelf_covers_its_unit_and_part_alone() {
+    let mut desk = desk();
+    let part = |text: &str| Some(wheeltap_model::Part::new(text).unwrap());
+    let of_part = |raised: i64, text: &str| wheeltap_followup::Occurred {
+        part: part(text),
+        ..occurred("oil", raised, None)
+    };
+    let third = desk.raise(of_part(100, "axle 3"), Terms::default());
+    let fourth = desk.raise(of_part(100, "axle 4"), Terms::default());
+    let other = wheeltap_model::UnitId::new("ZVR 4118").unwrap();
+    let elsewhere = desk
+        .write("telemetry", |planner| {
+            planner.raise(&other, of_part(100, "axle 3"), Terms::default())
+        })
+        .0
+        .unwrap();
+    let mut shelf = order(MuteKind::Shelved, Some("oil"), Some(SHELVED_UNTIL));
+    shelf.scope.part = part("axle 3");
+    let mut longer = shelf.clone();
+    longer.scope.unit = other;
+    longer.until = Some(ServerTime::from_unix_ms(2 * SHELVED_UNTIL));
+    mute(&mut desk, shelf).unwrap();
+    assert_eq!(view(&desk, third), AlertState::Shelved);
+    assert_eq!(view(&desk, fourth), AlertState::Unacknowledged);
+    assert_eq!(view(&desk, elsewhere), AlertState::Unacknowledged);
+    // Another unit's shelf does not keep this one quiet.
+    mute(&mut desk, longer).unwrap();
+    desk.now = SHELVED_UNTIL;
+    assert_eq!(
+        lapse(&mut desk),
+        [AlertChange::Suppression, AlertChange::Announced]
+    );
+    assert_eq!(view(&desk, third), AlertState::Unacknowledged);
+    assert_eq!(view(&desk, elsewhere), AlertState::Shelved);
+    // The answer is due the time to respond after the shelf's end.
+    let defect = desk.book.alert(elsewhere).unwrap().defect();
+    let due_at = desk.book.defect(defect).unwrap().defect().due_at;
+    assert_eq!(due_at.unix_ms(), 2 * SHELVED_UNTIL + 1_000);
 }
 
 #[test]

@@ -159,6 +159,14 @@ fn what_was_seen_before_a_repair_belongs_to_it_and_what_comes_back_opens_it_agai
     let mut desk = desk();
     desk.now = 10_000;
     desk.raise(occurred("oil", 1_000, Some(2_000)), Terms::default());
+    let plan = Plan {
+        service_point: "Stenmoor".into(),
+        ..Plan::default()
+    };
+    desk.write("desk", |planner| {
+        planner.take_on(DefectId(1), "", "").unwrap();
+        planner.plan(DefectId(1), Some(plan), "", "").unwrap();
+    });
     assert_eq!(find(&mut desk, 1, 5_000), Ok(()));
     assert_eq!(
         find(&mut desk, 1, 5_000),
@@ -183,6 +191,11 @@ fn what_was_seen_before_a_repair_belongs_to_it_and_what_comes_back_opens_it_agai
     assert_eq!(desk.book.alert(back).unwrap().defect(), DefectId(1));
     let open = defect(&desk, 1);
     assert_eq!(open.status, DefectStatus::Suspected);
+    assert_eq!(
+        (open.taken, open.plan),
+        (None, None),
+        "somebody has to look again"
+    );
     assert_eq!((open.finding, open.earlier_findings.len()), (None, 1));
     assert_eq!(open.due_at.unix_ms(), 27 * HOUR);
     assert_eq!(open.priority, Priority::Medium, "as it is called now");

@@ -83,7 +83,13 @@ fn forms<'a>(walked: &Walked<'_>, finding: &'a Finding) -> Vec<Form<'a>> {
         forms.extend(forms_of(walked, finding, Some((given, slope)), &less));
     }
     forms.retain(|form| form.apart >= LEAST_APART);
-    forms.sort_by(|a, b| b.apart.total_cmp(&a.apart));
+    // In the condition in which it was found first: another may part these units as well by chance.
+    let found_in = finding.difference.condition;
+    forms.sort_by(|a, b| {
+        let is_own = |form: &Form<'_>| form.condition == found_in;
+        let by_condition = is_own(b).cmp(&is_own(a));
+        by_condition.then_with(|| b.apart.total_cmp(&a.apart))
+    });
     forms
 }
 

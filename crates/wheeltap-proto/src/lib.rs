@@ -4,6 +4,7 @@
 //! one stops the build.
 
 pub mod convert;
+pub mod json;
 
 /// Generated from `proto/wheeltap/v1`; the comments there are the documentation.
 #[allow(

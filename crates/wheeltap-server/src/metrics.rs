@@ -50,6 +50,10 @@ pub struct Metrics {
     pub batches_judged: Counter,
     /// Units whose late, changed or restored data waits to be judged now.
     pub units_late_now: Counter,
+    /// Events that receivers took.
+    pub events_told: Counter,
+    /// Tries of an event that failed or were refused.
+    pub events_refused: Counter,
     /// Alerts raised.
     pub alerts_raised: Counter,
 }

@@ -13,7 +13,7 @@ use crate::ingest::{Ingest, IngestCalls, MAX_MESSAGE};
 use crate::judging::{Judging, LedgerError};
 use crate::rules::RuleCalls;
 use crate::telemetry_calls::TelemetryCalls;
-use crate::{Shared, StartError, request_ids, status};
+use crate::{Shared, StartError, notify, request_ids, status};
 use std::sync::Arc;
 use std::sync::mpsc::{RecvTimeoutError, Sender, channel};
 use std::thread::JoinHandle;
@@ -141,6 +141,7 @@ pub async fn run(
     .await??;
     let (upkeep, upkeep_thread) = start_upkeep(Arc::clone(&shared)).map_err(system("a thread"))?;
     let chores = start_chores(&judging).map_err(system("a thread"))?;
+    let tellers = notify::start(&shared, judging.ledger())?;
 
     let (health, health_service) = tonic_health::server::health_reporter();
     set_health(&health, ServingStatus::Serving).await;
@@ -189,6 +190,7 @@ pub async fn run(
     };
     shared.shutdown.begin();
     ingest.stop().await;
+    tellers.ended().await;
     ended(&shared, "the intake", intake_thread).await?;
     for (doing, alive, thread) in chores {
         drop(alive);

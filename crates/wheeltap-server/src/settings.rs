@@ -1,6 +1,8 @@
 //! The settings: one TOML file, checked as a whole before anything is bound or opened.
 
+use crate::Receiver;
 use serde::Deserialize;
+use std::collections::HashSet;
 use std::net::SocketAddr;
 use std::path::{Path, PathBuf};
 use std::time::Duration;
@@ -193,6 +195,8 @@ pub struct Settings {
     pub class_baselines: ClassBaselines,
     /// The terms of the desk.
     pub desk: Desk,
+    /// Who is told of changes, by CloudEvents over HTTP.
+    pub notify: Vec<Receiver>,
     /// Bounds.
     pub limits: Limits,
 }
@@ -210,6 +214,7 @@ impl Default for Settings {
             retention: Retention::default(),
             class_baselines: ClassBaselines::default(),
             desk: Desk::default(),
+            notify: Vec::new(),
             limits: Limits::default(),
         }
     }
@@ -319,6 +324,9 @@ impl Settings {
         }
         settings.roster = settings.roster.map(|path| folder.join(path));
         settings.rules = settings.rules.map(|path| folder.join(path));
+        for receiver in &mut settings.notify {
+            receiver.secret_file = receiver.secret_file.take().map(|path| folder.join(path));
+        }
         Ok(settings)
     }
 
@@ -341,6 +349,20 @@ impl Settings {
                 format!("{pages} is not a loopback address"),
                 "serve pages on 127.0.0.1 or [::1]: this version knows no identities",
             ));
+        }
+        let mut names = HashSet::new();
+        for receiver in &self.notify {
+            let name = receiver.name.as_str();
+            if !names.insert(name) {
+                let again = text.rfind(&format!("\"{name}\"")).unwrap_or_default();
+                return Err(SettingsProblem::at_offset(
+                    file,
+                    text,
+                    again,
+                    format!("two [[notify]] tables are named {name:?}"),
+                    "give each its own name: how far it was told is kept under it",
+                ));
+            }
         }
         let least = [
             ("streams", self.limits.streams, 100_000),
@@ -451,6 +473,18 @@ mod tests {
             shelve_at_most = "8 h"
             reopen_within = "30 d"
             silent_after = "20 min"
+            [[notify]]
+            name = "work-orders"
+            url = "http://127.0.0.1:8080/events?from=us"
+            of = ["defects"]
+            least_priority = "high"
+            secret_file = "work-orders.secret"
+            timeout = "2 s"
+            first_wait = "3 s"
+            longest_wait = "1 min"
+            [[notify]]
+            name = "lake"
+            url = "http://[::1]:8081/"
             [limits]
             streams = 7
             sources_per_stream = 8
@@ -474,6 +508,14 @@ mod tests {
         assert_eq!(settings.class_baselines.most_units, 6);
         assert_eq!(settings.limits.drain.duration(), Duration::from_millis(250));
         assert_eq!(settings.limits.schemas, 12);
+        let [first, second] = settings.notify.as_slice() else {
+            panic!("{:?}", settings.notify);
+        };
+        assert_eq!(first.url.uri().path(), "/events");
+        assert_eq!((first.of.len(), second.of.len()), (1, 2));
+        assert_eq!(first.least_priority, Some(wheeltap_model::Priority::High));
+        assert_eq!(first.longest_wait.ms(), 60_000);
+        assert!(second.secret_file.is_none());
     }
 
     #[test]
@@ -504,6 +546,37 @@ mod tests {
         );
         let long = problem("[class_baselines]\nstretch = \"91 d\"\n");
         assert!(long.contains("2:1: stretch is 91 d; write 1 h"), "{long}");
+        let notify = |rest: &str| problem(&format!("[[notify]]\nname = \"lake\"\n{rest}"));
+        for (rest, says) in [
+            (
+                "url = \"https://lake.example/\"\n",
+                "3:7: \"https://lake.example/\" asks for encryption",
+            ),
+            (
+                "url = \"http://lake.example/\"\n",
+                "3:7: \"http://lake.example/\" is on another machine",
+            ),
+            ("url = \"lake\"\n", "3:7: \"lake\" is no address"),
+            ("", "1:1: missing field `url`"),
+            (
+                "url = \"http://[::1]/\"\nof = [\"rules\"]\n",
+                "4:7: unknown variant `rules`",
+            ),
+            (
+                "url = \"http://[::1]/\"\n[[notify]]\nurl = \"http://[::1]/\"\nname = \"lake\"\n",
+                "6:8: two [[notify]]",
+            ),
+            (
+                "url = \"http://[::1]/\"\n[[notify]]\nurl = \"http://[::1]/\"\nname = \"a b\"\n",
+                "6:8: \"a b\" is no name",
+            ),
+        ] {
+            let found = notify(rest);
+            assert!(
+                found.starts_with(&format!("wheeltap.toml:{says}")),
+                "{found}"
+            );
+        }
         let short = problem("[retention]\nraw = \"3 d\"\n");
         assert!(
             short.contains("2:1: raw is 3 d; keep it at least 15 d"),
@@ -517,7 +590,8 @@ mod tests {
         let path = folder.path().join("wheeltap.toml");
         std::fs::write(
             &path,
-            "rules = \"book\"\nroster = \"/elsewhere/units.toml\"\n",
+            "rules = \"book\"\nroster = \"/elsewhere/units.toml\"\n[[notify]]\nname = \"lake\"\nurl = \
+             \"http://[::1]/\"\nsecret_file = \"lake.secret\"\n",
         )
         .unwrap();
         let settings = Settings::read(&path).unwrap();
@@ -527,6 +601,8 @@ mod tests {
             Some(PathBuf::from("/elsewhere/units.toml"))
         );
         assert_eq!(settings.data, folder.path().join("wheeltap-data"));
+        let secret = folder.path().join("lake.secret");
+        assert_eq!(settings.notify[0].secret_file.as_ref(), Some(&secret));
         let missing = Settings::read(&folder.path().join("no.toml")).unwrap_err();
         assert!(
             missing.to_string().contains("name a readable file"),

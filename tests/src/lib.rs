@@ -59,36 +59,36 @@ fn clear(seen) { seen.x < 95.0 }
 /// The program under test, built if it is not up to date.
 pub fn wheeltap() -> PathBuf {
     static BINARY: OnceLock<PathBuf> = OnceLock::new();
-    BINARY
-        .get_or_init(|| {
-            // target/<profile>/deps/<this test>
-            let own = std::env::current_exe().unwrap();
-            let profile = own.parent().unwrap().parent().unwrap();
-            let mut build = Command::new(env!("CARGO"));
-            build
-                .args([
-                    "build",
-                    "--offline",
-                    "--package",
-                    "wheeltap",
-                    "--bin",
-                    "wheeltap",
-                ])
-                .arg("--target-dir")
-                .arg(profile.parent().unwrap())
-                .current_dir(Path::new(env!("CARGO_MANIFEST_DIR")).parent().unwrap());
-            if profile.file_name().unwrap() == "release" {
-                build.arg("--release");
-            }
-            let output = build.output().unwrap();
-            assert!(
-                output.status.success(),
-                "{}",
-                String::from_utf8_lossy(&output.stderr)
-            );
-            profile.join(format!("wheeltap{}", std::env::consts::EXE_SUFFIX))
-        })
-        .clone()
+    let built = BINARY.get_or_init(|| built("wheeltap", "--bin", "wheeltap", ""));
+    built.clone()
+}
+
+/// An example of the client crate, built if it is not up to date.
+pub fn example(name: &str) -> PathBuf {
+    built("wheeltap-client", "--example", name, "examples/")
+}
+
+/// Builds a program of the workspace in the profile of this test; `folder` is where its kind is put.
+fn built(package: &str, kind: &str, name: &str, folder: &str) -> PathBuf {
+    // target/<profile>/deps/<this test>
+    let own = std::env::current_exe().unwrap();
+    let profile = own.parent().unwrap().parent().unwrap();
+    let mut build = Command::new(env!("CARGO"));
+    build
+        .args(["build", "--offline", "--package", package, kind, name])
+        .arg("--target-dir")
+        .arg(profile.parent().unwrap())
+        .current_dir(Path::new(env!("CARGO_MANIFEST_DIR")).parent().unwrap());
+    if profile.file_name().unwrap() == "release" {
+        build.arg("--release");
+    }
+    let output = build.output().unwrap();
+    assert!(
+        output.status.success(),
+        "{}",
+        String::from_utf8_lossy(&output.stderr)
+    );
+    profile.join(format!("{folder}{name}{}", std::env::consts::EXE_SUFFIX))
 }
 
 /// Says that a test is left out since something is not on this machine; with `CI=true` it fails.

@@ -9,6 +9,7 @@ mod args;
 mod defects;
 mod demo;
 mod desk;
+mod export;
 mod files;
 mod output;
 mod pages;
@@ -92,6 +93,7 @@ fn run(command: Command) -> Result<Outcome, Stop> {
             RulesCommand::Lodge(args) => rules::book::lodge(&args),
             RulesCommand::Promote(args) => rules::book::promote(&args),
         },
+        Command::Export { command } => export::run(&command),
         Command::Quarantine { command } => quarantine::run(&command),
         Command::Completions { shell } => {
             let mut script = Vec::new();

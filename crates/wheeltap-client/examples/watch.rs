@@ -1,13 +1,20 @@
 //! Prints every change of an alert, through restarts of the service, and keeps its place in a file.
 //!
 //! ```text
-//! cargo run -p wheeltap-client --example follow_alerts -- http://127.0.0.1:7417 place
+//! cargo run -p wheeltap-client --example watch -- http://127.0.0.1:7417 place
 //! ```
 
 use futures::StreamExt;
 use std::fs;
 use wheeltap_client::{WatchItem, connect, watch_alerts};
 use wheeltap_proto::v1::AlertFilter;
+
+/// In one step, so that a kill leaves the old place or the new one.
+fn keep(place: &str, cursor: &str) -> std::io::Result<()> {
+    let fresh = format!("{place}.new");
+    fs::write(&fresh, cursor)?;
+    fs::rename(fresh, place)
+}
 
 #[tokio::main]
 async fn main() -> Result<(), Box<dyn std::error::Error>> {
@@ -27,11 +34,11 @@ async fn main() -> Result<(), Box<dyn std::error::Error>> {
             } => {
                 println!("{kind:?}  {}  {}  {}", alert.name, alert.unit, alert.title);
                 // Kept after the change was dealt with, so that a kill repeats it and loses nothing.
-                fs::write(&place, cursor)?;
+                keep(&place, &cursor)?;
             }
             WatchItem::UpToDate { at_unix_ms, cursor } => {
                 eprintln!("up to date at {at_unix_ms}");
-                fs::write(&place, cursor)?;
+                keep(&place, &cursor)?;
             }
             other => eprintln!("{other:?}"),
         }

@@ -2,7 +2,7 @@
 //!
 //! ```text
 //! wheeltap serve &
-//! cargo run -p wheeltap-client --example send_minute -- http://127.0.0.1:7417 "ZVR 4117" spool
+//! cargo run -p wheeltap-client --example ingest -- http://127.0.0.1:7417 "ZVR 4117" spool
 //! ```
 
 use std::time::{SystemTime, UNIX_EPOCH};

@@ -1,0 +1,157 @@
+//! `wheeltap export`: what the service holds, as files for other tools.
+
+mod rows;
+mod table;
+
+use crate::{
+    Outcome, Stop,
+    args::{
+        ExportAlertsArgs, ExportCommand, ExportDefectsArgs, ExportTelemetryArgs, ExportTo, TierArg,
+    },
+    output::{counted, note},
+    remote::{self, connected},
+};
+use anyhow::anyhow;
+use bytes::Bytes;
+use futures::StreamExt;
+use rows::{ALERT, DEFECT, ROLLUP, SAMPLE};
+use table::{Cell, Table};
+use wheeltap_client::Connection;
+use wheeltap_model::{ChannelName, EventTime, Quality, UnitId};
+use wheeltap_proto::v1;
+
+pub fn run(command: &ExportCommand) -> Result<Outcome, Stop> {
+    remote::block_on(async {
+        match command {
+            ExportCommand::Telemetry(args) => telemetry(args).await,
+            ExportCommand::Alerts(args) => alerts(args).await,
+            ExportCommand::Defects(args) => defects(args).await,
+        }
+    })
+}
+
+/// Ends a table and says how much went where.
+fn done(table: Table, to: &ExportTo) -> Result<Outcome, Stop> {
+    let n_rows = table.finish()?;
+    if let Some(file) = &to.to {
+        note(format!("{} in {}", counted(n_rows, "row"), file.display()));
+    }
+    Ok(Outcome::Fine)
+}
+
+const fn quality(of: Quality) -> &'static str {
+    match of {
+        Quality::Bad => "bad",
+        Quality::Uncertain => "uncertain",
+        Quality::Good => "good",
+        Quality::Conflict => "conflict",
+    }
+}
+
+async fn telemetry(args: &ExportTelemetryArgs) -> Result<Outcome, Stop> {
+    let usage = |error: &dyn std::fmt::Display| Stop::Usage(anyhow!("{error}"));
+    let unit = UnitId::new(&args.unit).map_err(|error| usage(&error))?;
+    let channels = args
+        .channel
+        .iter()
+        .map(|name| ChannelName::new(name).map_err(|error| usage(&error)))
+        .collect::<Result<Vec<_>, _>>()?;
+    let from = EventTime::from_unix_ms(args.since.unwrap_or(0));
+    let to = EventTime::from_unix_ms(args.until.unwrap_or_else(remote::now_ms));
+    let connection = connected(&args.server).await?;
+    let fields = if args.rollup.is_some() {
+        ROLLUP
+    } else {
+        SAMPLE
+    };
+    let mut table = Table::begin(args.to.to.as_deref(), fields)?;
+    for channel in &channels {
+        match args.rollup {
+            None => samples(&connection, &mut table, (&unit, channel), (from, to)).await?,
+            Some(tier) => {
+                rollups(&connection, &mut table, (&unit, channel), tier, (from, to)).await?;
+            }
+        }
+    }
+    done(table, &args.to)
+}
+
+async fn samples(
+    connection: &Connection,
+    table: &mut Table,
+    (unit, channel): (&UnitId, &ChannelName),
+    (from, to): (EventTime, EventTime),
+) -> Result<(), Stop> {
+    let names = [unit.as_str(), channel.as_str()].map(|text| Bytes::from(text.to_owned()));
+    let mut samples = connection.list_samples(unit, channel, from, to);
+    while let Some(sample) = samples.next().await {
+        let sample = sample?;
+        let [unit, channel] = names.clone();
+        table.row([
+            Cell::Text(unit),
+            Cell::Text(channel),
+            Cell::Instant(sample.time.unix_ms()),
+            Cell::Number(sample.value),
+            Cell::Text(Bytes::from_static(quality(sample.quality).as_bytes())),
+        ])?;
+    }
+    Ok(())
+}
+
+async fn rollups(
+    connection: &Connection,
+    table: &mut Table,
+    (unit, channel): (&UnitId, &ChannelName),
+    tier: TierArg,
+    (from, to): (EventTime, EventTime),
+) -> Result<(), Stop> {
+    let names = [unit.as_str(), channel.as_str()].map(|text| Bytes::from(text.to_owned()));
+    let mut rows = connection.list_rollups(unit, channel, tier.into(), from, to.plus_ms(1));
+    while let Some(row) = rows.next().await {
+        let row = row?;
+        let [unit, channel] = names.clone();
+        table.row([
+            Cell::Text(unit),
+            Cell::Text(channel),
+            Cell::Instant(row.start_unix_ms),
+            Cell::Whole(row.n.into()),
+            Cell::Whole(row.n_unusable.into()),
+            Cell::number(row.min),
+            Cell::number(row.mean),
+            Cell::number(row.max),
+            Cell::number(row.last),
+        ])?;
+    }
+    Ok(())
+}
+
+async fn alerts(args: &ExportAlertsArgs) -> Result<Outcome, Stop> {
+    let mut filter = crate::alerts::filter(&args.filter);
+    filter.raised_from_unix_ms = args.since;
+    filter.raised_to_unix_ms = args.until;
+    filter.show_withdrawn = args.withdrawn || filter.condition() == v1::Condition::Withdrawn;
+    let connection = connected(&args.server).await?;
+    let mut table = Table::begin(args.to.to.as_deref(), ALERT)?;
+    let mut alerts = connection.list_alerts(filter);
+    while let Some(alert) = alerts.next().await {
+        table.row(rows::alert(&alert?)?)?;
+    }
+    done(table, &args.to)
+}
+
+async fn defects(args: &ExportDefectsArgs) -> Result<Outcome, Stop> {
+    let filter = v1::DefectFilter {
+        unit: args
+            .unit
+            .as_ref()
+            .map_or(String::new(), |unit| format!("units/{unit}")),
+        ..v1::DefectFilter::default()
+    };
+    let connection = connected(&args.server).await?;
+    let mut table = Table::begin(args.to.to.as_deref(), DEFECT)?;
+    let mut defects = connection.list_defects(filter);
+    while let Some(defect) = defects.next().await {
+        table.row(rows::defect(&defect?))?;
+    }
+    done(table, &args.to)
+}

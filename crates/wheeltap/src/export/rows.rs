@@ -1,0 +1,168 @@
+//! The columns of each table, in the words of `--json`.
+
+use super::table::{Cell, Field, Kind};
+use crate::alert_json::{Values, condition, inputs, rule_and_version};
+use crate::remote::{priority, tail, word};
+use wheeltap_proto::v1;
+
+use Kind::{Flag, Instant, Number, Text, Whole};
+
+pub const SAMPLE: &[Field] = &[
+    ("unit", Text),
+    ("channel", Text),
+    ("time", Instant),
+    ("value", Number),
+    ("quality", Text),
+];
+
+pub const ROLLUP: &[Field] = &[
+    ("unit", Text),
+    ("channel", Text),
+    ("start", Instant),
+    ("n", Whole),
+    ("n_unusable", Whole),
+    ("min", Number),
+    ("mean", Number),
+    ("max", Number),
+    ("last", Number),
+];
+
+pub const ALERT: &[Field] = &[
+    ("alert", Whole),
+    ("condition", Text),
+    ("rule", Text),
+    ("version", Text),
+    ("title", Text),
+    ("priority", Text),
+    ("unit", Text),
+    ("part", Text),
+    ("since", Instant),
+    ("raised_at", Instant),
+    ("ended_at", Instant),
+    ("ended_because", Text),
+    ("safety", Flag),
+    ("trial", Flag),
+    ("suppressed_by_design", Flag),
+    ("announced_at", Instant),
+    ("late_news", Flag),
+    ("told_with", Whole),
+    ("settled", Flag),
+    ("withdrawn_because", Text),
+    ("acknowledged_by", Text),
+    ("acknowledged_at", Instant),
+    ("acknowledged_note", Text),
+    ("defect", Whole),
+    ("revision", Whole),
+    ("evidence", Text),
+    ("end_evidence", Text),
+];
+
+/// What a rule saw, as one JSON object.
+fn seen(evidence: Option<&v1::Evidence>) -> anyhow::Result<Cell> {
+    Ok(match evidence {
+        None => Cell::Empty,
+        Some(_) => Cell::text(serde_json::to_string(&Values(inputs(evidence)))?),
+    })
+}
+
+pub fn alert(alert: &v1::Alert) -> anyhow::Result<[Cell; 27]> {
+    let (rule, version) = rule_and_version(&alert.rule);
+    let since = alert
+        .evidence
+        .as_ref()
+        .map_or(alert.raised_unix_ms, |seen| seen.since_unix_ms);
+    let (by, at, note) = match &alert.acknowledgement {
+        None => (Cell::Empty, Cell::Empty, Cell::Empty),
+        Some(act) => (
+            Cell::text(&act.by),
+            Cell::Instant(act.at_unix_ms),
+            Cell::text(&act.note),
+        ),
+    };
+    Ok([
+        Cell::numbered(&alert.name),
+        Cell::text(condition(alert)),
+        Cell::text(rule),
+        Cell::text(version),
+        Cell::text(&alert.title),
+        Cell::text(priority(alert.priority)),
+        Cell::text(tail(&alert.unit)),
+        Cell::text(&alert.part),
+        Cell::Instant(since),
+        Cell::Instant(alert.raised_unix_ms),
+        Cell::instant(alert.ended_unix_ms),
+        Cell::text(&alert.ended_because),
+        Cell::Flag(alert.safety),
+        Cell::Flag(alert.trial),
+        Cell::Flag(alert.suppressed_by_design),
+        Cell::instant(alert.announced_unix_ms),
+        Cell::Flag(alert.late_news),
+        Cell::numbered(&alert.told_with),
+        Cell::Flag(alert.settled),
+        Cell::text(&alert.withdrawn_because),
+        by,
+        at,
+        note,
+        Cell::numbered(&alert.defect),
+        Cell::Whole(alert.revision.into()),
+        seen(alert.evidence.as_ref())?,
+        seen(alert.end_evidence.as_ref())?,
+    ])
+}
+
+pub const DEFECT: &[Field] = &[
+    ("defect", Whole),
+    ("unit", Text),
+    ("system", Text),
+    ("component", Text),
+    ("title", Text),
+    ("priority", Text),
+    ("status", Text),
+    ("origin", Text),
+    ("first_sign_at", Instant),
+    ("opened_at", Instant),
+    ("due_at", Instant),
+    ("alerts", Text),
+    ("basis_withdrawn", Flag),
+    ("action", Text),
+    ("finding", Text),
+    ("finding_note", Text),
+    ("found_by", Text),
+    ("repaired_at", Instant),
+    ("recorded_at", Instant),
+];
+
+pub fn defect(defect: &v1::Defect) -> [Cell; 19] {
+    let alerts: Vec<&str> = defect.alerts.iter().map(|name| tail(name)).collect();
+    let [finding, note, by, repaired_at, recorded_at] = match &defect.finding {
+        None => [const { Cell::Empty }; 5],
+        Some(found) => [
+            Cell::text(word(found.kind().as_str_name(), "FINDING_KIND_")),
+            Cell::text(&found.note),
+            Cell::text(&found.by),
+            Cell::Instant(found.repaired_unix_ms),
+            Cell::Instant(found.recorded_unix_ms),
+        ],
+    };
+    [
+        Cell::numbered(&defect.name),
+        Cell::text(tail(&defect.unit)),
+        Cell::text(&defect.system),
+        Cell::text(&defect.component),
+        Cell::text(&defect.title),
+        Cell::text(priority(defect.priority)),
+        Cell::text(word(defect.status().as_str_name(), "DEFECT_STATUS_")),
+        Cell::text(word(defect.origin().as_str_name(), "DEFECT_ORIGIN_")),
+        Cell::Instant(defect.first_sign_unix_ms),
+        Cell::Instant(defect.opened_unix_ms),
+        Cell::Instant(defect.due_unix_ms),
+        Cell::text(alerts.join(" ")),
+        Cell::Flag(defect.basis_withdrawn),
+        Cell::text(&defect.action),
+        finding,
+        note,
+        by,
+        repaired_at,
+        recorded_at,
+    ]
+}

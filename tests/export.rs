@@ -1,0 +1,233 @@
+//! The promise: exported files hold what the service holds, value by value, and other tools read them.
+
+#![expect(
+    clippy::unwrap_used,
+    reason = "helpers outside of test functions are test code too"
+)]
+
+use parquet::basic::{LogicalType, Type};
+use parquet::file::reader::{FileReader, SerializedFileReader};
+use parquet::record::{Field, Row};
+use std::fs::File;
+use std::path::Path;
+use std::process::{Command, Output};
+use tokio_stream::StreamExt;
+use wheeltap_client::{
+    BatchBuilder, Connection, Gateway, GatewayOptions, MemorySpool, Packing, connect,
+};
+use wheeltap_model::{ChannelName, EventTime};
+use wheeltap_proto::v1;
+use wheeltap_tests::open_data::Table;
+use wheeltap_tests::{Fleet, OIL, PRESSURE, PROBE, Service, Site, unit, wheeltap};
+
+const N_BATCHES: i64 = 10;
+
+/// A service with ten minutes of a unit, alerts, a defect, and a value that no decimal fraction is.
+async fn served(site: &Site) -> (Service, Connection) {
+    let service = site.serve();
+    let connection = connect(service.address()).await.unwrap();
+    let fleet = Fleet::two_hours_ago();
+    let gateway = Gateway::start(connection.clone(), GatewayOptions::default(), |_| {});
+    let source = gateway.add(unit(0), MemorySpool::new(1 << 26)).unwrap();
+    let mut batches: Vec<_> = (0..N_BATCHES).map(|batch| fleet.batch(0, batch)).collect();
+    let mut builder = BatchBuilder::new(Packing::Plain);
+    let speed = ChannelName::new("engine.speed").unwrap();
+    let times = [fleet.first_ms(N_BATCHES), fleet.first_ms(N_BATCHES) + 1];
+    builder
+        .samples(&speed, "", &times, &[0.1 + 0.2, 1e6 / 3.0], &[])
+        .unwrap();
+    batches.extend(builder.build().unwrap());
+    source.append(batches).await.unwrap();
+    source.drained().await;
+    gateway.stop().await;
+    let defect = v1::Defect {
+        unit: format!("units/{}", unit(0)),
+        component: "cab, \"left\" seat".to_owned(),
+        title: "Torn;\nsecond line, \u{e4}\u{2713}".to_owned(),
+        origin: v1::DefectOrigin::CrewReport.into(),
+        ..v1::Defect::default()
+    };
+    let report = v1::ReportDefectRequest {
+        defect: Some(defect),
+        request_id: String::new(),
+    };
+    connection.defects().report_defect(report).await.unwrap();
+    (service, connection)
+}
+
+fn export(service: &Service, words: &[&str], to: &Path) -> Output {
+    let mut command = Command::new(wheeltap());
+    command
+        .arg("export")
+        .args(words)
+        .args(["--server", service.address(), "--to"])
+        .arg(to);
+    command.output().unwrap()
+}
+
+fn exported(service: &Service, words: &[&str], to: &Path) {
+    let output = export(service, words, to);
+    let said = String::from_utf8_lossy(&output.stderr);
+    assert!(output.status.success() && said.contains(" in "), "{said}");
+}
+
+fn parquet_rows(file: &Path) -> Vec<Row> {
+    let reader = SerializedFileReader::new(File::open(file).unwrap()).unwrap();
+    let rows = reader.get_row_iter(None).unwrap();
+    rows.map(|row| row.unwrap()).collect()
+}
+
+fn cell<'r>(row: &'r Row, name: &str) -> &'r Field {
+    let mut columns = row.get_column_iter();
+    columns.find(|(own, _)| *own == name).unwrap().1
+}
+
+/// As text, the way a CSV cell has it.
+fn words(field: &Field) -> String {
+    match field {
+        Field::Null => String::new(),
+        Field::Str(text) => text.clone(),
+        Field::TimestampMillis(ms) => EventTime::from_unix_ms(*ms).to_string(),
+        Field::Double(number) => number.to_string(),
+        Field::Long(number) => number.to_string(),
+        Field::Bool(flag) => flag.to_string(),
+        other => panic!("{other:?}"),
+    }
+}
+
+/// Both files say the same, cell by cell; gives the CSV.
+fn same(csv: &Path, parquet: &Path) -> Table {
+    let table = Table::read(csv, b',');
+    let rows = parquet_rows(parquet);
+    assert_eq!(table.rows.len(), rows.len());
+    for (cells, row) in table.rows.iter().zip(&rows) {
+        for (name, value) in table.header.iter().zip(cells) {
+            assert_eq!(words(cell(row, name)), *value, "{name}");
+        }
+    }
+    table
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn telemetry_is_exported_to_the_bit() {
+    let site = Site::new(1, &[PROBE]);
+    let (service, connection) = served(&site).await;
+    let own = unit(0).to_string();
+    let all = [
+        "telemetry",
+        own.as_str(),
+        "--channel",
+        PRESSURE,
+        "--channel",
+        OIL,
+        "--channel",
+        "engine.speed",
+    ];
+    let (csv, parquet) = (site.path("day.csv"), site.path("day.parquet"));
+    exported(&service, &all, &csv);
+    exported(&service, &all, &parquet);
+    let table = same(&csv, &parquet);
+    let mut expected = Vec::new();
+    for channel in [PRESSURE, OIL, "engine.speed"] {
+        let name = ChannelName::new(channel).unwrap();
+        let (from, to) = (
+            EventTime::from_unix_ms(0),
+            EventTime::from_unix_ms(i64::MAX),
+        );
+        let mut samples = connection.list_samples(&unit(0), &name, from, to);
+        while let Some(sample) = samples.next().await {
+            let sample = sample.unwrap();
+            expected.push((
+                channel.to_owned(),
+                sample.time.to_string(),
+                sample.value.to_bits(),
+            ));
+        }
+    }
+    assert_eq!(expected.len(), 600 + 60 + 2);
+    let found: Vec<(String, String, u64)> = table
+        .rows
+        .iter()
+        .map(|row| {
+            let value: f64 = row[3].parse().unwrap();
+            (row[1].clone(), row[2].clone(), value.to_bits())
+        })
+        .collect();
+    assert_eq!(found, expected);
+
+    // Types that other tools know: an instant is an instant.
+    let reader = SerializedFileReader::new(File::open(&parquet).unwrap()).unwrap();
+    let schema = reader.metadata().file_metadata().schema_descr();
+    let column = |name: &str| {
+        let mut all = schema.columns().iter();
+        all.find(|column| column.name() == name).unwrap().clone()
+    };
+    assert_eq!(column("value").physical_type(), Type::DOUBLE);
+    assert!(matches!(
+        column("time").logical_type_ref(),
+        Some(LogicalType::Timestamp { .. })
+    ));
+
+    let minutes = [&all[..4], &["--rollup", "minute"]].concat();
+    let (csv, parquet) = (site.path("minutes.csv"), site.path("minutes.parquet"));
+    exported(&service, &minutes, &csv);
+    exported(&service, &minutes, &parquet);
+    let table = same(&csv, &parquet);
+    assert_eq!(table.column("n").collect::<Vec<_>>(), ["60"; 10]);
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn alerts_and_defects_are_exported_whole() {
+    let site = Site::new(1, &[PROBE]);
+    let (service, connection) = served(&site).await;
+    let (csv, parquet) = (site.path("alerts.csv"), site.path("alerts.parquet"));
+    // What was stored is judged a moment later.
+    let mut alerts: Vec<v1::Alert> = Vec::new();
+    while alerts.len() < 2 {
+        let list = connection.list_alerts(v1::AlertFilter::default());
+        alerts = list.map(|alert| alert.unwrap()).collect().await;
+    }
+    exported(&service, &["alerts"], &csv);
+    exported(&service, &["alerts"], &parquet);
+    let table = same(&csv, &parquet);
+    assert_eq!(table.rows.len(), alerts.len());
+    let evidence: serde_json::Value =
+        serde_json::from_str(table.column("evidence").next().unwrap()).unwrap();
+    assert!(evidence["x"].as_f64().unwrap() > 1.0);
+
+    let (csv, parquet) = (site.path("defects.csv"), site.path("defects.parquet"));
+    exported(&service, &["defects"], &csv);
+    exported(&service, &["defects"], &parquet);
+    let table = same(&csv, &parquet);
+    let titles: Vec<&str> = table.column("title").collect();
+    assert!(
+        titles.contains(&"Torn;\nsecond line, \u{e4}\u{2713}"),
+        "{titles:?}"
+    );
+    assert!(
+        table
+            .column("component")
+            .any(|text| text == "cab, \"left\" seat")
+    );
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn what_cannot_be_exported_is_said_and_leaves_no_file() {
+    let site = Site::new(1, &[]);
+    let service = site.serve();
+    for (words, file, says) in [
+        (&["defects"][..], "defects.xls", "ends in .csv or .parquet"),
+        (&["defects"], "none/defects.csv", "none/defects.csv.part"),
+        (
+            &["telemetry", "ZVR 9", "--channel", "engine.speed"],
+            "day.csv",
+            "ZVR 9",
+        ),
+    ] {
+        let to = site.path(file);
+        let output = export(&service, words, &to);
+        let said = String::from_utf8_lossy(&output.stderr);
+        assert!(!output.status.success() && said.contains(says), "{said}");
+        assert!(!to.exists());
+    }
+}

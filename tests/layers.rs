@@ -71,7 +71,7 @@ const ALLOWED: [(&str, &[&str], &[&str]); 15] = [
         &["wheeltap-model", "wheeltap-catalogue"],
         &["wheeltap-rules", "wheeltap-judge"],
     ),
-    ("wheeltap-bench", ALL, &[]),
+    ("wheeltap-bench", ALL_AND_TESTS, &[]),
     ("wheeltap-tests", ALL, &[]),
     ("wheeltap", ALL, &[]),
     (
@@ -79,6 +79,23 @@ const ALLOWED: [(&str, &[&str], &[&str]); 15] = [
         &["wheeltap-client", "wheeltap-proto", "wheeltap-model"],
         &[],
     ),
+];
+
+/// The browser of the tests measures pages too.
+const ALL_AND_TESTS: &[&str] = &[
+    "wheeltap-tests",
+    "wheeltap-model",
+    "wheeltap-analysis",
+    "wheeltap-catalogue",
+    "wheeltap-rules",
+    "wheeltap-judge",
+    "wheeltap-followup",
+    "wheeltap-store",
+    "wheeltap-proto",
+    "wheeltap-server",
+    "wheeltap-client",
+    "wheeltap-sim",
+    "wheeltap-pages",
 ];
 
 const ALL: &[&str] = &[

@@ -8,6 +8,7 @@ use tokio::io::{AsyncBufReadExt, BufReader};
 use tokio::process::{Child, Command};
 
 const PREFIX: &str = "listening on ";
+const PAGES: &str = ", pages on ";
 
 /// Says where this process serves, for [`Serving::start`].
 #[expect(clippy::print_stdout, reason = "the parent reads it there")]
@@ -15,11 +16,19 @@ pub fn tell_address(address: SocketAddr) {
     println!("{PREFIX}{address}");
 }
 
+/// The same with where its web pages are.
+#[expect(clippy::print_stdout, reason = "the parent reads it there")]
+pub fn tell_addresses(address: SocketAddr, pages: SocketAddr) {
+    println!("{PREFIX}{address}{PAGES}{pages}");
+}
+
 /// A child that serves.
 pub struct Serving {
     child: Child,
     pid: u32,
     pub address: String,
+    /// Where its web pages are; empty if it has none.
+    pub pages: String,
 }
 
 /// What a process has used.
@@ -45,11 +54,13 @@ impl Serving {
         let stdout = child.stdout.take().context("the child's output")?;
         let mut lines = BufReader::new(stdout).lines();
         while let Some(line) = lines.next_line().await? {
-            if let Some(address) = line.strip_prefix(PREFIX) {
+            if let Some(told) = line.strip_prefix(PREFIX) {
+                let (address, pages) = told.split_once(PAGES).unwrap_or((told, ""));
                 return Ok(Self {
                     child,
                     pid,
                     address: format!("http://{address}"),
+                    pages: format!("http://{pages}"),
                 });
             }
         }

@@ -6,12 +6,14 @@
 //! `restart` asks how long the service takes from a `kill -9` to serving again. `healthy` asks how often
 //! the demonstration's rule book calls for nothing on a fleet that is sound. `judging` asks what the
 //! judge alone costs a sample, live, with 200 rules and windows of three lengths. `replay`
-//! asks how many stored samples a second a rule is replayed over.
+//! asks how many stored samples a second a rule is replayed over. `desk` asks how long people wait: for the
+//! board with thousands of standing alerts, for news among hundreds of watchers, for a year of one unit.
 //!
-//! In the first two the service runs in a child process of its own, so that its memory is its own.
+//! In `ingest`, `restart` and `desk` the service runs in a child process of its own, so that its memory is its own.
 //! Client and service share the machine, so the figures are what both together manage.
 
 mod child;
+mod desk;
 mod fleet;
 mod healthy;
 mod ingest;
@@ -44,6 +46,8 @@ enum Bench {
     Judging(judging::Args),
     /// Samples a second of a rule replayed over sealed blocks, on all cores
     Replay(replay::Args),
+    /// How long people wait for pages and news; exits with 1 when it is too long
+    Desk(desk::Args),
     /// The service, as the child of the others
     #[command(hide = true)]
     Serve {
@@ -65,6 +69,13 @@ fn main() -> anyhow::Result<ExitCode> {
         Bench::Restart(args) => runtime.block_on(restart::run(&args)),
         Bench::Healthy(args) => {
             return Ok(if healthy::run(&args)? {
+                ExitCode::SUCCESS
+            } else {
+                ExitCode::FAILURE
+            });
+        }
+        Bench::Desk(args) => {
+            return Ok(if runtime.block_on(desk::run(args))? {
                 ExitCode::SUCCESS
             } else {
                 ExitCode::FAILURE

@@ -4,10 +4,11 @@ use anyhow::Context;
 use std::path::Path;
 use std::sync::Arc;
 use tokio::net::TcpListener;
+use wheeltap_client::connect_lazy;
 use wheeltap_server::{Settings, Shared, SystemClock};
 use wheeltap_store::{Options, SledStore};
 
-/// Serves until killed; prints its address to stdout once it listens.
+/// Serves with its web pages until killed; prints both addresses to stdout once it listens.
 pub async fn run(config: &Path) -> anyhow::Result<()> {
     tracing_subscriber::fmt()
         .with_env_filter("warn")
@@ -29,7 +30,17 @@ pub async fn run(config: &Path) -> anyhow::Result<()> {
     })
     .await?
     .context("the store could not be opened")?;
-    crate::child::tell_address(address);
+    let page_listener = TcpListener::bind("127.0.0.1:0").await?;
+    let pages = page_listener.local_addr()?;
+    let connection = connect_lazy(&format!("http://{address}"))?;
+    tokio::spawn(async move {
+        if let Err(error) =
+            wheeltap_pages::serve(page_listener, connection, std::future::pending()).await
+        {
+            tracing::error!(%error, "no pages");
+        }
+    });
+    crate::child::tell_addresses(address, pages);
     wheeltap_server::run(listener, shared, std::future::pending()).await?;
     Ok(())
 }

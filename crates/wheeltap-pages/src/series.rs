@@ -140,12 +140,12 @@ pub fn channel_of(text: &str) -> Option<&str> {
     (name.contains('.') && ChannelName::new(name).is_ok()).then_some(name)
 }
 
-/// Where a plot begins and ends when nobody said: the last day that there is.
-pub fn last_day(unit: &v1::Unit) -> (i64, i64) {
+/// Where plots of the last so many days begin and end.
+pub fn last_days(unit: &v1::Unit, days: u32) -> (i64, i64) {
     let to = unit
         .newest_event_unix_ms
         .unwrap_or_else(crate::board::now_ms);
-    (to - 24 * HOUR_MS, to)
+    (to - i64::from(days) * 24 * HOUR_MS, to)
 }
 
 /// A stretch to be shaded: the condition of an alert, and what to call it.

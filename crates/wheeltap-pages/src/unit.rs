@@ -28,7 +28,13 @@ pub struct Wanted {
     channels: String,
     #[serde(default)]
     add: String,
+    /// Days back from the newest measurement; 1 when left out.
+    #[serde(default)]
+    days: Option<u32>,
 }
+
+/// Stretches offered, in days.
+const STRETCHES: [(u32, &str); 4] = [(1, "day"), (7, "week"), (30, "month"), (365, "year")];
 
 struct AlertRow {
     number: String,
@@ -55,6 +61,10 @@ struct Page {
     has_more: bool,
     plots: Vec<Plot>,
     chosen: String,
+    /// The chosen channels as part of an address.
+    chosen_path: String,
+    days: u32,
+    stretches: [(u32, &'static str); 4],
     channels: Vec<(String, String)>,
     from: i64,
     to: i64,
@@ -138,7 +148,8 @@ async fn read(pages: &Pages, name: String, wanted: &Wanted) -> Result<Page, Call
         .map(|channel| (told::tail(&channel.name).to_owned(), channel.title))
         .collect();
     let chosen = chosen(wanted, &alerts, &channels);
-    let (from, to) = series::last_day(&unit);
+    let days = wanted.days.unwrap_or(1).clamp(1, 3_660);
+    let (from, to) = series::last_days(&unit, days);
     let shades: Vec<Shade> = series::shades(&alerts, to);
     let title = |channel: &String| {
         let found = channels.iter().find(|(name, _)| name == channel);
@@ -158,6 +169,9 @@ async fn read(pages: &Pages, name: String, wanted: &Wanted) -> Result<Page, Call
         has_more,
         plots: plots.collect(),
         chosen: chosen.join(" "),
+        chosen_path: told::segment(&chosen.join(" ")),
+        days,
+        stretches: STRETCHES,
         from,
         to,
         shades: serde_json::to_string(&shades).unwrap_or_default(),

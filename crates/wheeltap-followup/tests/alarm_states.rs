@@ -252,6 +252,32 @@ fn any_out_of_service_g_until_it_is_lifted() {
 }
 
 #[test]
+fn what_something_else_still_mutes_is_not_told() {
+    // Out of the shop before its shelf ends.
+    let mut desk = desk();
+    let id = desk.raise(occurred("oil", 100, None), Terms::default());
+    shelve(&mut desk);
+    let shop = mute(&mut desk, order(MuteKind::OutOfService, None, None)).unwrap();
+    let told = desk.book.alert(id).unwrap().told_at();
+    desk.now = 1_000;
+    desk.write("desk", |planner| planner.lift(shop, "", ""))
+        .0
+        .unwrap();
+    assert_eq!(view(&desk, id), AlertState::Shelved);
+    assert_eq!(desk.book.alert(id).unwrap().told_at(), told);
+    // Explained by the operating state when its shelf ends.
+    let mut desk = self::desk();
+    let mut explained = occurred("oil", 100, None);
+    explained.unsuppressed_at = None;
+    let id = desk.raise(explained, Terms::default());
+    shelve(&mut desk);
+    desk.now = SHELVED_UNTIL;
+    assert_eq!(lapse(&mut desk), [AlertChange::Suppression]);
+    assert_eq!(view(&desk, id), AlertState::SuppressedByDesign);
+    assert_eq!(desk.book.alert(id).unwrap().told_at(), None);
+}
+
+#[test]
 fn a_shelf_covers_its_unit_and_part_alone() {
     let mut desk = desk();
     let part = |text: &str| Some(wheeltap_model::Part::new(text).unwrap());

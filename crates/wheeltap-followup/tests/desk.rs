@@ -175,6 +175,14 @@ fn a_shift_hands_over_what_is_new_owed_and_ending() {
 }
 
 #[test]
+fn what_can_wait_is_taken_on_without_a_call() {
+    let mut desk = desk();
+    let fan = desk.raise(occurred("fan", 200, None), Terms::default());
+    desk.acknowledge(fan, "Ada");
+    assert_eq!(handover_list(&desk.book, None, at(0)).owed, []);
+}
+
+#[test]
 fn every_record_says_who_did_what_and_why() {
     let mut desk = desk();
     desk.now = HOUR;

@@ -39,6 +39,7 @@ mod exact;
 mod health;
 mod map;
 mod ucum;
+mod work;
 
 pub use cases::{ANY_CASE_UNIT, CASES_ENDING, ExpectedAlert, RuleCase, read_cases};
 pub use catalogue::{Catalogue, CatalogueProblem};
@@ -47,3 +48,4 @@ pub use derived::{ClassConstant, DerivedArg, DerivedDef};
 pub use health::{Health, Stuck};
 pub use map::{BoundMap, CsvMap};
 pub use ucum::{Conversion, Dimension, InvalidUcum, Ucum};
+pub use work::read_work;

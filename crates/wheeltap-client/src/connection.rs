@@ -8,6 +8,7 @@ use wheeltap_proto::v1::{
     desk_service_client::DeskServiceClient, fleet_service_client::FleetServiceClient,
     ingest_service_client::IngestServiceClient, rule_service_client::RuleServiceClient,
     telemetry_service_client::TelemetryServiceClient,
+    turnaround_service_client::TurnaroundServiceClient,
 };
 
 /// Largest message taken from the service. A page of 100,000 samples is about 1.7 MB; a page of
@@ -101,6 +102,8 @@ clients! {
     defects: DefectServiceClient,
     /// The desk: mutes, load, handovers, who did what.
     desk: DeskServiceClient,
+    /// Arrivals, parts, work done and turnaround sheets.
+    turnaround: TurnaroundServiceClient,
 }
 
 impl Connection {

@@ -217,6 +217,20 @@ impl Connection {
         )
     }
 
+    /// Arrivals that match, by time.
+    pub fn list_arrivals(&self, filter: v1::ArrivalFilter) -> List<v1::Arrival> {
+        let request = v1::ListArrivalsRequest {
+            filter: Some(filter),
+            ..Default::default()
+        };
+        list!(
+            self,
+            turnaround.list_arrivals,
+            request,
+            |page: v1::ListArrivalsResponse| (page.arrivals, page.next_page_token)
+        )
+    }
+
     /// Classes, by name.
     pub fn list_classes(&self) -> List<v1::UnitClass> {
         let request = v1::ListClassesRequest::default();

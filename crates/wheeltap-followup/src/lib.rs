@@ -32,6 +32,7 @@ mod forecast;
 mod planner;
 mod record;
 mod rules;
+pub mod sheet;
 mod sweep;
 mod train;
 

@@ -126,6 +126,14 @@ name!(
     is_label
 );
 
+name!(
+    /// A service point, such as `Burbot Yard`.
+    PointName,
+    "service point",
+    "1 to 64 ASCII letters, digits, spaces, dots, dashes or underscores, no space at either end",
+    is_label
+);
+
 /// A channel's number in one catalogue; the store keeps the book of numbers and names for ever.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
 #[serde(transparent)]

@@ -29,6 +29,7 @@ mod rule;
 mod sample;
 mod time;
 mod words;
+mod work;
 
 pub use alert::{
     Alert, AlertChange, AlertId, AlertState, Condition, Evidence, EvidenceItem, KnownValue,
@@ -44,10 +45,14 @@ pub use fleet::{
     Resolution, Timeline, Unit, UnitState,
 };
 pub use handover::{Handover, HandoverId};
-pub use ids::{ChannelId, ChannelName, ClassName, InvalidName, Part, RuleName, UnitId};
+pub use ids::{ChannelId, ChannelName, ClassName, InvalidName, Part, PointName, RuleName, UnitId};
 pub use mute::{Mute, MuteEnd, MuteId, MuteKind, MuteScope};
 pub use person::{Actor, Role};
 pub use rule::{Priority, RuleRef, RuleStage};
 pub use sample::{Batch, Column, Event, Quality, Sample, Series};
 pub use time::{EventTime, InvalidSpan, ServerTime, format_span, parse_span};
-pub use words::{evidence_words, number_words, span_words};
+pub use words::{evidence_words, gauge_words, number_words, span_words};
+pub use work::{
+    Arrival, Cancelled, Care, Crew, Fill, Inspection, Job, PartStock, ServicePoint, Side, Step,
+    Wear, WearBasis, WearBy, WorkSettings,
+};

@@ -35,6 +35,15 @@ pub fn number_words(value: f64) -> String {
     format!("{rounded}")
 }
 
+/// A level or a measure to the three digits that a gauge on a track is good for, with its UCUM code.
+pub fn gauge_words(value: f64, ucum: &str) -> String {
+    let rounded: f64 = format!("{value:.2e}").parse().unwrap_or(value);
+    match ucum {
+        "" | "1" => number_words(rounded),
+        ucum => format!("{} {ucum}", number_words(rounded)),
+    }
+}
+
 /// What a rule saw: `oil 78.2 Cel, coolant 59.1 Cel`; inputs that are not known say so.
 pub fn evidence_words(inputs: &[EvidenceItem]) -> String {
     let words: Vec<String> = inputs
@@ -71,6 +80,9 @@ mod tests {
         ] {
             assert_eq!(number_words(value), text);
         }
+        assert_eq!(gauge_words(17_349.6, "L"), "17300 L");
+        assert_eq!(gauge_words(0.812_4, "kPa"), "0.812 kPa");
+        assert_eq!(gauge_words(3.0, "1"), "3");
         assert_eq!(span_words(93_784_000), "1 d 2 h");
         assert_eq!(span_words(3_605_000), "1 h");
         assert_eq!(span_words(59_999), "59 s");

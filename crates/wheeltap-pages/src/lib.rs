@@ -18,6 +18,7 @@ mod guard;
 mod live;
 mod rules;
 mod series;
+mod service;
 mod sweep;
 mod told;
 mod unit;
@@ -93,6 +94,8 @@ pub async fn serve(
         .route("/rules/{rule}/sweep", get(sweep::page))
         .route("/walk-back", get(walk::page))
         .route("/units/{unit}", get(unit::page))
+        .route("/service", get(service::list))
+        .route("/service/{point}/{unit}", get(service::page))
         .route("/units/{unit}/series", get(series::series))
         .route(
             "/app.css",

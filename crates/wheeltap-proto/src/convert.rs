@@ -9,8 +9,8 @@ use wheeltap_model::{
     ClassDef, ClassName, Condition, ConsistPosition, ConsistRole, Contact, Defect, DefectId,
     DefectOrigin, DefectStatus, Disposition, EventTime, Evidence, EvidenceItem, Facing, Finding,
     FindingKind, Handover, HandoverId, InvalidName, KnownValue, Mute, MuteId, MuteKind, Plan,
-    Priority, Quality, Response, RuleName, RuleRef, RuleStage, Said, ServerTime, Suppression,
-    UnitId, UnitState, WithdrawnReason, Work,
+    PointName, Priority, Quality, Response, RuleName, RuleRef, RuleStage, Said, ServerTime, Side,
+    Suppression, UnitId, UnitState, WithdrawnReason, Work,
 };
 
 /// A field of a request that cannot be taken.
@@ -98,6 +98,7 @@ both_ways!(ConsistRole = ConsistRole {
     }, "consist role", consist_role_to_wire, consist_role_from_wire);
 both_ways!(Facing = Facing { Unknown = Unknown, Forward = Forward, Backward = Backward },
     "facing", facing_to_wire, facing_from_wire);
+both_ways!(Side = Side { Above = Above, Below = Below }, "side of a unit", side_to_wire, side_from_wire);
 both_ways!(Quality = Quality { Bad = Bad, Uncertain = Uncertain, Good = Good, Conflict = Conflict },
     "quality", quality_to_wire, quality_from_wire);
 
@@ -191,6 +192,22 @@ pub fn class_from_name(field: &str, text: &str) -> Result<ClassName, InvalidFiel
     named(
         field,
         ClassName::new(after(field, text, "classes/", "class")?),
+    )
+}
+
+/// `points/{point}`.
+pub fn point_name(point: &PointName) -> String {
+    format!("points/{point}")
+}
+
+/// Reads `points/{point}`.
+///
+/// # Errors
+/// [`InvalidField`] for anything else.
+pub fn point_from_name(field: &str, text: &str) -> Result<PointName, InvalidField> {
+    named(
+        field,
+        PointName::new(after(field, text, "points/", "point")?),
     )
 }
 

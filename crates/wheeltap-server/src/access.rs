@@ -109,6 +109,27 @@ const TABLE: &[(&str, &[Role])] = &[
     ("wheeltap.v1.DeskService/HandOver", &[Desk]),
     ("wheeltap.v1.DeskService/ListHandovers", READERS),
     ("wheeltap.v1.DeskService/ListActs", READERS),
+    ("wheeltap.v1.TurnaroundService/ListServicePoints", READERS),
+    ("wheeltap.v1.TurnaroundService/ListArrivals", READERS),
+    (
+        "wheeltap.v1.TurnaroundService/RecordArrivals",
+        &[Desk, ServiceTrack, System],
+    ),
+    (
+        "wheeltap.v1.TurnaroundService/CancelArrival",
+        &[Desk, ServiceTrack, System],
+    ),
+    ("wheeltap.v1.TurnaroundService/ListPartStock", READERS),
+    (
+        "wheeltap.v1.TurnaroundService/RecordPartStock",
+        &[ServiceTrack, System],
+    ),
+    ("wheeltap.v1.TurnaroundService/ListCare", READERS),
+    (
+        "wheeltap.v1.TurnaroundService/RecordCare",
+        &[ServiceTrack, System],
+    ),
+    ("wheeltap.v1.TurnaroundService/GetSheet", READERS),
     // Standard services: they tell what the service is, not what it holds.
     ("grpc.health.v1.Health/Check", EVERYBODY),
     ("grpc.health.v1.Health/Watch", EVERYBODY),

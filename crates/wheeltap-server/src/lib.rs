@@ -32,6 +32,7 @@ mod shutdown;
 mod start;
 mod status;
 mod telemetry_calls;
+mod turnaround;
 pub mod walk_back;
 
 pub use access::{Access, Denied};
@@ -44,3 +45,4 @@ pub use settings::{ClassBaselines, Desk, Limits, Retention, Settings, SettingsPr
 pub use shared::Shared;
 pub use shutdown::Shutdown;
 pub use start::StartError;
+pub use turnaround::{ArrivalOutcome, Turnaround};

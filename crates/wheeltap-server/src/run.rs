@@ -13,6 +13,7 @@ use crate::ingest::{Ingest, IngestCalls, MAX_MESSAGE};
 use crate::judging::{Judging, LedgerError};
 use crate::rules::RuleCalls;
 use crate::telemetry_calls::TelemetryCalls;
+use crate::turnaround::TurnaroundCalls;
 use crate::{Shared, StartError, notify, request_ids, status};
 use std::sync::Arc;
 use std::sync::mpsc::{RecvTimeoutError, Sender, channel};
@@ -32,6 +33,7 @@ use wheeltap_proto::v1::fleet_service_server::FleetServiceServer;
 use wheeltap_proto::v1::ingest_service_server::IngestServiceServer;
 use wheeltap_proto::v1::rule_service_server::RuleServiceServer;
 use wheeltap_proto::v1::telemetry_service_server::TelemetryServiceServer;
+use wheeltap_proto::v1::turnaround_service_server::TurnaroundServiceServer;
 use wheeltap_store::StoreError;
 
 /// Why the service ended other than by being told to.
@@ -229,10 +231,14 @@ fn services(shared: &Arc<Shared>, judging: &Arc<Judging>, ingest: &Arc<Ingest>) 
             judging(),
         )))
         .add_service(DeskServiceServer::new(DeskCalls::new(shared(), judging())))
+        .add_service(TurnaroundServiceServer::new(TurnaroundCalls::new(
+            shared(),
+            judging(),
+        )))
 }
 
 /// Names under which the health service answers besides the empty one.
-const SERVICES: [&str; 7] = [
+const SERVICES: [&str; 8] = [
     "wheeltap.v1.IngestService",
     "wheeltap.v1.TelemetryService",
     "wheeltap.v1.FleetService",
@@ -240,6 +246,7 @@ const SERVICES: [&str; 7] = [
     "wheeltap.v1.AlertService",
     "wheeltap.v1.DefectService",
     "wheeltap.v1.DeskService",
+    "wheeltap.v1.TurnaroundService",
 ];
 
 async fn set_health(health: &tonic_health::server::HealthReporter, status: ServingStatus) {

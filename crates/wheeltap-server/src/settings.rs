@@ -182,6 +182,8 @@ pub struct Settings {
     pub data: PathBuf,
     /// Catalogue files that extend the built-in catalogue.
     pub catalogue: Vec<PathBuf>,
+    /// Work files: service points, jobs, what is filled, wears and is inspected.
+    pub work: Vec<PathBuf>,
     /// Units to be created at the start where they are missing.
     pub roster: Option<PathBuf>,
     /// Rule files to be lodged at the start; live at once when the rule book is empty, else drafts.
@@ -208,6 +210,7 @@ impl Default for Settings {
             pages: None,
             data: PathBuf::from("wheeltap-data"),
             catalogue: Vec::new(),
+            work: Vec::new(),
             roster: None,
             rules: None,
             channel_health: false,
@@ -319,7 +322,8 @@ impl Settings {
         let folder = path.parent().unwrap_or_else(|| Path::new(""));
         // Joining leaves an absolute path as it is.
         settings.data = folder.join(&settings.data);
-        for path in &mut settings.catalogue {
+        let files = settings.catalogue.iter_mut().chain(&mut settings.work);
+        for path in files {
             *path = folder.join(&*path);
         }
         settings.roster = settings.roster.map(|path| folder.join(path));
@@ -457,6 +461,7 @@ mod tests {
             listen = "[::1]:9000"
             data = "d"
             catalogue = ["c.toml"]
+            work = ["w.toml"]
             roster = "units.toml"
             rules = "rules"
             [retention]

@@ -1,12 +1,14 @@
 //! What every part of the service shares.
 
 use crate::{
-    Access, Clock, Fleet, Metrics, Settings, SettingsProblem, Shutdown, StartError, roster,
+    Access, Clock, Fleet, Metrics, Settings, SettingsProblem, Shutdown, StartError, Turnaround,
+    roster,
 };
 use std::collections::HashMap;
+use std::path::PathBuf;
 use std::sync::Arc;
-use wheeltap_catalogue::Catalogue;
-use wheeltap_model::{ChannelId, ChannelName};
+use wheeltap_catalogue::{Catalogue, read_work};
+use wheeltap_model::{ChannelId, ChannelName, WorkSettings};
 use wheeltap_store::Store;
 
 /// What every part of the service shares; made once by [`Shared::open`].
@@ -17,6 +19,10 @@ pub struct Shared {
     pub catalogue: Arc<Catalogue>,
     /// Units and what is known of them.
     pub fleet: Fleet,
+    /// What is set for work on the service track.
+    pub work: Arc<WorkSettings>,
+    /// Arrivals, parts and work done.
+    pub turnaround: Turnaround,
     /// The server's time.
     pub clock: Arc<dyn Clock>,
     /// As read from the settings file.
@@ -27,6 +33,21 @@ pub struct Shared {
     pub metrics: Metrics,
     /// The signal to stop.
     pub shutdown: Shutdown,
+}
+
+/// Names and texts of files.
+fn read_files(
+    paths: &[PathBuf],
+    mend: &'static str,
+) -> Result<Vec<(String, String)>, SettingsProblem> {
+    let read = paths.iter().map(|path| {
+        let file = path.display().to_string();
+        match std::fs::read_to_string(path) {
+            Ok(text) => Ok((file, text)),
+            Err(error) => Err(SettingsProblem::at_start(&file, error.to_string(), mend)),
+        }
+    });
+    read.collect()
 }
 
 impl Shared {
@@ -40,18 +61,7 @@ impl Shared {
         settings: Settings,
         clock: Arc<dyn Clock>,
     ) -> Result<Arc<Self>, StartError> {
-        let mut files = Vec::with_capacity(settings.catalogue.len());
-        for path in &settings.catalogue {
-            let file = path.display().to_string();
-            let text = std::fs::read_to_string(path).map_err(|error| {
-                SettingsProblem::at_start(
-                    &file,
-                    error.to_string(),
-                    "name a readable catalogue file",
-                )
-            })?;
-            files.push((file, text));
-        }
+        let files = read_files(&settings.catalogue, "name a readable catalogue file")?;
         let catalogue =
             Catalogue::with_files(&files).map_err(|problems| StartError::Catalogue { problems })?;
         Self::with_catalogue(store, settings, clock, catalogue)
@@ -74,7 +84,11 @@ impl Shared {
         let ids = store.channel_ids(&names)?;
         let book: HashMap<ChannelName, ChannelId> = names.into_iter().zip(ids).collect();
         catalogue.renumber(|name| book[name]);
+        let files = read_files(&settings.work, "name a readable work file")?;
+        let work =
+            read_work(&files, &catalogue).map_err(|problems| StartError::Work { problems })?;
         let fleet = Fleet::load(Arc::clone(&store))?;
+        let turnaround = Turnaround::load(Arc::clone(&store))?;
         if let Some(path) = &settings.roster {
             for unit in roster::read(path, &catalogue)? {
                 fleet.create(unit, Vec::new())?;
@@ -84,6 +98,8 @@ impl Shared {
             store,
             catalogue: Arc::new(catalogue),
             fleet,
+            work: Arc::new(work),
+            turnaround,
             clock,
             settings,
             access: Access::default(),

@@ -20,6 +20,12 @@ pub enum StartError {
         /// Each with its place.
         problems: Vec<CatalogueProblem>,
     },
+    /// Work files are wrong.
+    #[error("the work settings are not usable:\n{}", lines(problems))]
+    Work {
+        /// Each with its place.
+        problems: Vec<CatalogueProblem>,
+    },
     /// Rules could not be taken over.
     #[error("the rules are not usable:\n{message}")]
     Rules {

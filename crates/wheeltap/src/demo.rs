@@ -10,7 +10,7 @@ use crate::{
     output::{Out, counted, duration, fitted, grouped, note, share_bar},
     pages,
     remote::{self, answer, tail},
-    serve, watch,
+    serve, sheet, watch,
 };
 use anyhow::{Context, anyhow};
 use futures::{StreamExt, TryStreamExt};
@@ -93,9 +93,11 @@ async fn demo(args: &DemoArgs) -> Result<Outcome, Stop> {
         began,
     };
     let played = day.play(&connection, &shared).await?;
+    tell_service_track(&connection, &day.railway, scratch.path()).await?;
     let score = day.score(&connection).await?;
     let summary = Summary::of(&shared, &connection, &score, &played).await?;
     print(args, &score, &summary)?;
+    print_stops(args, &connection).await?;
     if args.stay {
         stay(&address, &pages.url).await;
     }
@@ -185,6 +187,7 @@ fn settings(scratch: &Path, data: PathBuf, listen: SocketAddr) -> anyhow::Result
         listen,
         data,
         catalogue: vec![scratch.join("catalogue.toml")],
+        work: vec![scratch.join("work.toml")],
         rules: Some(scratch.join("rules")),
         ..Settings::default()
     })
@@ -232,6 +235,85 @@ async fn tell_fleet(connection: &Connection, railway: &Railway) -> Result<(), St
         }
     }
     Ok(())
+}
+
+/// Says who comes in after the day, what parts are on hand and what was done to the units.
+async fn tell_service_track(
+    connection: &Connection,
+    railway: &Railway,
+    scratch: &Path,
+) -> Result<(), Stop> {
+    let plays = |unit: &str| {
+        let mut units = railway.units().iter();
+        units.any(|known| known.unit.id.as_str() == tail(unit))
+    };
+    let mut track = connection.turnaround();
+    let arrivals = sheet::read_arrivals(&scratch.join("arrivals.csv"), "yard system")?;
+    let arrivals = arrivals.into_iter().map(|(_, arrival)| arrival);
+    let arrivals = arrivals.filter(|arrival| plays(&arrival.unit)).collect();
+    answer(
+        track
+            .record_arrivals(v1::RecordArrivalsRequest { arrivals })
+            .await,
+    )?;
+    let stock = sheet::read_stock(&scratch.join("parts.csv"), "stores")?;
+    let stock = stock.into_iter().map(|(_, stock)| stock).collect();
+    answer(
+        track
+            .record_part_stock(v1::RecordPartStockRequest { stock })
+            .await,
+    )?;
+    let care = sheet::read_done(&scratch.join("done.csv"), "shop records")?;
+    let care = care.into_iter().map(|(_, care)| care);
+    let care = care.filter(|care| plays(&care.unit)).collect();
+    answer(track.record_care(v1::RecordCareRequest { care }).await)?;
+    Ok(())
+}
+
+/// Stops listed at the end at most.
+const MOST_STOPS: usize = 6;
+
+/// The next units on the service track, each with what its sheet comes to.
+async fn print_stops(args: &DemoArgs, connection: &Connection) -> Result<(), Stop> {
+    let request = v1::ListArrivalsRequest {
+        with_summaries: true,
+        ..Default::default()
+    };
+    let listed = answer(connection.turnaround().list_arrivals(request).await)?;
+    let stops: Vec<_> = listed.arrivals.iter().zip(&listed.summaries).collect();
+    let mut out = Out::new();
+    if args.json {
+        for (arrival, summary) in stops {
+            out.json(&serde_json::json!({ "stop": sheet::stop_json(arrival, summary) }))?;
+        }
+        return Ok(out.flush()?);
+    }
+    out.line("")?;
+    let rows = stops.iter().take(MOST_STOPS).map(|(arrival, summary)| {
+        vec![
+            tail(&arrival.unit).to_owned(),
+            tail(&arrival.point).to_owned(),
+            remote::short_instant(arrival.arrives_unix_ms),
+            format!(
+                "{} of {} min",
+                summary.planned_minutes, summary.stop_minutes
+            ),
+            summary.n_planned.to_string(),
+            summary.n_cannot_wait.to_string(),
+        ]
+    });
+    out.table(
+        &[
+            "next in",
+            "service point",
+            "at",
+            "work",
+            "jobs",
+            "left though due",
+        ],
+        rows.collect(),
+    )?;
+    Ok(out.flush()?)
 }
 
 fn heading(name: &str, railway: &Railway, address: &str, pages: &str) {
@@ -697,7 +779,8 @@ async fn stay(address: &str, pages: &str) {
          \x20   export WHEELTAP_SERVER={address}\n\
          \x20   wheeltap defects\n\
          \x20   wheeltap alerts\n\
-         \x20   wheeltap units"
+         \x20   wheeltap units\n\
+         \x20   wheeltap sheet --point \"Burbot Yard\""
     ));
     serve::stop_signal().await;
 }

@@ -18,6 +18,7 @@ mod remote;
 mod rules;
 mod send;
 mod serve;
+mod sheet;
 mod units;
 mod watch;
 
@@ -81,6 +82,7 @@ fn run(command: Command) -> Result<Outcome, Stop> {
         Command::Defects { list, command } => defects::run(&list, command.as_ref()),
         Command::Desk { show, command } => desk::run(&show, command.as_ref()),
         Command::Units { list, command } => units::run(&list, command.as_ref()),
+        Command::Sheet { show, command } => sheet::run(&show, command.as_ref()),
         Command::Rules { command } => match command {
             RulesCommand::Vet(args) => rules::vet::run(&args),
             RulesCommand::Cases(args) => rules::cases::run(&args),

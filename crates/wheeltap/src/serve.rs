@@ -65,9 +65,10 @@ async fn serve(settings: Settings) -> Result<Outcome, Stop> {
 fn not_started(error: StartError) -> Stop {
     match error {
         StartError::Store { .. } => Stop::Failed(error.into()),
-        StartError::Settings { .. } | StartError::Catalogue { .. } | StartError::Rules { .. } => {
-            Stop::Usage(error.into())
-        }
+        StartError::Settings { .. }
+        | StartError::Catalogue { .. }
+        | StartError::Work { .. }
+        | StartError::Rules { .. } => Stop::Usage(error.into()),
     }
 }
 

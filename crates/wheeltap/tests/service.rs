@@ -2,6 +2,8 @@
 //! judges it, can be watched, answered and closed, and what is set aside can be seen and deleted.
 
 mod common;
+#[path = "service/sheet.rs"]
+mod sheet;
 
 use common::{Bench, RULE, Ran, csv};
 use serde_json::{Value, json};
@@ -15,6 +17,7 @@ use std::{
 const SETTINGS: &str = r#"
 data = "store"
 catalogue = ["classes.toml"]
+work = ["work.toml"]
 roster = "roster.toml"
 rules = "rules"
 "#;
@@ -44,6 +47,7 @@ impl Service {
     fn start(bench: &Bench) -> Self {
         bench.write("wheeltap.toml", SETTINGS);
         bench.write("classes.toml", CLASSES);
+        bench.write("work.toml", sheet::WORK);
         bench.write("roster.toml", ROSTER);
         let mut child = wheeltap(bench)
             .args([

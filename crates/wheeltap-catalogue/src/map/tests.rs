@@ -412,10 +412,10 @@ fn the_documented_examples_are_read() {
         .skip(1)
         .map(|rest| rest.split("```").next().unwrap())
         .collect();
-    assert_eq!(blocks.len(), 6);
+    assert_eq!(blocks.len(), 7);
     let catalogue = [blocks[0], blocks[1], blocks[2]].concat();
     // The map shows a header-less file beside one with names.
-    let text = [blocks[3], blocks[4]].concat();
+    let text = [blocks[4], blocks[5]].concat();
     let text = text.replace("header = false", "header = true");
     let map = CsvMap::parse_with("map.toml", &text, |_| Ok(catalogue.clone())).unwrap();
     let bound = map
@@ -423,8 +423,12 @@ fn the_documented_examples_are_read() {
         .unwrap_or_else(|problems| panic!("{problems:#?}"));
     assert_eq!(bound.catalogue().classes().count(), 1);
     assert_eq!(bound.channels().count(), 4);
+    let work = [("work.toml".to_owned(), blocks[3].to_owned())];
+    let work = crate::read_work(&work, bound.catalogue())
+        .unwrap_or_else(|problems| panic!("{problems:#?}"));
+    assert_eq!((work.points.len(), work.wears.len()), (1, 1));
     assert_eq!(def(&bound, "cab.door.2.open").silent_ms, 1_200_000);
-    let cases = crate::read_cases("r.cases.toml", blocks[5], &Catalogue::builtin(), |name| {
+    let cases = crate::read_cases("r.cases.toml", blocks[6], &Catalogue::builtin(), |name| {
         assert_eq!(name, "oil-above-coolant.fouled.csv");
         Ok("min,engine.oil.temperature [degF]\n0,180\n60,200\n".to_owned())
     });

@@ -13,7 +13,9 @@ use wheeltap_model::{
     EventTime, Resolution, Sample, Series, ServerTime, Unit, UnitId,
 };
 use wheeltap_server::judging::{JudgeJob, Judging};
-use wheeltap_server::{Access, Fleet, ManualClock, Metrics, Settings, Shared, Shutdown};
+use wheeltap_server::{
+    Access, Fleet, ManualClock, Metrics, Settings, Shared, Shutdown, Turnaround,
+};
 use wheeltap_store::{
     Appended, Commit, DocumentKey, Done, Epoch, Figures, Incoming, MemoryStore, PayloadDigest,
     QuarantineId, Quarantined, Rollup, SourceRanges, Store, StoreError, StoreId, Tier, Upkeep,
@@ -284,6 +286,8 @@ impl Service {
             store: Arc::clone(&killable) as Arc<dyn Store>,
             catalogue: Arc::new(catalogue),
             fleet,
+            work: Arc::default(),
+            turnaround: Turnaround::load(Arc::clone(&killable) as Arc<dyn Store>).unwrap(),
             clock: Arc::clone(&clock) as Arc<dyn wheeltap_server::Clock>,
             settings,
             access: Access::default(),

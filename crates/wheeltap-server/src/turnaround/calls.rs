@@ -1,0 +1,745 @@
+//! TurnaroundService: arrivals, parts, work done and sheets.
+
+use super::told::{ArrivalOutcome, left_at};
+use super::{gather, wire};
+use crate::access::actor_of;
+use crate::alerts::{bad_field, bad_filter, check_text};
+use crate::blocking::blocking;
+use crate::judging::Judging;
+use crate::paging::{Page, PageRule, bad_token};
+use crate::{Shared, UnitRecord, status};
+use std::collections::BTreeMap;
+use std::sync::Arc;
+use tonic::{Request, Response, Status};
+use wheeltap_followup::sheet::Sheet;
+use wheeltap_model::{
+    Actor, Arrival, Cancelled, Care, EventTime, PartStock, PointName, ServicePoint, UnitId,
+};
+use wheeltap_proto::convert::{self, InvalidField};
+use wheeltap_proto::v1;
+use wheeltap_proto::v1::turnaround_service_server::TurnaroundService;
+
+const ARRIVALS: PageRule = PageRule {
+    default: 100,
+    most: 1_000,
+};
+const SUMMARIES: PageRule = PageRule {
+    default: 50,
+    most: 50,
+};
+/// Most entries of one request that records.
+const MOST_ENTRIES: usize = 1_000;
+const MAX_SOURCE: usize = 64;
+const MAX_WHY: usize = 500;
+const MAX_ID: usize = 96;
+/// Times further than this from 1970 (in either direction) are slips: about 5,000 years.
+const MOST_MS: i64 = 160_000_000_000_000;
+
+/// The service of the contract.
+pub struct TurnaroundCalls {
+    shared: Arc<Shared>,
+    judging: Arc<Judging>,
+}
+
+/// What is wrong with the entries of a request, all of it.
+struct Faults {
+    reason: Option<&'static str>,
+    list: Vec<(String, String)>,
+}
+
+impl Faults {
+    const fn new() -> Self {
+        Self {
+            reason: None,
+            list: Vec::new(),
+        }
+    }
+
+    /// The first reason names the answer.
+    fn add(&mut self, reason: &'static str, field: String, why: impl Into<String>) {
+        self.reason.get_or_insert(reason);
+        self.list.push((field, why.into()));
+    }
+
+    fn take<T>(&mut self, read: Result<T, InvalidField>) -> Option<T> {
+        read.map_err(|invalid| self.add("BAD_FIELD", invalid.field, invalid.why))
+            .ok()
+    }
+
+    fn into_result(self) -> Result<(), Status> {
+        let Some(reason) = self.reason else {
+            return Ok(());
+        };
+        let (field, why) = &self.list[0];
+        let more = match self.list.len() - 1 {
+            0 => String::new(),
+            n => format!(" (and {n} more)"),
+        };
+        let message = format!("nothing was recorded: {field}: {why}{more}");
+        Err(status::bad_fields(reason, message, self.list))
+    }
+}
+
+impl TurnaroundCalls {
+    /// A service over the shared state.
+    pub const fn new(shared: Arc<Shared>, judging: Arc<Judging>) -> Self {
+        Self { shared, judging }
+    }
+
+    fn unknown_unit(unit: &UnitId) -> String {
+        format!("the fleet has no unit {unit}")
+    }
+
+    fn unknown_point(&self, point: &PointName) -> String {
+        let names: Vec<&str> = self
+            .shared
+            .work
+            .points
+            .iter()
+            .map(|point| point.name.as_str())
+            .collect();
+        match names.as_slice() {
+            [] => format!(
+                "there is no service point {point}: no work file of the settings describes any"
+            ),
+            names => format!(
+                "there is no service point {point}; there are {}",
+                names.join(", ")
+            ),
+        }
+    }
+
+    /// A unit of an entry that is in the fleet.
+    fn unit_of(&self, faults: &mut Faults, field: &str, name: &str) -> Option<Arc<UnitRecord>> {
+        let unit = faults.take(convert::unit_from_name(field, name))?;
+        let record = self.shared.fleet.get(&unit);
+        if record.is_none() {
+            faults.add("UNKNOWN_UNIT", field.to_owned(), Self::unknown_unit(&unit));
+        }
+        record
+    }
+
+    fn point_of(&self, faults: &mut Faults, field: &str, name: &str) -> Option<PointName> {
+        let point = faults.take(convert::point_from_name(field, name))?;
+        if self.shared.work.point(&point).is_none() {
+            faults.add(
+                "UNKNOWN_POINT",
+                field.to_owned(),
+                self.unknown_point(&point),
+            );
+            return None;
+        }
+        Some(point)
+    }
+
+    fn source_of(faults: &mut Faults, field: String, source: String, actor: &Actor) -> String {
+        if source.len() > MAX_SOURCE {
+            faults.add(
+                "BAD_FIELD",
+                field,
+                format!("is longer than {MAX_SOURCE} bytes"),
+            );
+        }
+        if source.is_empty() {
+            actor.name.clone()
+        } else {
+            source
+        }
+    }
+
+    fn known_unit(&self, field: &str, name: &str) -> Result<UnitId, Status> {
+        let unit = convert::unit_from_name(field, name).map_err(bad_field)?;
+        match self.shared.fleet.get(&unit) {
+            Some(_) => Ok(unit),
+            None => Err(status::not_found("UNKNOWN_UNIT", Self::unknown_unit(&unit))),
+        }
+    }
+
+    fn known_point(&self, field: &str, name: &str) -> Result<&ServicePoint, Status> {
+        let point = convert::point_from_name(field, name).map_err(bad_field)?;
+        let found = self.shared.work.point(&point);
+        found.ok_or_else(|| status::not_found("UNKNOWN_POINT", self.unknown_point(&point)))
+    }
+
+    /// The arrival as it would be kept; `None` where something is wrong with it.
+    fn read_arrival(
+        &self,
+        idx: usize,
+        wire: v1::Arrival,
+        actor: &Actor,
+        faults: &mut Faults,
+    ) -> Option<Arrival> {
+        let v1::Arrival {
+            name,
+            unit,
+            point,
+            arrives_unix_ms,
+            leaves_unix_ms,
+            source,
+            said_unix_ms: _,
+            cancelled: _,
+        } = wire;
+        let at = |field: &str| format!("arrivals[{idx}].{field}");
+        let unit = self.unit_of(faults, &at("unit"), &unit);
+        let point = self.point_of(faults, &at("point"), &point);
+        let source = Self::source_of(faults, at("source"), source, actor);
+        let before = faults.list.len();
+        if arrives_unix_ms == 0 {
+            faults.add("BAD_TIME", at("arrives_unix_ms"), "is not set");
+        }
+        if arrives_unix_ms.abs() > MOST_MS {
+            faults.add("BAD_TIME", at("arrives_unix_ms"), "is no time near ours");
+        }
+        if let Some(leaves) = leaves_unix_ms
+            && leaves <= arrives_unix_ms
+        {
+            let why = format!(
+                "{} is not after the arrival",
+                EventTime::from_unix_ms(leaves)
+            );
+            faults.add("BAD_TIME", at("leaves_unix_ms"), why);
+        }
+        let id = if name.is_empty() {
+            None
+        } else {
+            faults.take(arrival_id(&at("name"), &name))
+        };
+        if faults.list.len() > before {
+            return None;
+        }
+        let (unit, point) = (unit?.unit.id.clone(), point?);
+        let arrives_at = EventTime::from_unix_ms(arrives_unix_ms);
+        Some(Arrival {
+            id: id.unwrap_or_else(|| format!("{unit}@{arrives_at}")),
+            unit,
+            point,
+            arrives_at,
+            leaves_at: leaves_unix_ms.map(EventTime::from_unix_ms),
+            source,
+            said_at: self.shared.clock.now(),
+            cancelled: None,
+        })
+    }
+
+    async fn sheet(&self, arrival: Arc<Arrival>, in_full: bool) -> Result<Sheet, Status> {
+        let record =
+            self.shared.fleet.get(&arrival.unit).ok_or_else(|| {
+                status::not_found("UNKNOWN_UNIT", Self::unknown_unit(&arrival.unit))
+            })?;
+        let point = self.shared.work.point(&arrival.point).cloned();
+        let point = point.ok_or_else(|| {
+            status::not_found("UNKNOWN_POINT", self.unknown_point(&arrival.point))
+        })?;
+        let (shared, judging) = (Arc::clone(&self.shared), Arc::clone(&self.judging));
+        blocking(move || {
+            let as_of = gather::as_of(&shared);
+            gather::make(
+                &shared,
+                &judging,
+                (&record, &arrival, &point),
+                as_of,
+                in_full,
+            )
+        })
+        .await
+    }
+
+    fn filter(filter: Option<v1::ArrivalFilter>) -> Result<Wanted, Status> {
+        let v1::ArrivalFilter {
+            point,
+            unit,
+            leaves_after_unix_ms,
+            arrives_before_unix_ms,
+            with_cancelled,
+        } = filter.unwrap_or_default();
+        let set = |text: String| (!text.is_empty()).then_some(text);
+        Ok(Wanted {
+            point: set(point)
+                .map(|point| convert::point_from_name("filter.point", &point))
+                .transpose()
+                .map_err(bad_filter)?,
+            unit: set(unit)
+                .map(|unit| convert::unit_from_name("filter.unit", &unit))
+                .transpose()
+                .map_err(bad_filter)?,
+            leaves_after: leaves_after_unix_ms.map(EventTime::from_unix_ms),
+            arrives_before: arrives_before_unix_ms.map(EventTime::from_unix_ms),
+            with_cancelled,
+        })
+    }
+}
+
+/// Which arrivals are asked for.
+struct Wanted {
+    point: Option<PointName>,
+    unit: Option<UnitId>,
+    leaves_after: Option<EventTime>,
+    arrives_before: Option<EventTime>,
+    with_cancelled: bool,
+}
+
+impl Wanted {
+    fn lists(&self, arrival: &Arrival, as_of: EventTime) -> bool {
+        let is_to_come = match self.leaves_after {
+            None => left_at(arrival) > as_of,
+            Some(after) if after.unix_ms() == 0 => true,
+            Some(after) => left_at(arrival) > after,
+        };
+        is_to_come
+            && self.with_cancelled_or_not(arrival)
+            && self
+                .point
+                .as_ref()
+                .is_none_or(|point| arrival.point == *point)
+            && self.unit.as_ref().is_none_or(|unit| arrival.unit == *unit)
+            && self
+                .arrives_before
+                .is_none_or(|before| arrival.arrives_at < before)
+    }
+
+    const fn with_cancelled_or_not(&self, arrival: &Arrival) -> bool {
+        self.with_cancelled || arrival.cancelled.is_none()
+    }
+}
+
+/// Reads `arrivals/{id}`.
+fn arrival_id(field: &str, name: &str) -> Result<String, InvalidField> {
+    let refused = |why: &str| InvalidField::new(field, why);
+    let id = name
+        .strip_prefix("arrivals/")
+        .ok_or_else(|| refused("is not written arrivals/{id}"))?;
+    let is_plain = id
+        .bytes()
+        .all(|byte| (32..127).contains(&byte) && byte != b'/');
+    if id.is_empty() || id.len() > MAX_ID || !is_plain {
+        return Err(refused(
+            "its id is not 1 to 96 printable ASCII characters without a slash",
+        ));
+    }
+    Ok(id.to_owned())
+}
+
+fn few_enough(field: &str, n_entries: usize) -> Result<(), Status> {
+    if n_entries > MOST_ENTRIES {
+        return Err(status::bad_field(
+            "TOO_MANY",
+            field,
+            format!("has {n_entries} entries; send at most {MOST_ENTRIES} at a time"),
+        ));
+    }
+    Ok(())
+}
+
+fn count(n: usize) -> u32 {
+    u32::try_from(n).unwrap_or(u32::MAX)
+}
+
+fn no_arrival(message: String) -> Status {
+    status::not_found("NO_ARRIVAL", message)
+}
+
+fn read_place(page: &Page) -> Result<Option<(EventTime, String)>, Status> {
+    let Some(bytes) = page.after.as_deref() else {
+        return Ok(None);
+    };
+    let (ms, id) = bytes.split_first_chunk::<8>().ok_or_else(bad_token)?;
+    let id = String::from_utf8(id.to_vec()).map_err(|_| bad_token())?;
+    Ok(Some((EventTime::from_unix_ms(i64::from_be_bytes(*ms)), id)))
+}
+
+#[tonic::async_trait]
+impl TurnaroundService for TurnaroundCalls {
+    async fn list_service_points(
+        &self,
+        request: Request<v1::ListServicePointsRequest>,
+    ) -> Result<Response<v1::ListServicePointsResponse>, Status> {
+        let v1::ListServicePointsRequest {} = request.into_inner();
+        Ok(Response::new(v1::ListServicePointsResponse {
+            points: self.shared.work.points.iter().map(wire::point).collect(),
+        }))
+    }
+
+    async fn list_arrivals(
+        &self,
+        request: Request<v1::ListArrivalsRequest>,
+    ) -> Result<Response<v1::ListArrivalsResponse>, Status> {
+        let v1::ListArrivalsRequest {
+            page_size,
+            page_token,
+            filter,
+            with_summaries,
+        } = request.into_inner();
+        let arguments = v1::ListArrivalsRequest {
+            page_size: 0,
+            page_token: String::new(),
+            filter: filter.clone(),
+            with_summaries,
+        };
+        let page = Page::read(
+            self.shared.store.id(),
+            "ListArrivals",
+            page_size,
+            &page_token,
+            if with_summaries { SUMMARIES } else { ARRIVALS },
+            &arguments,
+        )?;
+        let wanted = Self::filter(filter)?;
+        let as_of = gather::as_of(&self.shared);
+        let mut found =
+            self.shared
+                .turnaround
+                .arrivals(read_place(&page)?, page.size + 1, |arrival| {
+                    wanted.lists(arrival, as_of)
+                });
+        let more = found.len() > page.size;
+        found.truncate(page.size);
+        let next_page_token = match found.last() {
+            Some(last) if more => {
+                let mut place = last.arrives_at.unix_ms().to_be_bytes().to_vec();
+                place.extend_from_slice(last.id.as_bytes());
+                page.next_token(&place)
+            }
+            _ => String::new(),
+        };
+        let mut summaries = Vec::new();
+        if with_summaries {
+            for arrival in &found {
+                let sheet = self.sheet(Arc::clone(arrival), false).await?;
+                summaries.push(wire::summary(&sheet));
+            }
+        }
+        Ok(Response::new(v1::ListArrivalsResponse {
+            arrivals: found.iter().map(|arrival| wire::arrival(arrival)).collect(),
+            next_page_token,
+            summaries,
+            as_of_unix_ms: as_of.unix_ms(),
+        }))
+    }
+
+    async fn record_arrivals(
+        &self,
+        request: Request<v1::RecordArrivalsRequest>,
+    ) -> Result<Response<v1::RecordArrivalsResponse>, Status> {
+        let actor = actor_of(&request)?;
+        let v1::RecordArrivalsRequest { arrivals } = request.into_inner();
+        few_enough("arrivals", arrivals.len())?;
+        let mut faults = Faults::new();
+        let mut read: Vec<Arrival> = Vec::with_capacity(arrivals.len());
+        let mut first_of: BTreeMap<String, usize> = BTreeMap::new();
+        for (idx, wire) in arrivals.into_iter().enumerate() {
+            let Some(arrival) = self.read_arrival(idx, wire, &actor, &mut faults) else {
+                continue;
+            };
+            let first = *first_of.entry(arrival.id.clone()).or_insert(idx);
+            let same = read.iter().find(|other| other.id == arrival.id);
+            if let Some(same) = same
+                && (&same.unit, &same.point, same.arrives_at, same.leaves_at)
+                    != (
+                        &arrival.unit,
+                        &arrival.point,
+                        arrival.arrives_at,
+                        arrival.leaves_at,
+                    )
+            {
+                faults.add(
+                    "BAD_FIELD",
+                    format!("arrivals[{idx}].name"),
+                    format!("is the same arrival as arrivals[{first}] with other content"),
+                );
+            }
+            read.push(arrival);
+        }
+        faults.into_result()?;
+        let shared = Arc::clone(&self.shared);
+        let outcomes = blocking(move || {
+            let as_of = gather::as_of(&shared);
+            shared.turnaround.record_arrivals(read, as_of)
+        })
+        .await?;
+        let n_of = |wanted: ArrivalOutcome| {
+            count(
+                outcomes
+                    .iter()
+                    .filter(|(_, outcome)| *outcome == wanted)
+                    .count(),
+            )
+        };
+        Ok(Response::new(v1::RecordArrivalsResponse {
+            arrivals: outcomes
+                .iter()
+                .map(|(arrival, _)| wire::arrival(arrival))
+                .collect(),
+            n_new: n_of(ArrivalOutcome::New),
+            n_changed: n_of(ArrivalOutcome::Changed),
+            n_unchanged: n_of(ArrivalOutcome::Unchanged),
+        }))
+    }
+
+    async fn cancel_arrival(
+        &self,
+        request: Request<v1::CancelArrivalRequest>,
+    ) -> Result<Response<v1::Arrival>, Status> {
+        let actor = actor_of(&request)?;
+        let v1::CancelArrivalRequest { name, why } = request.into_inner();
+        let id = arrival_id("name", &name).map_err(bad_field)?;
+        check_text("why", &why, MAX_WHY)?;
+        let cancelled = Cancelled {
+            by: actor.name,
+            at: self.shared.clock.now(),
+            why,
+        };
+        let (shared, of) = (Arc::clone(&self.shared), id.clone());
+        let found = blocking(move || shared.turnaround.cancel(&of, cancelled)).await?;
+        let found = found.ok_or_else(|| unknown_arrival(&id))?;
+        Ok(Response::new(wire::arrival(&found)))
+    }
+
+    async fn list_part_stock(
+        &self,
+        request: Request<v1::ListPartStockRequest>,
+    ) -> Result<Response<v1::ListPartStockResponse>, Status> {
+        let v1::ListPartStockRequest { point } = request.into_inner();
+        let point = self.known_point("point", &point)?;
+        let stock = self.shared.turnaround.stock(&point.name);
+        Ok(Response::new(v1::ListPartStockResponse {
+            stock: stock.iter().map(wire::stock).collect(),
+        }))
+    }
+
+    async fn record_part_stock(
+        &self,
+        request: Request<v1::RecordPartStockRequest>,
+    ) -> Result<Response<v1::RecordPartStockResponse>, Status> {
+        let actor = actor_of(&request)?;
+        let v1::RecordPartStockRequest { stock } = request.into_inner();
+        few_enough("stock", stock.len())?;
+        let now = self.shared.clock.now();
+        let as_of_now = gather::as_of(&self.shared);
+        let work = &self.shared.work;
+        let is_part = |part: &str| {
+            let of_jobs = work.jobs.iter().filter_map(|job| job.part.as_deref());
+            let of_wears = work.wears.iter().filter_map(|wear| wear.part.as_deref());
+            of_jobs.chain(of_wears).any(|known| known == part)
+        };
+        let mut faults = Faults::new();
+        let mut read = Vec::with_capacity(stock.len());
+        for (idx, wire) in stock.into_iter().enumerate() {
+            let v1::PartStock {
+                point,
+                part,
+                on_hand,
+                as_of_unix_ms,
+                source,
+                said_unix_ms: _,
+            } = wire;
+            let at = |field: &str| format!("stock[{idx}].{field}");
+            let point = self.point_of(&mut faults, &at("point"), &point);
+            if !is_part(&part) {
+                faults.add(
+                    "UNKNOWN_PART",
+                    at("part"),
+                    format!("no job of the work files takes a part \"{part}\""),
+                );
+            }
+            let on_hand = match v1::OnHand::try_from(on_hand) {
+                Ok(v1::OnHand::Yes) => Some(true),
+                Ok(v1::OnHand::No) => Some(false),
+                Ok(v1::OnHand::Unknown) => None,
+                Ok(v1::OnHand::Unspecified) | Err(_) => {
+                    let why = "is unset or unknown; write YES, NO or UNKNOWN";
+                    faults.add("BAD_FIELD", at("on_hand"), why);
+                    None
+                }
+            };
+            if as_of_unix_ms.abs() > MOST_MS {
+                faults.add("BAD_TIME", at("as_of_unix_ms"), "is no time near ours");
+            }
+            let source = Self::source_of(&mut faults, at("source"), source, &actor);
+            let Some(point) = point else { continue };
+            read.push(PartStock {
+                point,
+                part,
+                on_hand,
+                as_of: match as_of_unix_ms {
+                    0 => as_of_now,
+                    ms => EventTime::from_unix_ms(ms),
+                },
+                source,
+                said_at: now,
+            });
+        }
+        faults.into_result()?;
+        let n_said = read.len();
+        let shared = Arc::clone(&self.shared);
+        let n_changed = blocking(move || shared.turnaround.record_stock(read)).await?;
+        Ok(Response::new(v1::RecordPartStockResponse {
+            n_changed: count(n_changed),
+            n_unchanged: count(n_said - n_changed),
+        }))
+    }
+
+    async fn list_care(
+        &self,
+        request: Request<v1::ListCareRequest>,
+    ) -> Result<Response<v1::ListCareResponse>, Status> {
+        let v1::ListCareRequest { unit } = request.into_inner();
+        let unit = self.known_unit("unit", &unit)?;
+        let care = self.shared.turnaround.care(&unit);
+        Ok(Response::new(v1::ListCareResponse {
+            care: care.iter().map(wire::care).collect(),
+        }))
+    }
+
+    async fn record_care(
+        &self,
+        request: Request<v1::RecordCareRequest>,
+    ) -> Result<Response<v1::RecordCareResponse>, Status> {
+        let actor = actor_of(&request)?;
+        let v1::RecordCareRequest { care } = request.into_inner();
+        few_enough("care", care.len())?;
+        let now = self.shared.clock.now();
+        let as_of_now = gather::as_of(&self.shared);
+        let mut faults = Faults::new();
+        let mut read = Vec::with_capacity(care.len());
+        for (idx, wire) in care.into_iter().enumerate() {
+            let v1::Care {
+                unit,
+                item,
+                done_unix_ms,
+                value,
+                source,
+                said_unix_ms: _,
+            } = wire;
+            let at = |field: &str| format!("care[{idx}].{field}");
+            let record = self.unit_of(&mut faults, &at("unit"), &unit);
+            let source = Self::source_of(&mut faults, at("source"), source, &actor);
+            if done_unix_ms.abs() > MOST_MS {
+                faults.add("BAD_TIME", at("done_unix_ms"), "is no time near ours");
+            }
+            let Some(record) = record else { continue };
+            let done_at = match done_unix_ms {
+                0 => as_of_now,
+                ms => EventTime::from_unix_ms(ms),
+            };
+            if done_at.unix_ms() > now.unix_ms() {
+                let why = format!("{done_at} is still to come");
+                faults.add("BAD_TIME", at("done_unix_ms"), why);
+            }
+            self.check_item(
+                &mut faults,
+                &record,
+                (&at("item"), &item),
+                (&at("value"), value),
+            );
+            read.push(Care {
+                unit: record.unit.id.clone(),
+                item,
+                done_at,
+                value,
+                source,
+                said_at: now,
+            });
+        }
+        faults.into_result()?;
+        let n_said = read.len();
+        let shared = Arc::clone(&self.shared);
+        let n_changed = blocking(move || shared.turnaround.record_care(read)).await?;
+        Ok(Response::new(v1::RecordCareResponse {
+            n_changed: count(n_changed),
+            n_unchanged: count(n_said - n_changed),
+        }))
+    }
+
+    async fn get_sheet(
+        &self,
+        request: Request<v1::GetSheetRequest>,
+    ) -> Result<Response<v1::Sheet>, Status> {
+        let v1::GetSheetRequest {
+            arrival,
+            unit,
+            point,
+        } = request.into_inner();
+        let found = if arrival.is_empty() {
+            let unit = self.known_unit("unit", &unit)?;
+            let point = match point.as_str() {
+                "" => None,
+                point => Some(self.known_point("point", point)?.name.clone()),
+            };
+            let as_of = gather::as_of(&self.shared);
+            let next = self.shared.turnaround.next_of(&unit, |arrival| {
+                left_at(arrival) > as_of
+                    && point.as_ref().is_none_or(|point| arrival.point == *point)
+            });
+            next.ok_or_else(|| {
+                let at = point.map_or_else(String::new, |point| format!(" at {point}"));
+                no_arrival(format!("nobody has said that {unit} comes in{at}"))
+            })?
+        } else {
+            let id = arrival_id("arrival", &arrival).map_err(bad_field)?;
+            let known = self.shared.turnaround.arrival(&id);
+            known.ok_or_else(|| unknown_arrival(&id))?
+        };
+        let sheet = self.sheet(found, true).await?;
+        Ok(Response::new(wire::sheet(&sheet)))
+    }
+}
+
+fn unknown_arrival(id: &str) -> Status {
+    status::not_found("UNKNOWN_ARRIVAL", format!("no arrival is called {id}"))
+}
+
+impl TurnaroundCalls {
+    /// An item must be inspected or wear on the unit's class; only what wears is gauged.
+    fn check_item(
+        &self,
+        faults: &mut Faults,
+        record: &UnitRecord,
+        (item_field, item): (&str, &str),
+        (value_field, value): (&str, Option<f64>),
+    ) {
+        let work = &self.shared.work;
+        let class = &record.unit.class;
+        let inspections = work.inspections_of(class);
+        let wears = work.wears_of(class);
+        let wear = wears.iter().find(|wear| wear.name == item);
+        if wear.is_none() && !inspections.iter().any(|one| one.name == item) {
+            let names = inspections.iter().map(|one| one.name.as_str());
+            let names: Vec<&str> = names
+                .chain(wears.iter().map(|wear| wear.name.as_str()))
+                .collect();
+            faults.add(
+                "UNKNOWN_ITEM",
+                item_field.to_owned(),
+                format!(
+                    "nothing called \"{item}\" is inspected or wears on a {class}; there are {}",
+                    names.join(", ")
+                ),
+            );
+            return;
+        }
+        match (wear, value) {
+            (_, None) => {}
+            (None, Some(_)) => faults.add(
+                "BAD_FIELD",
+                value_field.to_owned(),
+                "an inspection has no value; leave it out",
+            ),
+            (Some(wear), Some(value)) => {
+                let (low, high) = (wear.new.min(wear.limit), wear.new.max(wear.limit));
+                let reach = high - low;
+                // Beyond the limit is news; far beyond what is new is a slip of the pen.
+                let believable = (low - 2.0 * reach)..=(high + 2.0 * reach);
+                if !believable.contains(&value) {
+                    faults.add(
+                        "BAD_FIELD",
+                        value_field.to_owned(),
+                        format!(
+                            "{value} {} is not believable: new is {}, the limit {}",
+                            wear.ucum, wear.new, wear.limit
+                        ),
+                    );
+                }
+            }
+        }
+    }
+}

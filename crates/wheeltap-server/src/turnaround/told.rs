@@ -1,0 +1,394 @@
+//! What people and other systems said, in memory and as store documents.
+
+use serde::{Serialize, de::DeserializeOwned};
+use std::collections::{BTreeMap, BTreeSet};
+use std::sync::{Arc, Mutex, PoisonError, RwLock};
+use wheeltap_model::{Arrival, Cancelled, Care, EventTime, PartStock, PointName, UnitId};
+use wheeltap_store::{Commit, DocumentKey, Store, StoreError};
+
+const ARRIVAL: &str = "arrival";
+const STOCK: &str = "part_stock";
+const CARE: &str = "care";
+
+/// Arrivals that left longer ago are forgotten.
+const FORGOTTEN_AFTER_MS: i64 = 60 * 86_400_000;
+/// How long after arriving one counts as left that says nothing of it.
+const LEFT_AFTER_MS: i64 = 86_400_000;
+
+type Document = (DocumentKey, Option<Vec<u8>>);
+
+/// What became of an arrival that was recorded.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum ArrivalOutcome {
+    /// New.
+    New,
+    /// It was known with other content, or was cancelled and has other content now.
+    Changed,
+    /// Known with this content; nothing changed.
+    Unchanged,
+}
+
+#[derive(Default)]
+struct Kept {
+    arrivals: BTreeMap<String, Arc<Arrival>>,
+    by_time: BTreeSet<(EventTime, String)>,
+    by_unit: BTreeMap<UnitId, BTreeSet<(EventTime, String)>>,
+    stock: BTreeMap<PointName, BTreeMap<String, PartStock>>,
+    care: BTreeMap<UnitId, BTreeMap<(String, EventTime), Care>>,
+}
+
+/// Arrivals, parts and work done. Reads take a short lock; writes go to the store first and block.
+pub struct Turnaround {
+    store: Arc<dyn Store>,
+    kept: RwLock<Kept>,
+    /// Held through a write, so that store and memory change in the same order.
+    writing: Mutex<()>,
+}
+
+/// When an arrival counts as left.
+pub(super) fn left_at(arrival: &Arrival) -> EventTime {
+    arrival
+        .leaves_at
+        .unwrap_or_else(|| arrival.arrives_at.plus_ms(LEFT_AFTER_MS))
+}
+
+fn same_content(a: &Arrival, b: &Arrival) -> bool {
+    (&a.unit, &a.point, a.arrives_at, a.leaves_at) == (&b.unit, &b.point, b.arrives_at, b.leaves_at)
+}
+
+fn key(kind: &'static str, parts: &[&[u8]]) -> DocumentKey {
+    // A zero byte cannot occur in a name.
+    DocumentKey {
+        kind,
+        key: parts.join(&0),
+    }
+}
+
+fn time_bytes(at: EventTime) -> [u8; 8] {
+    // Flipping the sign bit makes bytes sort like times.
+    (at.unix_ms().cast_unsigned() ^ (1 << 63)).to_be_bytes()
+}
+
+fn arrival_key(id: &str) -> DocumentKey {
+    key(ARRIVAL, &[id.as_bytes()])
+}
+
+fn read_all<T: DeserializeOwned>(
+    store: &dyn Store,
+    kind: &'static str,
+) -> Result<Vec<T>, StoreError> {
+    let documents = store.documents(kind, b"")?;
+    let read = documents.into_iter().map(|(_, bytes)| {
+        serde_json::from_slice(&bytes).map_err(|error| StoreError::Corrupt {
+            what: kind,
+            message: error.to_string(),
+        })
+    });
+    read.collect()
+}
+
+fn document<T: Serialize>(key: DocumentKey, value: &T) -> Result<Document, StoreError> {
+    let bytes = serde_json::to_vec(value).map_err(|error| StoreError::Corrupt {
+        what: key.kind,
+        message: error.to_string(),
+    })?;
+    Ok((key, Some(bytes)))
+}
+
+impl Kept {
+    fn put_arrival(&mut self, arrival: Arrival) {
+        self.remove_arrival(&arrival.id);
+        let place = (arrival.arrives_at, arrival.id.clone());
+        self.by_time.insert(place.clone());
+        self.by_unit
+            .entry(arrival.unit.clone())
+            .or_default()
+            .insert(place);
+        self.arrivals.insert(arrival.id.clone(), Arc::new(arrival));
+    }
+
+    fn remove_arrival(&mut self, id: &str) {
+        let Some(old) = self.arrivals.remove(id) else {
+            return;
+        };
+        let place = (old.arrives_at, old.id.clone());
+        self.by_time.remove(&place);
+        if let Some(of_unit) = self.by_unit.get_mut(&old.unit) {
+            of_unit.remove(&place);
+        }
+    }
+
+    fn put_stock(&mut self, stock: PartStock) {
+        self.stock
+            .entry(stock.point.clone())
+            .or_default()
+            .insert(stock.part.clone(), stock);
+    }
+
+    fn put_care(&mut self, care: Care) {
+        self.care
+            .entry(care.unit.clone())
+            .or_default()
+            .insert((care.item.clone(), care.done_at), care);
+    }
+}
+
+impl Turnaround {
+    /// Reads what is kept in the store's documents.
+    ///
+    /// # Errors
+    /// A stop of the store, or a document that cannot be read.
+    pub fn load(store: Arc<dyn Store>) -> Result<Self, StoreError> {
+        let mut kept = Kept::default();
+        for arrival in read_all(store.as_ref(), ARRIVAL)? {
+            kept.put_arrival(arrival);
+        }
+        for stock in read_all(store.as_ref(), STOCK)? {
+            kept.put_stock(stock);
+        }
+        for care in read_all(store.as_ref(), CARE)? {
+            kept.put_care(care);
+        }
+        Ok(Self {
+            store,
+            kept: RwLock::new(kept),
+            writing: Mutex::new(()),
+        })
+    }
+
+    fn read(&self) -> std::sync::RwLockReadGuard<'_, Kept> {
+        self.kept.read().unwrap_or_else(PoisonError::into_inner)
+    }
+
+    fn commit(&self, documents: Vec<Document>) -> Result<(), StoreError> {
+        if documents.is_empty() {
+            return Ok(());
+        }
+        self.store.commit(Commit {
+            ledger: Vec::new(),
+            documents,
+        })?;
+        Ok(())
+    }
+
+    /// One arrival.
+    pub fn arrival(&self, id: &str) -> Option<Arc<Arrival>> {
+        self.read().arrivals.get(id).cloned()
+    }
+
+    /// At most `limit` arrivals after a place, by time then id, that are wanted.
+    pub fn arrivals(
+        &self,
+        after: Option<(EventTime, String)>,
+        limit: usize,
+        mut wanted: impl FnMut(&Arrival) -> bool,
+    ) -> Vec<Arc<Arrival>> {
+        use std::ops::Bound::{Excluded, Unbounded};
+        let kept = self.read();
+        let from = after.map_or(Unbounded, Excluded);
+        kept.by_time
+            .range((from, Unbounded))
+            .filter_map(|(_, id)| kept.arrivals.get(id))
+            .filter(|arrival| wanted(arrival))
+            .take(limit)
+            .map(Arc::clone)
+            .collect()
+    }
+
+    /// A unit's first arrival that is wanted and not cancelled.
+    pub fn next_of(
+        &self,
+        unit: &UnitId,
+        mut wanted: impl FnMut(&Arrival) -> bool,
+    ) -> Option<Arc<Arrival>> {
+        let kept = self.read();
+        let found = kept
+            .by_unit
+            .get(unit)?
+            .iter()
+            .filter_map(|(_, id)| kept.arrivals.get(id))
+            .find(|arrival| arrival.cancelled.is_none() && wanted(arrival));
+        found.cloned()
+    }
+
+    /// Keeps arrivals durably, all or none, and forgets those that left long before `as_of`. Blocks.
+    ///
+    /// # Errors
+    /// A stop of the store.
+    pub fn record_arrivals(
+        &self,
+        arrivals: Vec<Arrival>,
+        as_of: EventTime,
+    ) -> Result<Vec<(Arc<Arrival>, ArrivalOutcome)>, StoreError> {
+        let _writing = self.writing.lock().unwrap_or_else(PoisonError::into_inner);
+        let mut documents = Vec::new();
+        let mut outcomes = Vec::with_capacity(arrivals.len());
+        // Of several of one id in a request the first is new, and the others repeat it.
+        let mut fresh: BTreeMap<String, Arc<Arrival>> = BTreeMap::new();
+        for arrival in arrivals {
+            let known = fresh
+                .get(&arrival.id)
+                .cloned()
+                .or_else(|| self.arrival(&arrival.id));
+            match known {
+                Some(known) if same_content(&known, &arrival) => {
+                    outcomes.push((known, ArrivalOutcome::Unchanged));
+                }
+                known => {
+                    documents.push(document(arrival_key(&arrival.id), &arrival)?);
+                    let arrival = Arc::new(arrival);
+                    fresh.insert(arrival.id.clone(), Arc::clone(&arrival));
+                    let outcome = match known {
+                        Some(_) => ArrivalOutcome::Changed,
+                        None => ArrivalOutcome::New,
+                    };
+                    outcomes.push((arrival, outcome));
+                }
+            }
+        }
+        let oldest = as_of.plus_ms(-FORGOTTEN_AFTER_MS);
+        let forgotten: Vec<String> = {
+            let kept = self.read();
+            let old = kept
+                .arrivals
+                .values()
+                .filter(|arrival| left_at(arrival) < oldest && !fresh.contains_key(&arrival.id));
+            old.map(|arrival| arrival.id.clone()).collect()
+        };
+        documents.extend(forgotten.iter().map(|id| (arrival_key(id), None)));
+        self.commit(documents)?;
+        let mut kept = self.kept.write().unwrap_or_else(PoisonError::into_inner);
+        for arrival in fresh.into_values() {
+            kept.put_arrival(Arrival::clone(&arrival));
+        }
+        for id in forgotten {
+            kept.remove_arrival(&id);
+        }
+        Ok(outcomes)
+    }
+
+    /// Cancels an arrival durably; one that is cancelled stays as it is. Blocks. `None`: no such arrival.
+    ///
+    /// # Errors
+    /// A stop of the store.
+    pub fn cancel(
+        &self,
+        id: &str,
+        cancelled: Cancelled,
+    ) -> Result<Option<Arc<Arrival>>, StoreError> {
+        let _writing = self.writing.lock().unwrap_or_else(PoisonError::into_inner);
+        let Some(known) = self.arrival(id) else {
+            return Ok(None);
+        };
+        if known.cancelled.is_some() {
+            return Ok(Some(known));
+        }
+        let arrival = Arrival {
+            cancelled: Some(cancelled),
+            ..Arrival::clone(&known)
+        };
+        self.commit(vec![document(arrival_key(id), &arrival)?])?;
+        let mut kept = self.kept.write().unwrap_or_else(PoisonError::into_inner);
+        kept.put_arrival(arrival);
+        Ok(kept.arrivals.get(id).cloned())
+    }
+
+    /// What was said of parts at a point, by part.
+    pub fn stock(&self, point: &PointName) -> Vec<PartStock> {
+        let kept = self.read();
+        let stock = kept.stock.get(point);
+        stock.map_or_else(Vec::new, |stock| stock.values().cloned().collect())
+    }
+
+    /// Keeps what was said of parts, all or none; of a part what was so last counts. Gives how many changed
+    /// something. Blocks.
+    ///
+    /// # Errors
+    /// A stop of the store.
+    pub fn record_stock(&self, said: Vec<PartStock>) -> Result<usize, StoreError> {
+        let _writing = self.writing.lock().unwrap_or_else(PoisonError::into_inner);
+        let mut fresh: BTreeMap<(PointName, String), PartStock> = BTreeMap::new();
+        let mut n_changed = 0;
+        for stock in said {
+            let place = (stock.point.clone(), stock.part.clone());
+            let known = fresh.get(&place).cloned().or_else(|| {
+                let kept = self.read();
+                kept.stock.get(&place.0)?.get(&place.1).cloned()
+            });
+            let counts = known.is_none_or(|known| {
+                stock.as_of > known.as_of
+                    || (stock.as_of == known.as_of && stock.on_hand != known.on_hand)
+            });
+            if counts {
+                n_changed += 1;
+                fresh.insert(place, stock);
+            }
+        }
+        let documents: Result<Vec<Document>, StoreError> = fresh
+            .iter()
+            .map(|((point, part), stock)| {
+                let key = key(STOCK, &[point.as_str().as_bytes(), part.as_bytes()]);
+                document(key, stock)
+            })
+            .collect();
+        self.commit(documents?)?;
+        let mut kept = self.kept.write().unwrap_or_else(PoisonError::into_inner);
+        for stock in fresh.into_values() {
+            kept.put_stock(stock);
+        }
+        Ok(n_changed)
+    }
+
+    /// What was done to a unit, newest first.
+    pub fn care(&self, unit: &UnitId) -> Vec<Care> {
+        let kept = self.read();
+        let care = kept.care.get(unit);
+        let mut care: Vec<Care> =
+            care.map_or_else(Vec::new, |care| care.values().cloned().collect());
+        care.sort_by(|a, b| b.done_at.cmp(&a.done_at).then_with(|| a.item.cmp(&b.item)));
+        care
+    }
+
+    /// Keeps what was done, all or none. Gives how many changed something. Blocks.
+    ///
+    /// # Errors
+    /// A stop of the store.
+    pub fn record_care(&self, said: Vec<Care>) -> Result<usize, StoreError> {
+        let _writing = self.writing.lock().unwrap_or_else(PoisonError::into_inner);
+        let mut fresh: BTreeMap<(UnitId, String, EventTime), Care> = BTreeMap::new();
+        let mut n_changed = 0;
+        for care in said {
+            let place = (care.unit.clone(), care.item.clone(), care.done_at);
+            let known = fresh.get(&place).cloned().or_else(|| {
+                let kept = self.read();
+                let of_unit = kept.care.get(&care.unit)?;
+                of_unit.get(&(care.item.clone(), care.done_at)).cloned()
+            });
+            let is_same = known.is_some_and(|known| match (known.value, care.value) {
+                (Some(a), Some(b)) => a.to_bits() == b.to_bits(),
+                (a, b) => a.is_none() && b.is_none(),
+            });
+            if !is_same {
+                n_changed += 1;
+                fresh.insert(place, care);
+            }
+        }
+        let documents: Result<Vec<Document>, StoreError> = fresh
+            .iter()
+            .map(|((unit, item, done_at), care)| {
+                let parts: [&[u8]; 3] = [
+                    unit.as_str().as_bytes(),
+                    item.as_bytes(),
+                    &time_bytes(*done_at),
+                ];
+                document(key(CARE, &parts), care)
+            })
+            .collect();
+        self.commit(documents?)?;
+        let mut kept = self.kept.write().unwrap_or_else(PoisonError::into_inner);
+        for care in fresh.into_values() {
+            kept.put_care(care);
+        }
+        Ok(n_changed)
+    }
+}

@@ -1,0 +1,475 @@
+//! `wheeltap sheet`: arrivals, what is known of parts and of work done, and turnaround sheets.
+
+mod print;
+mod table;
+
+pub use print::stop_json;
+
+use crate::{
+    Outcome, Stop,
+    args::{
+        ArrivalListArgs, CancelArgs, DoneArgs, SheetArgs, SheetCommand, SheetFileArgs, StockArgs,
+    },
+    output::{Out, counted, note},
+    remote::{self, answer, connected, instant, short_instant, tail},
+};
+use anyhow::anyhow;
+use futures::TryStreamExt;
+use serde_json::json;
+use std::path::Path;
+use table::{Cells, Table};
+use tonic_types::StatusExt;
+use wheeltap_client::{CallError, Connection};
+use wheeltap_proto::v1;
+
+const POINT_MEND: &str = "name the service point, such as Burbot Yard";
+/// Entries of one call.
+const A_CALL: usize = 1_000;
+
+pub fn run(args: &SheetArgs, command: Option<&SheetCommand>) -> Result<Outcome, Stop> {
+    remote::block_on(async {
+        match command {
+            None => show(args).await,
+            Some(SheetCommand::Points(args)) => points(args).await,
+            Some(SheetCommand::Arrivals(args)) => arrivals(args).await,
+            Some(SheetCommand::Import(args)) => import(args).await,
+            Some(SheetCommand::Cancel(args)) => cancel(args).await,
+            Some(SheetCommand::Parts(args)) => parts(args).await,
+            Some(SheetCommand::Stock(args)) => stock(args).await,
+            Some(SheetCommand::Done(args)) => done(args).await,
+            Some(SheetCommand::DoneFile(args)) => done_file(args).await,
+        }
+    })
+}
+
+async fn sheet(connection: &Connection, request: v1::GetSheetRequest) -> anyhow::Result<v1::Sheet> {
+    answer(connection.turnaround().get_sheet(request).await)
+}
+
+async fn show(args: &SheetArgs) -> Result<Outcome, Stop> {
+    let connection = connected(&args.server).await?;
+    let mut sheets = Vec::new();
+    if let Some(unit) = &args.unit {
+        let request = v1::GetSheetRequest {
+            unit: format!("units/{unit}"),
+            point: args
+                .point
+                .as_ref()
+                .map(|point| format!("points/{point}"))
+                .unwrap_or_default(),
+            ..Default::default()
+        };
+        sheets.push(sheet(&connection, request).await?);
+    } else if let Some(arrival) = &args.arrival {
+        let request = v1::GetSheetRequest {
+            arrival: format!("arrivals/{arrival}"),
+            ..Default::default()
+        };
+        sheets.push(sheet(&connection, request).await?);
+    } else if let Some(point) = &args.point {
+        let filter = v1::ArrivalFilter {
+            point: format!("points/{point}"),
+            ..Default::default()
+        };
+        let arrivals: Vec<v1::Arrival> = connection.list_arrivals(filter).try_collect().await?;
+        for arrival in arrivals {
+            let request = v1::GetSheetRequest {
+                arrival: arrival.name,
+                ..Default::default()
+            };
+            sheets.push(sheet(&connection, request).await?);
+        }
+    } else {
+        return Err(Stop::Usage(anyhow!(
+            "name a unit, or a service point by --point; `wheeltap sheet arrivals` lists who comes in"
+        )));
+    }
+    let mut out = Out::new();
+    for (idx, sheet) in sheets.iter().enumerate() {
+        if args.json {
+            out.json(&print::json(sheet))?;
+        } else {
+            if idx > 0 {
+                out.line("\n")?;
+            }
+            print::print(&mut out, sheet)?;
+        }
+    }
+    out.flush()?;
+    if sheets.is_empty() {
+        note("nobody has said that a unit comes in there");
+    }
+    Ok(Outcome::Fine)
+}
+
+async fn points(args: &crate::args::PointListArgs) -> Result<Outcome, Stop> {
+    let connection = connected(&args.server).await?;
+    let request = v1::ListServicePointsRequest {};
+    let points = answer(connection.turnaround().list_service_points(request).await)?.points;
+    let mut out = Out::new();
+    let crew = |crew: &v1::Crew| {
+        let many = if crew.crews == 1 {
+            String::new()
+        } else {
+            format!(" x{}", crew.crews)
+        };
+        format!("{} {}{many}", crew.craft, print::side(crew.side))
+    };
+    if args.json {
+        for point in &points {
+            let crews: Vec<_> = point
+                .crews
+                .iter()
+                .map(|crew| json!({ "craft": crew.craft, "side": print::side(crew.side), "crews": crew.crews }))
+                .collect();
+            out.json(&json!({
+                "point": tail(&point.name),
+                "stop_min": point.stop_ms / 60_000,
+                "lockout_min": point.lockout_minutes,
+                "crews": crews,
+                "fills": point.fills,
+            }))?;
+        }
+    } else if !points.is_empty() {
+        let rows = points.iter().map(|point| {
+            let crews: Vec<String> = point.crews.iter().map(crew).collect();
+            vec![
+                tail(&point.name).to_owned(),
+                format!("{} min", point.stop_ms / 60_000),
+                crews.join(", "),
+                point.fills.join(", "),
+            ]
+        });
+        out.table(&["service point", "stop", "crews", "fills"], rows.collect())?;
+    }
+    out.flush()?;
+    if points.is_empty() {
+        note("there is no service point: describe some in a work file of the service's settings");
+    }
+    Ok(Outcome::Fine)
+}
+
+async fn arrivals(args: &ArrivalListArgs) -> Result<Outcome, Stop> {
+    let connection = connected(&args.server).await?;
+    let filter = v1::ArrivalFilter {
+        point: args
+            .point
+            .as_ref()
+            .map(|point| format!("points/{point}"))
+            .unwrap_or_default(),
+        unit: args
+            .unit
+            .as_ref()
+            .map(|unit| format!("units/{unit}"))
+            .unwrap_or_default(),
+        leaves_after_unix_ms: args.all.then_some(0),
+        arrives_before_unix_ms: None,
+        with_cancelled: args.all,
+    };
+    let arrivals: Vec<v1::Arrival> = connection.list_arrivals(filter).try_collect().await?;
+    let mut out = Out::new();
+    if args.json {
+        for arrival in &arrivals {
+            out.json(&print::arrival_json(arrival))?;
+        }
+    } else if !arrivals.is_empty() {
+        let rows = arrivals.iter().map(|arrival| {
+            vec![
+                tail(&arrival.unit).to_owned(),
+                tail(&arrival.point).to_owned(),
+                short_instant(arrival.arrives_unix_ms),
+                arrival
+                    .leaves_unix_ms
+                    .map_or_else(|| "not said".to_owned(), short_instant),
+                arrival.source.clone(),
+                match &arrival.cancelled {
+                    Some(cancelled) => format!("cancelled by {}", cancelled.by),
+                    None => tail(&arrival.name).to_owned(),
+                },
+            ]
+        });
+        let head = ["unit", "service point", "in", "out", "said by", "arrival"];
+        out.table(&head, rows.collect())?;
+    }
+    out.flush()?;
+    if !args.json {
+        note(counted(arrivals.len(), "arrival"));
+    }
+    Ok(Outcome::Fine)
+}
+
+/// Reads a table and says which of its columns are not used.
+fn table(path: &Path, needed: &[&'static str], optional: &[&'static str]) -> Result<Table, Stop> {
+    let table = Table::read(path, needed, optional)?;
+    if !table.not_read.is_empty() {
+        note(format!(
+            "{}: columns that are not read: {}",
+            path.display(),
+            table.not_read.join(", ")
+        ));
+    }
+    Ok(table)
+}
+
+/// A refusal of entries that stand in a file, by line: `arrivals[3].unit` is of the fourth row.
+fn refused(path: &Path, lines: &[u64], status: tonic::Status, done: usize) -> Stop {
+    let details = status.get_error_details();
+    let violations = details
+        .bad_request()
+        .map(|bad| bad.field_violations.as_slice());
+    let mut told = Vec::new();
+    for violation in violations.unwrap_or_default() {
+        let place = violation.field.split_once('[').and_then(|(_, rest)| {
+            let (idx, field) = rest.split_once(']')?;
+            let line = lines.get(idx.parse::<usize>().ok()?)?;
+            Some((line, field.trim_start_matches('.')))
+        });
+        told.push(match place {
+            Some((line, field)) => format!(
+                "{}:{line}: {}: {}",
+                path.display(),
+                field.trim_end_matches("_unix_ms"),
+                violation.description
+            ),
+            None => format!(
+                "{}: {}: {}",
+                path.display(),
+                violation.field,
+                violation.description
+            ),
+        });
+    }
+    if told.is_empty() {
+        return Stop::Failed(CallError::from(status).into());
+    }
+    told.push(match done {
+        0 => "nothing was recorded".to_owned(),
+        done => format!("the first {done} rows were recorded; mend the others and run it again"),
+    });
+    Stop::Failed(anyhow!(told.join("\n")))
+}
+
+/// Arrivals of a file, each with its line.
+pub fn read_arrivals(path: &Path, source: &str) -> Result<Vec<(u64, v1::Arrival)>, Stop> {
+    let needed = ["unit", "service point", "time"];
+    table(path, &needed, &["out-time", "id"])?.take(|cells| {
+        let unit = cells.needed("unit", "name the unit, such as ZVR 4117");
+        let point = cells.needed("service point", POINT_MEND);
+        let arrives = match cells.needed("time", "say when it comes in") {
+            Some(_) => cells.instant("time"),
+            None => None,
+        };
+        let leaves = cells.instant("out-time");
+        if let Some((arrives, leaves)) = arrives.zip(leaves)
+            && leaves <= arrives
+        {
+            let mend = "write when the unit leaves, or nothing";
+            cells.wrong("out-time", "it is not after the time", mend);
+        }
+        let id = cells.text("id");
+        Some(v1::Arrival {
+            name: id.map(|id| format!("arrivals/{id}")).unwrap_or_default(),
+            unit: format!("units/{}", unit?),
+            point: format!("points/{}", point?),
+            arrives_unix_ms: arrives?,
+            leaves_unix_ms: leaves,
+            source: source.to_owned(),
+            ..Default::default()
+        })
+    })
+}
+
+/// What a file says of parts, each with its line.
+pub fn read_stock(path: &Path, source: &str) -> Result<Vec<(u64, v1::PartStock)>, Stop> {
+    let needed = ["service point", "part", "on hand"];
+    table(path, &needed, &["time"])?.take(|cells| {
+        let point = cells.needed("service point", POINT_MEND);
+        let part = cells.needed("part", "name the part as the work file does");
+        let on_hand = on_hand_of(cells);
+        let as_of = cells.instant("time");
+        Some(v1::PartStock {
+            point: format!("points/{}", point?),
+            part: part?,
+            on_hand: on_hand?.into(),
+            as_of_unix_ms: as_of.unwrap_or(0),
+            source: source.to_owned(),
+            ..Default::default()
+        })
+    })
+}
+
+/// What a file says was done, each with its line.
+pub fn read_done(path: &Path, source: &str) -> Result<Vec<(u64, v1::Care)>, Stop> {
+    let needed = ["unit", "item", "time"];
+    table(path, &needed, &["value"])?.take(|cells| {
+        let unit = cells.needed("unit", "name the unit, such as ZVR 4117");
+        let item = cells.needed("item", "name what was inspected, gauged or renewed");
+        let at = match cells.needed("time", "say when it was done") {
+            Some(_) => cells.instant("time"),
+            None => None,
+        };
+        let value = cells.read("value", "write a number, or nothing", |text| {
+            text.parse::<f64>().ok().filter(|value| value.is_finite())
+        });
+        Some(v1::Care {
+            unit: format!("units/{}", unit?),
+            item: item?,
+            done_unix_ms: at?,
+            value,
+            source: source.to_owned(),
+            ..Default::default()
+        })
+    })
+}
+
+fn on_hand_of(cells: &mut Cells<'_>) -> Option<v1::OnHand> {
+    let mend = "write yes, no or unknown";
+    cells.needed("on hand", mend)?;
+    cells.read("on hand", mend, |text| match text.to_lowercase().as_str() {
+        "yes" => Some(v1::OnHand::Yes),
+        "no" => Some(v1::OnHand::No),
+        "unknown" => Some(v1::OnHand::Unknown),
+        _ => None,
+    })
+}
+
+async fn import(args: &SheetFileArgs) -> Result<Outcome, Stop> {
+    let rows = read_arrivals(&args.file, &source(args))?;
+    let connection = connected(&args.server).await?;
+    let (mut n_new, mut n_changed, mut n_unchanged) = (0, 0, 0);
+    for (nth, rows) in rows.chunks(A_CALL).enumerate() {
+        let (lines, arrivals): (Vec<u64>, Vec<_>) = rows.iter().cloned().unzip();
+        let request = v1::RecordArrivalsRequest { arrivals };
+        let recorded = connection.turnaround().record_arrivals(request).await;
+        let recorded = recorded
+            .map_err(|status| refused(&args.file, &lines, status, nth * A_CALL))?
+            .into_inner();
+        n_new += recorded.n_new;
+        n_changed += recorded.n_changed;
+        n_unchanged += recorded.n_unchanged;
+    }
+    note(format!(
+        "{}: {n_new} new, {n_changed} changed, {n_unchanged} known already",
+        counted(rows.len(), "arrival")
+    ));
+    Ok(Outcome::Fine)
+}
+
+fn source(args: &SheetFileArgs) -> String {
+    args.source.clone().unwrap_or_else(|| {
+        let name = args.file.file_name().unwrap_or_default().to_string_lossy();
+        name.chars()
+            .take(40)
+            .filter(|letter| !letter.is_control())
+            .collect()
+    })
+}
+
+async fn cancel(args: &CancelArgs) -> Result<Outcome, Stop> {
+    let connection = connected(&args.server).await?;
+    let request = v1::CancelArrivalRequest {
+        name: format!("arrivals/{}", args.arrival),
+        why: args.why.clone().unwrap_or_default(),
+    };
+    let arrival = answer(connection.turnaround().cancel_arrival(request).await)?;
+    note(format!(
+        "{} at {}, {}, is cancelled",
+        tail(&arrival.unit),
+        tail(&arrival.point),
+        instant(arrival.arrives_unix_ms)
+    ));
+    Ok(Outcome::Fine)
+}
+
+async fn parts(args: &StockArgs) -> Result<Outcome, Stop> {
+    let connection = connected(&args.server).await?;
+    let request = v1::ListPartStockRequest {
+        point: format!("points/{}", args.point),
+    };
+    let stock = answer(connection.turnaround().list_part_stock(request).await)?.stock;
+    let mut out = Out::new();
+    if args.json {
+        for stock in &stock {
+            out.json(&json!({
+                "point": tail(&stock.point),
+                "part": stock.part,
+                "on_hand": print::on_hand(stock.on_hand),
+                "as_of": instant(stock.as_of_unix_ms),
+                "source": stock.source,
+            }))?;
+        }
+    } else if !stock.is_empty() {
+        let rows = stock.iter().map(|stock| {
+            vec![
+                stock.part.clone(),
+                print::on_hand(stock.on_hand),
+                short_instant(stock.as_of_unix_ms),
+                stock.source.clone(),
+            ]
+        });
+        out.table(&["part", "on hand", "as of", "said by"], rows.collect())?;
+    }
+    out.flush()?;
+    if stock.is_empty() {
+        note("nobody has said anything of parts there");
+    }
+    Ok(Outcome::Fine)
+}
+
+async fn stock(args: &SheetFileArgs) -> Result<Outcome, Stop> {
+    let rows = read_stock(&args.file, &source(args))?;
+    let connection = connected(&args.server).await?;
+    let mut n_changed = 0;
+    for (nth, rows) in rows.chunks(A_CALL).enumerate() {
+        let (lines, stock): (Vec<u64>, Vec<_>) = rows.iter().cloned().unzip();
+        let request = v1::RecordPartStockRequest { stock };
+        let recorded = connection.turnaround().record_part_stock(request).await;
+        let recorded =
+            recorded.map_err(|status| refused(&args.file, &lines, status, nth * A_CALL))?;
+        n_changed += recorded.into_inner().n_changed;
+    }
+    told(rows.len(), "part", n_changed);
+    Ok(Outcome::Fine)
+}
+
+fn told(n_rows: usize, one: &str, n_changed: u32) {
+    note(format!(
+        "{}: {n_changed} of them news",
+        counted(n_rows, one)
+    ));
+}
+
+async fn done(args: &DoneArgs) -> Result<Outcome, Stop> {
+    let connection = connected(&args.server).await?;
+    let request = v1::RecordCareRequest {
+        care: vec![v1::Care {
+            unit: format!("units/{}", args.unit),
+            item: args.item.clone(),
+            done_unix_ms: args.at.unwrap_or(0),
+            value: args.value,
+            ..Default::default()
+        }],
+    };
+    let recorded = answer(connection.turnaround().record_care(request).await)?;
+    note(match recorded.n_changed {
+        0 => format!("{} of {} was known already", args.item, args.unit),
+        _ => format!("{} of {} is recorded", args.item, args.unit),
+    });
+    Ok(Outcome::Fine)
+}
+
+async fn done_file(args: &SheetFileArgs) -> Result<Outcome, Stop> {
+    let rows = read_done(&args.file, &source(args))?;
+    let connection = connected(&args.server).await?;
+    let mut n_changed = 0;
+    for (nth, rows) in rows.chunks(A_CALL).enumerate() {
+        let (lines, care): (Vec<u64>, Vec<_>) = rows.iter().cloned().unzip();
+        let request = v1::RecordCareRequest { care };
+        let recorded = connection.turnaround().record_care(request).await;
+        let recorded =
+            recorded.map_err(|status| refused(&args.file, &lines, status, nth * A_CALL))?;
+        n_changed += recorded.into_inner().n_changed;
+    }
+    told(rows.len(), "record", n_changed);
+    Ok(Outcome::Fine)
+}

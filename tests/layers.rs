@@ -42,7 +42,12 @@ const ALLOWED: [(&str, &[&str], &[&str]); 15] = [
         ],
         &[],
     ),
-    ("wheeltap-followup", &["wheeltap-model"], &[]),
+    // Its reports are sums over the book and the statistics of analysis.
+    (
+        "wheeltap-followup",
+        &["wheeltap-model", "wheeltap-analysis"],
+        &[],
+    ),
     ("wheeltap-store", &["wheeltap-model"], &[]),
     ("wheeltap-proto", &["wheeltap-model"], &[]),
     (

@@ -3,7 +3,7 @@
 use prost::Message;
 use std::{env, error::Error, fs, path::PathBuf};
 
-const FILES: [&str; 9] = [
+const FILES: [&str; 10] = [
     "wheeltap/v1/common.proto",
     "wheeltap/v1/ingest.proto",
     "wheeltap/v1/telemetry.proto",
@@ -12,6 +12,7 @@ const FILES: [&str; 9] = [
     "wheeltap/v1/alerts.proto",
     "wheeltap/v1/defects.proto",
     "wheeltap/v1/desk.proto",
+    "wheeltap/v1/reports.proto",
     "wheeltap/v1/turnaround.proto",
 ];
 

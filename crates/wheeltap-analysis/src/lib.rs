@@ -31,6 +31,7 @@ mod formula;
 mod fuel;
 mod heat;
 mod machine;
+pub mod reliability;
 mod resistance;
 mod sand;
 mod traction;

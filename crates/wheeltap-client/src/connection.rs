@@ -6,8 +6,8 @@ use tonic::transport::{Channel, Endpoint};
 use wheeltap_proto::v1::{
     alert_service_client::AlertServiceClient, defect_service_client::DefectServiceClient,
     desk_service_client::DeskServiceClient, fleet_service_client::FleetServiceClient,
-    ingest_service_client::IngestServiceClient, rule_service_client::RuleServiceClient,
-    telemetry_service_client::TelemetryServiceClient,
+    ingest_service_client::IngestServiceClient, report_service_client::ReportServiceClient,
+    rule_service_client::RuleServiceClient, telemetry_service_client::TelemetryServiceClient,
     turnaround_service_client::TurnaroundServiceClient,
 };
 
@@ -102,6 +102,8 @@ clients! {
     defects: DefectServiceClient,
     /// The desk: mutes, load, handovers, who did what.
     desk: DeskServiceClient,
+    /// Scorecards, load of the desk, reliability.
+    reports: ReportServiceClient,
     /// Arrivals, parts, work done and turnaround sheets.
     turnaround: TurnaroundServiceClient,
 }

@@ -25,6 +25,8 @@ pub struct KeptDefect {
     defect: Defect,
     /// From reports, apart from the alerts'.
     reported: Option<Reported>,
+    /// The same for each of the earlier findings.
+    earlier_reported: Vec<Option<Reported>>,
     /// It came back after a repair at this time; what was seen before no longer counts.
     fresh_from: Option<EventTime>,
 }
@@ -34,6 +36,16 @@ struct Reported {
     priority: Priority,
     first_sign_at: EventTime,
     due_at: ServerTime,
+    on_the_road: bool,
+}
+
+/// What people reported of one time that a defect was there.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct ReportedAs {
+    /// Event time at which they say that it first showed.
+    pub first_sign_at: EventTime,
+    /// It stopped the unit on the road.
+    pub on_the_road: bool,
 }
 
 impl KeptDefect {
@@ -42,10 +54,12 @@ impl KeptDefect {
             priority: defect.priority,
             first_sign_at: defect.first_sign_at,
             due_at: defect.opened_at.plus_ms(respond_within_ms),
+            on_the_road: defect.origin == DefectOrigin::RoadFailure,
         });
         Self {
             defect,
             reported,
+            earlier_reported: Vec::new(),
             fresh_from: None,
         }
     }
@@ -53,6 +67,18 @@ impl KeptDefect {
     /// The defect in full.
     pub const fn defect(&self) -> &Defect {
         &self.defect
+    }
+
+    /// What people reported of it: of each earlier finding's time, then of the last one. `None` where nobody
+    /// reported anything and alerts are all there is.
+    pub fn reported(&self) -> impl Iterator<Item = Option<ReportedAs>> {
+        let all = self.earlier_reported.iter().chain([&self.reported]);
+        all.map(|said| {
+            said.map(|said| ReportedAs {
+                first_sign_at: said.first_sign_at,
+                on_the_road: said.on_the_road,
+            })
+        })
     }
 
     /// Its number.
@@ -131,7 +157,10 @@ impl KeptDefect {
     pub(crate) fn reopen(&mut self, at: ServerTime) {
         self.fresh_from = self.repaired_at();
         let defect = &mut self.defect;
-        defect.earlier_findings.extend(defect.finding.take());
+        if let Some(finding) = defect.finding.take() {
+            defect.earlier_findings.push(finding);
+            self.earlier_reported.push(self.reported);
+        }
         defect.closed_without = None;
         defect.plan = None;
         defect.begun = None;
@@ -160,6 +189,7 @@ impl KeptDefect {
                     priority: own.priority.max(theirs.priority),
                     first_sign_at: own.first_sign_at.min(theirs.first_sign_at),
                     due_at: own.due_at.min(theirs.due_at),
+                    on_the_road: own.on_the_road || theirs.on_the_road,
                 },
             });
         }
@@ -213,8 +243,8 @@ impl KeptDefect {
     pub(crate) fn report(
         &mut self,
         at: ServerTime,
-        priority: Priority,
-        first_sign_at: EventTime,
+        origin: DefectOrigin,
+        (priority, first_sign_at): (Priority, EventTime),
         respond_within_ms: i64,
     ) {
         self.defect.touched = true;
@@ -226,6 +256,8 @@ impl KeptDefect {
                 before.first_sign_at.min(first_sign_at)
             }),
             due_at: before.map_or(due_at, |before| before.due_at.min(due_at)),
+            on_the_road: origin == DefectOrigin::RoadFailure
+                || before.is_some_and(|before| before.on_the_road),
         });
     }
 

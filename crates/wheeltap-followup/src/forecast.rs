@@ -128,7 +128,7 @@ pub struct Score {
 }
 
 impl Known {
-    fn is_called_by(&self, alert: &WouldRing) -> bool {
+    pub(crate) fn is_called_by(&self, alert: &WouldRing) -> bool {
         self.unit == alert.unit
             && self.rule.as_ref().is_none_or(|rule| *rule == alert.rule)
             && alert.raised_at <= self.until
@@ -167,7 +167,8 @@ pub fn forecast(
     let n_intervals =
         until.unix_ms().div_euclid(INTERVAL_MS) - from.unix_ms().div_euclid(INTERVAL_MS) + 1;
     let n_crowded = tens.values().filter(|n| **n > FLOOD_ABOVE).count() as u64;
-    let flood_ms = flood_ms(&tens, until);
+    let floods = floods(&tens, until, 1);
+    let flood_ms = floods.iter().map(|(start, end)| end - start).sum();
     Forecast {
         from,
         until,
@@ -195,7 +196,7 @@ fn ratio(above: u64, below: i64) -> f64 {
 }
 
 /// Alerts by the start of their interval.
-fn counts(alerts: &[WouldRing], interval_ms: i64) -> BTreeMap<i64, u64> {
+pub(crate) fn counts(alerts: &[WouldRing], interval_ms: i64) -> BTreeMap<i64, u64> {
     let mut counts = BTreeMap::new();
     for alert in alerts {
         let start = alert.raised_at.unix_ms().div_euclid(interval_ms) * interval_ms;
@@ -205,14 +206,15 @@ fn counts(alerts: &[WouldRing], interval_ms: i64) -> BTreeMap<i64, u64> {
 }
 
 /// The first of the intervals with the most.
-fn worst(counts: &BTreeMap<i64, u64>) -> Option<(EventTime, u64)> {
+pub(crate) fn worst(counts: &BTreeMap<i64, u64>) -> Option<(EventTime, u64)> {
     let most = counts.values().max()?;
     let (start, n_alerts) = counts.iter().find(|(_, n_alerts)| *n_alerts == most)?;
     Some((EventTime::from_unix_ms(*start), *n_alerts))
 }
 
-fn flood_ms(tens: &BTreeMap<i64, u64>, until: EventTime) -> i64 {
-    let mut total = 0;
+/// Floods as starts and ends, of alerts by the start of their interval, which so many desks share evenly.
+pub(crate) fn floods(tens: &BTreeMap<i64, u64>, until: EventTime, n_desks: u64) -> Vec<(i64, i64)> {
+    let mut floods = Vec::new();
     let mut began = None;
     let mut next = 0;
     for (&start, &n_alerts) in tens {
@@ -220,13 +222,13 @@ fn flood_ms(tens: &BTreeMap<i64, u64>, until: EventTime) -> i64 {
         if let Some(since) = began
             && start > next
         {
-            total += next - since;
+            floods.push((since, next));
             began = None;
         }
         match began {
-            None if n_alerts > FLOOD_ABOVE => began = Some(start),
-            Some(since) if n_alerts < FLOOD_ENDS_BELOW => {
-                total += start - since;
+            None if n_alerts > FLOOD_ABOVE * n_desks => began = Some(start),
+            Some(since) if n_alerts < FLOOD_ENDS_BELOW * n_desks => {
+                floods.push((since, start));
                 began = None;
             }
             _ => {}
@@ -234,12 +236,12 @@ fn flood_ms(tens: &BTreeMap<i64, u64>, until: EventTime) -> i64 {
         next = start + INTERVAL_MS;
     }
     if let Some(since) = began {
-        total += next.min(until.unix_ms() + 1).max(since) - since;
+        floods.push((since, next.min(until.unix_ms() + 1).max(since)));
     }
-    total
+    floods
 }
 
-fn n_chattering(alerts: &[WouldRing]) -> u64 {
+pub(crate) fn n_chattering(alerts: &[WouldRing]) -> u64 {
     let mut raised: BTreeMap<_, Vec<i64>> = BTreeMap::new();
     for alert in alerts {
         let WouldRing {
@@ -313,7 +315,7 @@ fn score(alerts: &[WouldRing], truth: &Truth) -> Option<Score> {
 }
 
 /// Of sorted numbers; the mean of the middle two of an even count, rounded down.
-fn median(sorted: &[i64]) -> Option<i64> {
+pub(crate) fn median(sorted: &[i64]) -> Option<i64> {
     let upper = *sorted.get(sorted.len() / 2)?;
     if sorted.len() % 2 == 1 {
         return Some(upper);

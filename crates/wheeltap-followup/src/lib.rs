@@ -31,6 +31,7 @@ mod desk;
 mod forecast;
 mod planner;
 mod record;
+pub mod reports;
 mod rules;
 pub mod sheet;
 mod sweep;
@@ -42,7 +43,7 @@ pub use book::{
     Answered, Belongs, Book, BookError, CALLS_FROM_MS, ChangeNotice, HistoryGone, KeptBaseline,
     Limits,
 };
-pub use defect::{DefectChangeKind, DefectQuery, KeptDefect};
+pub use defect::{DefectChangeKind, DefectQuery, KeptDefect, ReportedAs};
 pub use desk::{DeskLoad, FirstOut, HandoverList, OwedCall, Repeating, desk_load, handover_list};
 pub use forecast::{DESK_BUDGET_PER_DAY, Forecast, Known, Score, Truth, WouldRing, forecast};
 pub use planner::{Call, MuteOrder, Planner, Policy, Refusal, Report, Terms, Verdict};

@@ -12,10 +12,12 @@
 
 mod acts;
 mod board;
+mod charts;
 mod defect;
 mod desk;
 mod guard;
 mod live;
+mod reports;
 mod rules;
 mod series;
 mod service;
@@ -93,6 +95,7 @@ pub async fn serve(
         .route("/rules/{rule}/stage", post(rules::stage_to))
         .route("/rules/{rule}/sweep", get(sweep::page))
         .route("/walk-back", get(walk::page))
+        .route("/reports", get(reports::page))
         .route("/units/{unit}", get(unit::page))
         .route("/service", get(service::list))
         .route("/service/{point}/{unit}", get(service::page))

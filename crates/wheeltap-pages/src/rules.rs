@@ -1,6 +1,6 @@
 //! The rule book, and one rule: its text checked as it is written, tried on history, kept, promoted.
 
-use crate::{Pages, refused, shown, told};
+use crate::{Pages, refused, reports, shown, told};
 use askama::Template;
 use axum::Form;
 use axum::extract::{Path, Query, State};
@@ -49,6 +49,7 @@ struct RulePage {
     etag: String,
     /// Its text has a `params()`.
     has_params: bool,
+    scorecard: String,
 }
 
 /// What the checker and the cases say of a text.
@@ -166,7 +167,9 @@ async fn read(pages: &Pages, name: String, wanted: Wanted) -> Result<RulePage, C
     let (_, version) = told::rule_and_version(&rule.name);
     let version = version.to_owned();
     let stage = stage(&rule);
+    let scorecard = reports::of_rule(pages, &name).await?;
     Ok(RulePage {
+        scorecard,
         path: told::segment(&name),
         name,
         version,
@@ -371,7 +374,7 @@ fn told_of(
     .map(Ok)
 }
 
-fn units(n: u64) -> String {
+pub(crate) fn units(n: u64) -> String {
     match n {
         1 => "1 unit".to_owned(),
         n => format!("{n} units"),

@@ -5,6 +5,7 @@
 
 pub mod convert;
 pub mod json;
+pub mod words;
 
 /// Generated from `proto/wheeltap/v1`; the comments there are the documentation.
 #[allow(

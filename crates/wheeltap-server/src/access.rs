@@ -109,6 +109,9 @@ const TABLE: &[(&str, &[Role])] = &[
     ("wheeltap.v1.DeskService/HandOver", &[Desk]),
     ("wheeltap.v1.DeskService/ListHandovers", READERS),
     ("wheeltap.v1.DeskService/ListActs", READERS),
+    ("wheeltap.v1.ReportService/GetRuleScorecards", READERS),
+    ("wheeltap.v1.ReportService/GetDeskLoad", READERS),
+    ("wheeltap.v1.ReportService/GetReliability", READERS),
     ("wheeltap.v1.TurnaroundService/ListServicePoints", READERS),
     ("wheeltap.v1.TurnaroundService/ListArrivals", READERS),
     (

@@ -21,6 +21,7 @@ mod metrics;
 mod notify;
 mod paging;
 mod replays;
+mod reports;
 mod request_ids;
 mod roster;
 mod rule_cases;

@@ -11,6 +11,7 @@ use crate::desk::DeskCalls;
 use crate::fleet_calls::FleetCalls;
 use crate::ingest::{Ingest, IngestCalls, MAX_MESSAGE};
 use crate::judging::{Judging, LedgerError};
+use crate::reports::ReportCalls;
 use crate::rules::RuleCalls;
 use crate::telemetry_calls::TelemetryCalls;
 use crate::turnaround::TurnaroundCalls;
@@ -31,6 +32,7 @@ use wheeltap_proto::v1::defect_service_server::DefectServiceServer;
 use wheeltap_proto::v1::desk_service_server::DeskServiceServer;
 use wheeltap_proto::v1::fleet_service_server::FleetServiceServer;
 use wheeltap_proto::v1::ingest_service_server::IngestServiceServer;
+use wheeltap_proto::v1::report_service_server::ReportServiceServer;
 use wheeltap_proto::v1::rule_service_server::RuleServiceServer;
 use wheeltap_proto::v1::telemetry_service_server::TelemetryServiceServer;
 use wheeltap_proto::v1::turnaround_service_server::TurnaroundServiceServer;
@@ -231,6 +233,10 @@ fn services(shared: &Arc<Shared>, judging: &Arc<Judging>, ingest: &Arc<Ingest>) 
             judging(),
         )))
         .add_service(DeskServiceServer::new(DeskCalls::new(shared(), judging())))
+        .add_service(ReportServiceServer::new(ReportCalls::new(
+            shared(),
+            judging(),
+        )))
         .add_service(TurnaroundServiceServer::new(TurnaroundCalls::new(
             shared(),
             judging(),
@@ -238,7 +244,7 @@ fn services(shared: &Arc<Shared>, judging: &Arc<Judging>, ingest: &Arc<Ingest>) 
 }
 
 /// Names under which the health service answers besides the empty one.
-const SERVICES: [&str; 8] = [
+const SERVICES: [&str; 9] = [
     "wheeltap.v1.IngestService",
     "wheeltap.v1.TelemetryService",
     "wheeltap.v1.FleetService",
@@ -246,6 +252,7 @@ const SERVICES: [&str; 8] = [
     "wheeltap.v1.AlertService",
     "wheeltap.v1.DefectService",
     "wheeltap.v1.DeskService",
+    "wheeltap.v1.ReportService",
     "wheeltap.v1.TurnaroundService",
 ];
 

@@ -18,7 +18,10 @@ pub struct FileError {
     pub what: String,
 }
 
-fn parse<T: serde::de::DeserializeOwned>(file: &str, text: &str) -> Result<T, FileError> {
+pub(crate) fn parse<T: serde::de::DeserializeOwned>(
+    file: &str,
+    text: &str,
+) -> Result<T, FileError> {
     toml::from_str(text).map_err(|error| {
         let (line, column) = place(text, error.span().map_or(0, |span| span.start));
         FileError {
@@ -42,7 +45,7 @@ fn place(text: &str, offset: usize) -> (usize, usize) {
 }
 
 /// A refusal that points at the first place in the file where `needle` is written.
-fn refuse(file: &str, text: &str, needle: &str, what: String) -> FileError {
+pub(crate) fn refuse(file: &str, text: &str, needle: &str, what: String) -> FileError {
     let (line, column) = place(text, text.find(needle).unwrap_or(0));
     FileError {
         file: file.to_owned(),

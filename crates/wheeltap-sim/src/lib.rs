@@ -48,6 +48,7 @@
 
 mod everyday;
 mod file;
+mod past;
 pub mod physics;
 mod railway;
 mod random;
@@ -62,6 +63,7 @@ pub use file::{
     ConsistEntry, Failure, FailureKind, Failures, FileError, Line, Place, RailwayFile, RosterUnit,
     Stop, Stretch, Train,
 };
+pub use past::{FalseReports, Past, PastComponent, PastDefect, PastFile, PastUnit};
 pub use railway::{Delivery, Railway, Settings, SimError, SimUnit};
 pub use score::{Outcome, Ring, Score};
 pub use weather::{Season, Weather};

@@ -1,8 +1,10 @@
 //! What can be said on the command line.
 
 mod people;
+mod report;
 
 pub use people::*;
+pub use report::*;
 
 use clap::{Args, Parser, Subcommand, ValueEnum, ValueHint};
 use std::{net::SocketAddr, path::PathBuf};
@@ -101,6 +103,12 @@ pub enum Command {
     Export {
         #[command(subcommand)]
         command: ExportCommand,
+    },
+    /// How right rules are, what the desk has to bear, how often things fail
+    #[command(subcommand_required = true, arg_required_else_help = true)]
+    Report {
+        #[command(subcommand)]
+        command: ReportCommand,
     },
     /// List, release and delete batches that the service set aside
     #[command(subcommand_required = true, arg_required_else_help = true)]
@@ -490,6 +498,10 @@ pub struct DemoArgs {
     /// Keep the store in this folder instead of a temporary one
     #[arg(long, value_name = "FOLDER", value_hint = ValueHint::DirPath)]
     pub data: Option<PathBuf>,
+    /// Give the service the shops' book of the two years before too, and what they find of the day's
+    /// alerts, so that reports have something to say
+    #[arg(long)]
+    pub history: bool,
     /// Keep the service up at the end, to look around
     #[arg(long)]
     pub stay: bool,

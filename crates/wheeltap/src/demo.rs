@@ -3,6 +3,8 @@
 //! Nothing here is a shortcut: units are simulated, their batches go through the real gateway over
 //! gRPC into the real store, and what rings is read from a real watch. Only the spools are in memory.
 
+mod shops;
+
 use crate::{
     Outcome, Stop,
     alert_json::{Served, rule_and_version},
@@ -86,6 +88,9 @@ async fn demo(args: &DemoArgs) -> Result<Outcome, Stop> {
     if !args.json {
         heading(&name, &railway, &address, &pages.url);
     }
+    if args.history {
+        shops::hand_over_past(&connection, &railway).await?;
+    }
     let day = Day {
         args,
         railway: Arc::new(railway),
@@ -95,6 +100,9 @@ async fn demo(args: &DemoArgs) -> Result<Outcome, Stop> {
     let played = day.play(&connection, &shared).await?;
     tell_service_track(&connection, &day.railway, scratch.path()).await?;
     let score = day.score(&connection).await?;
+    if args.history {
+        shops::find(&connection, &day.railway).await?;
+    }
     let summary = Summary::of(&shared, &connection, &score, &played).await?;
     print(args, &score, &summary)?;
     print_stops(args, &connection).await?;

@@ -15,6 +15,7 @@ mod output;
 mod pages;
 mod quarantine;
 mod remote;
+mod report;
 mod rules;
 mod send;
 mod serve;
@@ -96,6 +97,7 @@ fn run(command: Command) -> Result<Outcome, Stop> {
             RulesCommand::Promote(args) => rules::book::promote(&args),
         },
         Command::Export { command } => export::run(&command),
+        Command::Report { command } => report::run(&command),
         Command::Quarantine { command } => quarantine::run(&command),
         Command::Completions { shell } => {
             let mut script = Vec::new();

@@ -65,16 +65,16 @@ impl Book {
             }
             Act::DefectReported {
                 id,
-                // The defect keeps the words and the origin it was opened with; the ledger keeps these.
-                origin: _,
+                // The defect keeps the words that it was opened with; the ledger keeps these.
                 title: _,
+                origin,
                 priority,
                 first_sign_at,
                 respond_within_ms,
                 request_id,
             } => {
                 self.change_defect(*id, |defect| {
-                    defect.report(at, *priority, *first_sign_at, *respond_within_ms);
+                    defect.report(at, *origin, (*priority, *first_sign_at), *respond_within_ms);
                 })?;
                 self.answered(by, request_id, Answered::Defect(*id));
                 let kind = self.derive_defect(*id)?;

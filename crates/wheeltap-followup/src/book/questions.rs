@@ -324,6 +324,16 @@ impl Book {
         self.rules.stage(rule)
     }
 
+    /// All stages a version was moved to, by the event time from which they hold; the first is the draft.
+    pub fn rule_stages(&self, rule: &RuleRef) -> &[StageChange] {
+        self.rules.stages(rule)
+    }
+
+    /// Every alert, in the order of their numbers.
+    pub fn all_alerts(&self) -> impl Iterator<Item = &Arc<KeptAlert>> {
+        self.alerts.iter()
+    }
+
     /// The cases kept with a version; empty when it has none, `None` when it was never lodged.
     pub fn rule_cases(&self, rule: &RuleRef) -> Option<&Arc<CasesText>> {
         self.rules.cases(rule)

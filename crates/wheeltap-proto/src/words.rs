@@ -1,0 +1,248 @@
+//! Reports in the words that tables and pages share.
+
+use crate::v1;
+use wheeltap_model::span_words;
+
+/// A number with three digits that say something.
+pub fn rounded(value: f64) -> String {
+    if value == 0.0 || !value.is_finite() {
+        return format!("{value}");
+    }
+    if value.abs() >= 100.0 {
+        return format!("{value:.0}");
+    }
+    let rounded: f64 = format!("{value:.2e}").parse().unwrap_or(value);
+    format!("{rounded}")
+}
+
+/// `75 %`; below one per cent with its first digit that says something.
+pub fn percent(share: f64) -> String {
+    let percent = 100.0 * share;
+    if percent.abs() >= 1.0 || percent == 0.0 {
+        format!("{percent:.0} %")
+    } else {
+        let rounded: f64 = format!("{percent:.0e}").parse().unwrap_or(percent);
+        format!("{rounded} %")
+    }
+}
+
+/// `3 of 4, 75 % (36 to 94)`; `-` of nothing.
+pub fn share(share: Option<&v1::Share>) -> String {
+    let Some(v1::Share {
+        n,
+        of,
+        share: Some(bounds),
+    }) = share
+    else {
+        return "-".to_owned();
+    };
+    let Some(value) = bounds.value else {
+        return "-".to_owned();
+    };
+    format!(
+        "{n} of {of}, {} ({:.0} to {:.0})",
+        percent(value),
+        100.0 * bounds.lower,
+        100.0 * bounds.upper.unwrap_or(1.0)
+    )
+}
+
+/// `412 (260 to 702)`; `over 434` where only a lower bound is known; `-` for nothing.
+pub fn bounded(bounded: Option<&v1::Bounded>) -> String {
+    let Some(v1::Bounded {
+        value,
+        lower,
+        upper,
+    }) = bounded
+    else {
+        return "-".to_owned();
+    };
+    match (value, upper) {
+        (Some(value), Some(upper)) => format!(
+            "{} ({} to {})",
+            rounded(*value),
+            rounded(*lower),
+            rounded(*upper)
+        ),
+        (Some(value), None) => rounded(*value),
+        (None, _) => format!("over {}", rounded(*lower)),
+    }
+}
+
+/// A probability: `0.03`, `under 0.001`.
+pub fn chance(p: f64) -> String {
+    if p < 0.001 {
+        "under 0.001".to_owned()
+    } else {
+        format!("{p:.3}")
+    }
+}
+
+/// What a figure of the desk is of.
+pub const fn metric(kind: v1::desk_metric::Kind) -> &'static str {
+    use v1::desk_metric::Kind;
+    match kind {
+        Kind::Unspecified => "",
+        Kind::PerDay => "alerts a day and desk",
+        Kind::PerHour => "alerts an hour",
+        Kind::PerTenMinutes => "alerts in ten minutes",
+        Kind::CrowdedShare => "ten-minute intervals with more than ten",
+        Kind::MostInTenMinutes => "most in any ten minutes",
+        Kind::FloodShare => "time in flood",
+        Kind::TopTenShare => "share of the ten most frequent rules",
+        Kind::Chattering => "chattering alerts",
+        Kind::Fleeting => "fleeting alerts",
+        Kind::MostStale => "most stale alerts on any day",
+    }
+}
+
+const fn is_share(kind: v1::desk_metric::Kind) -> bool {
+    use v1::desk_metric::Kind;
+    matches!(
+        kind,
+        Kind::CrowdedShare | Kind::FloodShare | Kind::TopTenShare
+    )
+}
+
+/// A figure of the desk.
+pub fn metric_value(metric: &v1::DeskMetric) -> String {
+    if is_share(metric.kind()) {
+        percent(metric.value)
+    } else {
+        rounded(metric.value)
+    }
+}
+
+/// What the standard says of it: `up to 144, at most 288`.
+pub fn metric_limits(metric: &v1::DeskMetric) -> String {
+    use v1::desk_metric::Kind;
+    let limit = match metric.kind() {
+        Kind::CrowdedShare | Kind::FloodShare => {
+            return format!("under {}", percent(metric.acceptable));
+        }
+        Kind::MostStale => return format!("under {}", rounded(metric.acceptable)),
+        Kind::Chattering | Kind::Fleeting => return "none".to_owned(),
+        kind if is_share(kind) => percent(metric.acceptable),
+        _ => rounded(metric.acceptable),
+    };
+    match metric.manageable {
+        Some(most) => format!("up to {limit}, at most {}", rounded(most)),
+        None => format!("up to {limit}"),
+    }
+}
+
+/// What a figure of the desk comes to.
+pub const fn verdict(verdict: v1::desk_metric::Verdict) -> &'static str {
+    use v1::desk_metric::Verdict;
+    match verdict {
+        Verdict::Unspecified => "-",
+        Verdict::Acceptable => "acceptable",
+        Verdict::Manageable => "manageable",
+        Verdict::TooMuch => "too much",
+    }
+}
+
+/// `improving`, `worsening`, or `no trend`, with the chance; `-` without a test.
+pub fn trend(trend: Option<&v1::Trend>) -> String {
+    use v1::trend::Direction;
+    let Some(trend) = trend else {
+        return "-".to_owned();
+    };
+    let p = chance(trend.laplace_p.min(trend.military_p));
+    match trend.direction() {
+        Direction::Improving => format!("improving (p {p})"),
+        Direction::Worsening => format!("worsening (p {p})"),
+        Direction::None | Direction::Unspecified => format!("no trend (p {p})"),
+    }
+}
+
+/// How lives end: `wear, shape 2.1 (1.4 to 3), one in ten by 210 d`; `-` without a fit.
+pub fn lives(lives: Option<&v1::Lives>) -> String {
+    let Some(fit) = lives.and_then(|lives| lives.weibull.as_ref()) else {
+        return "-".to_owned();
+    };
+    let shape = fit.shape.unwrap_or_default();
+    let kind = match (
+        shape.lower > 1.0,
+        shape.upper.is_some_and(|upper| upper < 1.0),
+    ) {
+        (true, _) => "wear",
+        (_, true) => "early failures",
+        _ => "by chance",
+    };
+    format!(
+        "{kind}, shape {}; one in ten by {} d",
+        bounded(Some(&shape)),
+        rounded(fit.tenth_days)
+    )
+}
+
+/// `3 of 4 ahead, median 2 d 4 h`; `-` where nothing was called.
+pub fn lead(lead: Option<&v1::Lead>) -> String {
+    let Some(lead) = lead else {
+        return "-".to_owned();
+    };
+    let median = match lead.median_ms {
+        late if late < 0 => format!("{} late", span_words(-late)),
+        ahead => span_words(ahead),
+    };
+    format!(
+        "{} of {} ahead, median {median}",
+        lead.n_ahead, lead.n_called
+    )
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn bounds(value: Option<f64>, lower: f64, upper: Option<f64>) -> v1::Bounded {
+        v1::Bounded {
+            value,
+            lower,
+            upper,
+        }
+    }
+
+    #[test]
+    fn figures_read_easily() {
+        assert_eq!(rounded(0.0), "0");
+        assert_eq!(rounded(1_234.56), "1235");
+        assert_eq!(rounded(12.345), "12.3");
+        assert_eq!(rounded(0.012_345), "0.0123");
+        assert_eq!(percent(0.754), "75 %");
+        assert_eq!(percent(0.000_42), "0.04 %");
+        assert_eq!(chance(0.000_4), "under 0.001");
+        assert_eq!(chance(0.25), "0.250");
+        let none = bounds(None, 434.294, None);
+        assert_eq!(bounded(Some(&none)), "over 434");
+        let some = bounds(Some(400.0), 127.07, Some(2_251.2));
+        assert_eq!(bounded(Some(&some)), "400 (127 to 2251)");
+        assert_eq!(bounded(None), "-");
+        let of = |n, of, bounds| v1::Share {
+            n,
+            of,
+            share: Some(bounds),
+        };
+        let three = of(3, 4, bounds(Some(0.75), 0.36, Some(0.94)));
+        assert_eq!(share(Some(&three)), "3 of 4, 75 % (36 to 94)");
+        let nothing = of(0, 0, bounds(None, 0.0, Some(1.0)));
+        assert_eq!(share(Some(&nothing)), "-");
+    }
+
+    #[test]
+    fn leads_say_ahead_or_late() {
+        let told = |median_ms| {
+            lead(Some(&v1::Lead {
+                n_called: 4,
+                n_ahead: 3,
+                least_ms: median_ms,
+                median_ms,
+                most_ms: median_ms,
+            }))
+        };
+        assert_eq!(told(7_200_000), "3 of 4 ahead, median 2 h");
+        assert_eq!(told(-7_200_000), "3 of 4 ahead, median 2 h late");
+        assert_eq!(lead(None), "-");
+    }
+}

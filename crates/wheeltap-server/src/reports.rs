@@ -1,0 +1,745 @@
+//! ReportService: how right rules are, what the desk has to bear, how often things fail.
+//!
+//! Reports are worked out when asked for, on a blocking thread, from the book and the fleet in memory; telemetry
+//! is not read.
+
+use crate::alerts::{bad_field, check_text};
+use crate::judging::{Judging, check};
+use crate::rules::unknown;
+use crate::{Shared, status};
+use std::collections::HashMap;
+use std::sync::Arc;
+use tonic::{Request, Response, Status};
+use wheeltap_analysis::reliability::{Mtbf, Proportion, Trend};
+use wheeltap_followup::reports::{
+    Availability, BadActor, Basis, DeskClock, DeskLoad, DeskTerms, FleetUnit, Group, Grouping,
+    Lead, Lives, Metric, MetricKind, ReliabilityReport, ReliabilityTerms, Repeat, RuleScorecard,
+    ScorecardTerms, Verdict, desk_load, is_able, is_lost, reliability, scorecards,
+};
+use wheeltap_followup::{Book, RuleVersion};
+use wheeltap_model::{EventTime, Priority, RuleRef, RuleStage, UnitId};
+use wheeltap_proto::convert;
+use wheeltap_proto::v1;
+use wheeltap_proto::v1::report_service_server::ReportService;
+
+const DAY_MS: i64 = 86_400_000;
+/// Taken where no confidence is asked for.
+const CONFIDENCE: f64 = 0.9;
+/// Taken where no span is asked for: what the standard's figures need.
+const DESK_DAYS: i64 = 30;
+const REPEAT_DAYS: u32 = 30;
+const MOST_REPEAT_DAYS: u32 = 3_650;
+const MOST_DESKS: u32 = 1_000;
+/// Longest system and component, in bytes.
+const MAX_NAME: usize = 128;
+
+/// The service of the contract over book and fleet.
+pub struct ReportCalls {
+    shared: Arc<Shared>,
+    judging: Arc<Judging>,
+}
+
+fn bad_span(field: &str, why: &str) -> Status {
+    status::bad_field("BAD_SPAN", field, why)
+}
+
+/// A span of the request with what it is where the request does not say.
+fn span(from_ms: i64, until_ms: i64, begin_ms: i64, end_ms: i64) -> Result<(i64, i64), Status> {
+    for (field, ms) in [("from_unix_ms", from_ms), ("until_unix_ms", until_ms)] {
+        if ms < 0 {
+            return Err(bad_span(
+                field,
+                "is before 1970; leave it out for the beginning or end",
+            ));
+        }
+    }
+    let until_ms = match until_ms {
+        0 => end_ms,
+        until_ms => until_ms,
+    };
+    let from_ms = match from_ms {
+        // A record that begins after an end asked for has nothing before it.
+        0 => begin_ms.min(until_ms),
+        from_ms => from_ms,
+    };
+    if from_ms > until_ms {
+        return Err(bad_span("from_unix_ms", "is after until_unix_ms"));
+    }
+    Ok((from_ms, until_ms))
+}
+
+fn confidence(asked: f64) -> Result<f64, Status> {
+    if asked > 0.0 && asked < 1.0 {
+        Ok(asked)
+    } else if asked == 0.0 {
+        Ok(CONFIDENCE)
+    } else {
+        let why = "is no confidence; it lies between 0 and 1, such as 0.9";
+        Err(status::bad_field("BAD_FIELD", "confidence", why))
+    }
+}
+
+/// The confidence was checked, and counts come from lists: a share that is none is a bug.
+fn worked_out<T, E: std::fmt::Display>(made: Result<T, E>) -> Result<T, Status> {
+    made.map_err(|error| status::internal(&error.to_string()))
+}
+
+async fn off_thread<T: Send + 'static>(
+    work: impl FnOnce() -> Result<T, Status> + Send + 'static,
+) -> Result<Response<T>, Status> {
+    tokio::task::spawn_blocking(work)
+        .await
+        .map_err(|_| status::internal("a report was cut off"))?
+        .map(Response::new)
+}
+
+/// What is known of the fleet's telemetry.
+struct Heard {
+    /// From when to when each unit that sent any was heard.
+    by_unit: HashMap<UnitId, (EventTime, EventTime)>,
+}
+
+/// Retention drops whole periods; what begins within so much of its limit may have begun earlier.
+const CUT_SLACK_MS: i64 = 2 * DAY_MS;
+
+impl Heard {
+    fn read(shared: &Shared, book: &Book) -> Result<Self, Status> {
+        let mut by_unit = HashMap::new();
+        for record in shared.fleet.all() {
+            let extent = shared.store.extent(&record.unit.id);
+            if let Some(extent) = extent.map_err(|error| status::store(&error))? {
+                by_unit.insert(record.unit.id.clone(), extent);
+            }
+        }
+        // Samples are dropped when they are old, alerts never: a unit whose samples begin where retention
+        // cuts was heard since there were rules.
+        let newest = by_unit.values().map(|(_, newest)| *newest).max();
+        let versions = book.rule_names().flat_map(|name| book.rule_versions(name));
+        let lodged = versions.map(|version| version.lodged_at.unix_ms()).min();
+        if let (Some(newest), Some(lodged)) = (newest, lodged) {
+            let cut = newest.plus_ms(CUT_SLACK_MS - shared.settings.retention.raw.ms());
+            for (oldest, _) in by_unit.values_mut() {
+                if *oldest <= cut {
+                    *oldest = (*oldest).min(EventTime::from_unix_ms(lodged));
+                }
+            }
+        }
+        Ok(Self { by_unit })
+    }
+
+    fn oldest(&self) -> Option<EventTime> {
+        self.by_unit.values().map(|(oldest, _)| *oldest).min()
+    }
+
+    /// Where the record ends: with the newest event time, or now where there is none. Half-open.
+    fn end_ms(&self, shared: &Shared) -> i64 {
+        let newest = self.by_unit.values().map(|(_, newest)| *newest).max();
+        newest.map_or_else(
+            || shared.clock.now().unix_ms(),
+            |newest| newest.unix_ms() + 1,
+        )
+    }
+
+    fn has(&self, unit: &UnitId, at: EventTime) -> bool {
+        let extent = self.by_unit.get(unit);
+        extent.is_some_and(|(oldest, newest)| *oldest <= at && at <= *newest)
+    }
+}
+
+impl ReportCalls {
+    /// The service over a running judge.
+    pub const fn new(shared: Arc<Shared>, judging: Arc<Judging>) -> Self {
+        Self { shared, judging }
+    }
+}
+
+#[tonic::async_trait]
+impl ReportService for ReportCalls {
+    async fn get_rule_scorecards(
+        &self,
+        request: Request<v1::GetRuleScorecardsRequest>,
+    ) -> Result<Response<v1::GetRuleScorecardsResponse>, Status> {
+        let (shared, judging) = (Arc::clone(&self.shared), Arc::clone(&self.judging));
+        let request = request.into_inner();
+        off_thread(move || rule_scorecards(&shared, &judging, &request)).await
+    }
+
+    async fn get_desk_load(
+        &self,
+        request: Request<v1::GetDeskLoadRequest>,
+    ) -> Result<Response<v1::DeskLoad>, Status> {
+        let (shared, judging) = (Arc::clone(&self.shared), Arc::clone(&self.judging));
+        let request = request.into_inner();
+        off_thread(move || desk(&shared, &judging, &request)).await
+    }
+
+    async fn get_reliability(
+        &self,
+        request: Request<v1::GetReliabilityRequest>,
+    ) -> Result<Response<v1::Reliability>, Status> {
+        let (shared, judging) = (Arc::clone(&self.shared), Arc::clone(&self.judging));
+        let request = request.into_inner();
+        off_thread(move || reliable(&shared, &judging, request)).await
+    }
+}
+
+fn rule_scorecards(
+    shared: &Shared,
+    judging: &Judging,
+    request: &v1::GetRuleScorecardsRequest,
+) -> Result<v1::GetRuleScorecardsResponse, Status> {
+    let v1::GetRuleScorecardsRequest {
+        rule,
+        from_unix_ms,
+        until_unix_ms,
+        confidence: asked,
+    } = request;
+    let confidence = confidence(*asked)?;
+    let only = if rule.is_empty() {
+        None
+    } else {
+        let (name, version) = convert::rule_from_name("rule", rule).map_err(bad_field)?;
+        if version.is_some() {
+            let why = "names a version; write rules/{rule}, all versions are answered";
+            return Err(status::bad_field("BAD_FIELD", "rule", why));
+        }
+        Some(name)
+    };
+    let heard = Heard::read(shared, &judging.ledger().book())?;
+    let end_ms = heard.end_ms(shared);
+    let begin_ms = heard.oldest().map_or(end_ms, EventTime::unix_ms);
+    let (from_ms, until_ms) = span(*from_unix_ms, *until_unix_ms, begin_ms, end_ms)?;
+    let versions: Vec<Arc<RuleVersion>> = {
+        let book = judging.ledger().book();
+        let names = book
+            .rule_names()
+            .filter(|name| only.as_ref().is_none_or(|only| only == *name));
+        names
+            .flat_map(|name| book.rule_versions(name))
+            .cloned()
+            .collect()
+    };
+    if let Some(only) = &only
+        && versions.is_empty()
+    {
+        return Err(unknown(&convert::rule_name(only)));
+    }
+    // Compiled before the book is locked. A text that is no rule any more is taken to be for every unit.
+    let applies: HashMap<RuleRef, _> = versions
+        .iter()
+        .filter_map(|version| {
+            let rule = check(shared, &version.reference.name, &version.source).ok()?;
+            Some((version.reference.clone(), rule.about.applies))
+        })
+        .collect();
+    let watches = |rule: &RuleRef, unit: &UnitId, at: EventTime| {
+        heard.has(unit, at)
+            && applies.get(rule).is_none_or(|applies| {
+                let class = || {
+                    shared
+                        .fleet
+                        .get(unit)
+                        .map(|record| record.unit.class.clone())
+                };
+                (applies.classes.is_empty()
+                    || class().is_some_and(|class| applies.classes.contains(&class)))
+                    && (applies.units.is_empty() || applies.units.contains(unit))
+            })
+    };
+    let terms = ScorecardTerms {
+        // Before the first telemetry nothing was judged, however long a version says it was live.
+        from: EventTime::from_unix_ms(from_ms.max(begin_ms).min(until_ms)),
+        until: EventTime::from_unix_ms(until_ms),
+        confidence,
+        rule: only.as_ref(),
+        watches: &watches,
+    };
+    let cards = worked_out(scorecards(&judging.ledger().book(), &terms))?;
+    Ok(v1::GetRuleScorecardsResponse {
+        scorecards: cards.iter().map(scorecard_to_wire).collect(),
+        from_unix_ms: terms.from.unix_ms(),
+        until_unix_ms: until_ms,
+        confidence,
+    })
+}
+
+fn share_to_wire(share: &Proportion) -> v1::Share {
+    v1::Share {
+        n: share.n,
+        of: share.of,
+        share: Some(v1::Bounded {
+            value: share.share,
+            lower: share.lower,
+            upper: Some(share.upper),
+        }),
+    }
+}
+
+fn scorecard_to_wire(card: &RuleScorecard) -> v1::RuleScorecard {
+    let facts = &card.version.facts;
+    let found = &card.findings;
+    v1::RuleScorecard {
+        rule: convert::rule_version_name(&card.version.reference),
+        title: facts.title.clone(),
+        component: facts.component.clone(),
+        priority: convert::priority_to_wire(facts.priority).into(),
+        stage: convert::rule_stage_to_wire(card.stage).into(),
+        live_ms: card.live_ms,
+        n_alerts: card.n_alerts,
+        n_told: card.n_told,
+        n_units: card.n_units,
+        n_withdrawn: card.n_withdrawn,
+        n_suppressed_by_design: card.n_by_design,
+        n_told_with_another: card.n_told_with,
+        n_trial: card.n_trial,
+        per_day: card.per_day,
+        load_share: card.load_share,
+        findings: Some(v1::FindingCounts {
+            as_called: found.as_called,
+            another_fault: found.another_fault,
+            sensor_or_wiring: found.sensor_or_wiring,
+            no_fault_found: found.no_fault_found,
+            could_not_test: found.could_not_test,
+            not_looked_at: found.not_looked_at,
+            owed: found.owed,
+        }),
+        precision: Some(share_to_wire(&card.precision)),
+        no_fault_found: Some(share_to_wire(&card.no_fault_found)),
+        n_failures: card.n_failures,
+        n_reported: card.n_reported,
+        recall: card.recall.as_ref().map(share_to_wire),
+        lead: card.lead.map(lead_to_wire),
+    }
+}
+
+const fn lead_to_wire(lead: Lead) -> v1::Lead {
+    v1::Lead {
+        n_called: lead.n,
+        n_ahead: lead.n_ahead,
+        least_ms: lead.least_ms,
+        median_ms: lead.median_ms,
+        most_ms: lead.most_ms,
+    }
+}
+
+fn desk(
+    shared: &Shared,
+    judging: &Judging,
+    request: &v1::GetDeskLoadRequest,
+) -> Result<v1::DeskLoad, Status> {
+    let v1::GetDeskLoadRequest {
+        from_unix_ms,
+        until_unix_ms,
+        clock,
+        n_desks,
+    } = *request;
+    let clock = match v1::DeskClock::try_from(clock) {
+        Ok(v1::DeskClock::Unspecified | v1::DeskClock::Announced) => DeskClock::Announced,
+        Ok(v1::DeskClock::Raised) => DeskClock::Raised,
+        Err(_) => {
+            let why = format!("{clock} is no clock that this version takes");
+            return Err(status::bad_field("BAD_FIELD", "clock", why));
+        }
+    };
+    if n_desks > MOST_DESKS {
+        let why = format!("is over the limit of {MOST_DESKS}");
+        return Err(status::bad_field("BAD_FIELD", "n_desks", why));
+    }
+    let book = judging.ledger().book();
+    let heard = Heard::read(shared, &book)?;
+    let now_ms = shared.clock.now().unix_ms();
+    let (since_ms, end_ms) = match clock {
+        DeskClock::Announced => {
+            // The desk can be rung since the first rule went live.
+            let names = book.rule_names();
+            let versions = names.flat_map(|name| book.rule_versions(name));
+            let changes = versions.flat_map(|version| book.rule_stages(&version.reference));
+            let live = changes.filter(|change| change.stage == RuleStage::Live);
+            let since = live.map(|change| change.at.unix_ms()).min();
+            (since.unwrap_or(now_ms), now_ms)
+        }
+        DeskClock::Raised => {
+            let end_ms = heard.end_ms(shared);
+            (heard.oldest().map_or(end_ms, EventTime::unix_ms), end_ms)
+        }
+    };
+    let begin_ms = match until_unix_ms {
+        0 => end_ms,
+        until_ms => until_ms,
+    } - DESK_DAYS * DAY_MS;
+    let (from_ms, until_ms) = span(from_unix_ms, until_unix_ms, begin_ms, end_ms)?;
+    let load = desk_load(
+        &book,
+        &DeskTerms {
+            from_ms,
+            until_ms: until_ms.min(end_ms.max(from_ms)),
+            since_ms,
+            clock,
+            n_desks: n_desks.max(1),
+        },
+    );
+    Ok(desk_to_wire(&load))
+}
+
+fn desk_to_wire(load: &DeskLoad) -> v1::DeskLoad {
+    let peak = |(start_unix_ms, n_alerts)| v1::DeskPeak {
+        start_unix_ms,
+        n_alerts,
+    };
+    let priorities = [
+        Priority::Low,
+        Priority::Medium,
+        Priority::High,
+        Priority::Urgent,
+    ];
+    let priorities = priorities.into_iter().zip(load.priorities);
+    v1::DeskLoad {
+        from_unix_ms: load.from_ms,
+        until_unix_ms: load.until_ms,
+        clock: match load.clock {
+            DeskClock::Announced => v1::DeskClock::Announced.into(),
+            DeskClock::Raised => v1::DeskClock::Raised.into(),
+        },
+        n_desks: load.n_desks,
+        is_long_enough: load.is_long_enough(),
+        n_alerts: load.n_alerts,
+        metrics: load.metrics.iter().map(metric_to_wire).collect(),
+        worst_hour: load.worst_hour.map(peak),
+        worst_ten_minutes: load.worst_ten_minutes.map(peak),
+        floods: load
+            .floods
+            .iter()
+            .map(|(start_unix_ms, end_unix_ms)| v1::DeskFlood {
+                start_unix_ms: *start_unix_ms,
+                end_unix_ms: *end_unix_ms,
+            })
+            .collect(),
+        priorities: priorities
+            .map(|(priority, n_alerts)| v1::PriorityShare {
+                priority: convert::priority_to_wire(priority).into(),
+                n_alerts,
+                share: (load.n_alerts > 0).then(|| n_alerts as f64 / load.n_alerts as f64),
+                aimed_at: DeskLoad::share_aimed_at(priority),
+            })
+            .collect(),
+        top_rules: load
+            .top
+            .iter()
+            .map(|rule| v1::RuleShare {
+                rule: convert::rule_name(&rule.rule),
+                n_alerts: rule.n_alerts,
+                share: rule.share,
+            })
+            .collect(),
+        n_stale: load.n_stale,
+        days: load
+            .days
+            .iter()
+            .map(|day| v1::DeskDay {
+                start_unix_ms: day.start_ms,
+                n_alerts: day.n_alerts,
+                most_in_ten_minutes: day.most_in_ten_minutes,
+                n_stale: day.n_stale,
+            })
+            .collect(),
+    }
+}
+
+fn metric_to_wire(metric: &Metric) -> v1::DeskMetric {
+    use v1::desk_metric::{Kind, Verdict as OnWire};
+    v1::DeskMetric {
+        kind: match metric.kind {
+            MetricKind::PerDay => Kind::PerDay,
+            MetricKind::PerHour => Kind::PerHour,
+            MetricKind::PerTenMinutes => Kind::PerTenMinutes,
+            MetricKind::CrowdedShare => Kind::CrowdedShare,
+            MetricKind::MostInTenMinutes => Kind::MostInTenMinutes,
+            MetricKind::FloodShare => Kind::FloodShare,
+            MetricKind::TopTenShare => Kind::TopTenShare,
+            MetricKind::Chattering => Kind::Chattering,
+            MetricKind::Fleeting => Kind::Fleeting,
+            MetricKind::MostStale => Kind::MostStale,
+        }
+        .into(),
+        value: metric.value,
+        acceptable: metric.acceptable,
+        manageable: metric.manageable,
+        verdict: match metric.verdict {
+            None => OnWire::Unspecified,
+            Some(Verdict::Acceptable) => OnWire::Acceptable,
+            Some(Verdict::Manageable) => OnWire::Manageable,
+            Some(Verdict::TooMuch) => OnWire::TooMuch,
+        }
+        .into(),
+    }
+}
+
+fn reliable(
+    shared: &Shared,
+    judging: &Judging,
+    request: v1::GetReliabilityRequest,
+) -> Result<v1::Reliability, Status> {
+    use v1::get_reliability_request::Grouping as Asked;
+    let v1::GetReliabilityRequest {
+        from_unix_ms,
+        until_unix_ms,
+        confidence: asked,
+        grouping,
+        repeat_days,
+        unit_class,
+        system,
+        component,
+    } = request;
+    let confidence = confidence(asked)?;
+    let grouping = match Asked::try_from(grouping) {
+        Ok(Asked::Unspecified | Asked::Component) => Grouping::Component,
+        Ok(Asked::System) => Grouping::System,
+        Ok(Asked::Class) => Grouping::Class,
+        Err(_) => {
+            let why = format!("{grouping} is no grouping that this version takes");
+            return Err(status::bad_field("BAD_FIELD", "grouping", why));
+        }
+    };
+    if repeat_days > MOST_REPEAT_DAYS {
+        let why = format!("is over the limit of {MOST_REPEAT_DAYS}");
+        return Err(status::bad_field("BAD_FIELD", "repeat_days", why));
+    }
+    check_text("system", &system, MAX_NAME)?;
+    check_text("component", &component, MAX_NAME)?;
+    let class = match unit_class.as_str() {
+        "" => None,
+        name => Some(convert::class_from_name("unit_class", name).map_err(bad_field)?),
+    };
+    if let Some(class) = &class
+        && shared.catalogue.class(class).is_none()
+    {
+        let why = format!("there is no class {class}; list the classes");
+        return Err(status::not_found("UNKNOWN_CLASS", why));
+    }
+    let records = shared.fleet.all();
+    let book = judging.ledger().book();
+    let heard = Heard::read(shared, &book)?;
+    let end_ms = heard.end_ms(shared);
+    // What was told of units and what failed may be older than any telemetry.
+    let states = records
+        .iter()
+        .filter_map(|record| record.states.entries().first());
+    let begins = states
+        .map(|dated| dated.from)
+        .chain(book.all_defects().map(|kept| kept.defect().first_sign_at))
+        .chain(heard.oldest());
+    let begin_ms = begins
+        .map(EventTime::unix_ms)
+        .min()
+        .unwrap_or(end_ms)
+        .max(0);
+    let (from_ms, until_ms) = span(from_unix_ms, until_unix_ms, begin_ms, end_ms)?;
+    let repeat_days = if repeat_days == 0 {
+        REPEAT_DAYS
+    } else {
+        repeat_days
+    };
+    let terms = ReliabilityTerms {
+        from: EventTime::from_unix_ms(from_ms),
+        until: EventTime::from_unix_ms(until_ms),
+        confidence,
+        grouping,
+        repeat_ms: i64::from(repeat_days) * DAY_MS,
+        class,
+        system: Some(system).filter(|system| !system.is_empty()),
+        component: Some(component).filter(|component| !component.is_empty()),
+    };
+    let fleet: Vec<FleetUnit<'_>> = records
+        .iter()
+        .map(|record| FleetUnit {
+            unit: &record.unit,
+            states: &record.states,
+        })
+        .collect();
+    let report = worked_out(reliability(&book, &fleet, &terms))?;
+    Ok(reliability_to_wire(&report, &terms, repeat_days))
+}
+
+fn reliability_to_wire(
+    report: &ReliabilityReport,
+    terms: &ReliabilityTerms,
+    repeat_days: u32,
+) -> v1::Reliability {
+    let group = |group: &Group| group_to_wire(group, terms.confidence);
+    v1::Reliability {
+        from_unix_ms: report.from.unix_ms(),
+        until_unix_ms: report.until.unix_ms(),
+        confidence: terms.confidence,
+        basis: match report.basis {
+            Basis::Working => v1::reliability::Basis::Working.into(),
+            Basis::Commissioned => v1::reliability::Basis::Commissioned.into(),
+        },
+        total: Some(group(&report.total)),
+        groups: report.groups.iter().map(group).collect(),
+        components: report.components.iter().map(actor_to_wire).collect(),
+        units: report
+            .units
+            .iter()
+            .map(|unit| v1::BadActor {
+                name: format!("units/{}", unit.name),
+                ..actor_to_wire(unit)
+            })
+            .collect(),
+        repeats: Some(v1::Repeats {
+            within_days: repeat_days,
+            share: Some(share_to_wire(&report.repeats.share)),
+            repeats: report.repeats.items.iter().map(repeat_to_wire).collect(),
+        }),
+        availability: report
+            .availability
+            .iter()
+            .map(availability_to_wire)
+            .collect(),
+    }
+}
+
+fn mtbf_to_wire(mtbf: &Mtbf) -> v1::Bounded {
+    v1::Bounded {
+        value: mtbf.estimate,
+        lower: mtbf.lower,
+        upper: mtbf.upper,
+    }
+}
+
+fn group_to_wire(group: &Group, confidence: f64) -> v1::FailureGroup {
+    v1::FailureGroup {
+        name: group.name.clone(),
+        n_units: group.n_units,
+        n_failures: group.n_failures,
+        n_road_failures: group.n_road_failures,
+        exposure_days: group.exposure_days,
+        mtbf_days: group.mtbf.as_ref().map(mtbf_to_wire),
+        trend: group
+            .trend
+            .as_ref()
+            .map(|trend| trend_to_wire(trend, confidence)),
+        growth: group.growth.as_ref().map(|growth| v1::Growth {
+            exponent: growth.unbiased_exponent,
+            scale: growth.unbiased_scale,
+            mtbf_days: Some(match growth.unbiased_mtbf_bounds {
+                Some(bounds) => v1::Bounded {
+                    value: Some(bounds.value),
+                    lower: bounds.lower,
+                    upper: Some(bounds.upper),
+                },
+                None => v1::Bounded {
+                    value: Some(growth.unbiased_mtbf),
+                    lower: 0.0,
+                    upper: None,
+                },
+            }),
+            exponent_likeliest: growth.exponent,
+            scale_likeliest: growth.scale,
+            cramer_von_mises: growth.cramer_von_mises,
+            fits: growth.fits(),
+        }),
+        lives: group.lives.as_ref().map(lives_to_wire),
+        failed_at_days: group.failed_at_days.clone(),
+    }
+}
+
+fn trend_to_wire(trend: &Trend, confidence: f64) -> v1::Trend {
+    use v1::trend::Direction;
+    let doubt = 1.0 - confidence;
+    let military_p = trend.military_p();
+    let (p, is_worse) = if trend.laplace_p < military_p {
+        (trend.laplace_p, trend.laplace > 0.0)
+    } else {
+        let is_worse = trend.military_p_worsening < trend.military_p_improving;
+        (military_p, is_worse)
+    };
+    v1::Trend {
+        laplace: trend.laplace,
+        laplace_p: trend.laplace_p,
+        military: trend.military,
+        military_degrees: trend.military_degrees,
+        military_p,
+        direction: match (p < doubt, is_worse) {
+            (false, _) => Direction::None,
+            (true, true) => Direction::Worsening,
+            (true, false) => Direction::Improving,
+        }
+        .into(),
+    }
+}
+
+fn lives_to_wire(lives: &Lives) -> v1::Lives {
+    let bounded = |estimate: &wheeltap_analysis::reliability::Estimate| v1::Bounded {
+        value: Some(estimate.value),
+        lower: estimate.lower,
+        upper: Some(estimate.upper),
+    };
+    v1::Lives {
+        n_failed: lives.n_failed,
+        n_good: lives.n_good,
+        n_unseen: lives.n_unseen,
+        weibull: lives.weibull.as_ref().map(|fit| v1::Weibull {
+            shape: Some(bounded(&fit.shape)),
+            scale_days: Some(bounded(&fit.scale)),
+            mean_days: fit.mean(),
+            tenth_days: fit.life(0.1),
+            p_constant: fit.p_constant,
+        }),
+        ranks: lives.ranks.as_ref().map_or_else(Vec::new, |ranks| {
+            let points = ranks.points.iter();
+            points
+                .map(|(days, share)| v1::RankedLife {
+                    days: *days,
+                    share: *share,
+                })
+                .collect()
+        }),
+    }
+}
+
+fn actor_to_wire(actor: &BadActor) -> v1::BadActor {
+    v1::BadActor {
+        name: actor.name.clone(),
+        n_failures: actor.n_failures,
+        share: actor.share,
+        cumulated: actor.cumulated,
+        expected: actor.expected,
+        p: actor.p,
+    }
+}
+
+fn repeat_to_wire(repeat: &Repeat) -> v1::Repeat {
+    v1::Repeat {
+        unit: convert::unit_name(&repeat.unit),
+        component: repeat.component.clone(),
+        first: convert::defect_name(repeat.first),
+        again: convert::defect_name(repeat.again),
+        after_ms: repeat.after_ms,
+    }
+}
+
+fn availability_to_wire(availability: &Availability) -> v1::Availability {
+    use v1::state_time::Counts;
+    let states = availability.by_state_ms.iter().filter(|(_, ms)| *ms > 0);
+    v1::Availability {
+        unit_class: match availability.class.as_str() {
+            "" => String::new(),
+            class => format!("classes/{class}"),
+        },
+        share: availability.share(),
+        states: states
+            .map(|(state, ms)| v1::StateTime {
+                state: convert::unit_state_to_wire(*state).into(),
+                counts: if is_able(*state) {
+                    Counts::Able
+                } else if is_lost(*state) {
+                    Counts::Lost
+                } else {
+                    Counts::Neither
+                }
+                .into(),
+                unit_days: *ms as f64 / DAY_MS as f64,
+            })
+            .collect(),
+    }
+}

@@ -1,0 +1,124 @@
+//! What can be said of reports.
+
+use super::{ServerArgs, time};
+use clap::{Args, Subcommand, ValueEnum};
+use wheeltap_proto::v1;
+
+#[derive(Debug, Subcommand)]
+pub enum ReportCommand {
+    /// Scorecards of rules: how often the shops found what they called, and what they missed
+    Scorecard(ScorecardArgs),
+    /// Load of the desk beside the standard's figures
+    Desk(DeskReportArgs),
+    /// Failures by component, system or class: time between them, trend, lives, what fails most
+    Reliability(ReliabilityArgs),
+}
+
+/// Which span a report is over.
+#[derive(Debug, Args)]
+pub struct ReportSpan {
+    /// From this instant on (RFC 3339), or a span back from now such as "30 d"; without it from the
+    /// beginning of the record, of the desk 30 d
+    #[arg(long, value_name = "TIME", value_parser = time)]
+    pub from: Option<i64>,
+    /// Up to this instant; the end of the record without it
+    #[arg(long, value_name = "TIME", value_parser = time)]
+    pub until: Option<i64>,
+}
+
+#[derive(Debug, Args)]
+pub struct ScorecardArgs {
+    /// Only this rule
+    #[arg(value_name = "RULE")]
+    pub rule: Option<String>,
+    #[command(flatten)]
+    pub span: ReportSpan,
+    /// Of the bounds, between 0 and 1
+    #[arg(long, value_name = "SHARE", default_value_t = 0.9)]
+    pub confidence: f64,
+    /// Rules with nothing to say too
+    #[arg(long)]
+    pub all: bool,
+    /// Print one JSON object a line
+    #[arg(long)]
+    pub json: bool,
+    #[command(flatten)]
+    pub server: ServerArgs,
+}
+
+#[derive(Debug, Args)]
+pub struct DeskReportArgs {
+    #[command(flatten)]
+    pub span: ReportSpan,
+    /// Desks that share the alerts evenly
+    #[arg(long, value_name = "NUMBER", default_value_t = 1, value_parser = clap::value_parser!(u16).range(1..=1_000))]
+    pub desks: u16,
+    /// Count alerts when they were raised aboard, not when people were told
+    #[arg(long)]
+    pub by_event_time: bool,
+    /// Print one JSON object a line
+    #[arg(long)]
+    pub json: bool,
+    #[command(flatten)]
+    pub server: ServerArgs,
+}
+
+/// By what failures are put together.
+#[derive(Clone, Copy, Debug, ValueEnum)]
+pub enum ReliabilityBy {
+    Component,
+    System,
+    Class,
+}
+
+impl std::fmt::Display for ReliabilityBy {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        f.write_str(match self {
+            Self::Component => "component",
+            Self::System => "system",
+            Self::Class => "class",
+        })
+    }
+}
+
+impl From<ReliabilityBy> for v1::get_reliability_request::Grouping {
+    fn from(by: ReliabilityBy) -> Self {
+        match by {
+            ReliabilityBy::Component => Self::Component,
+            ReliabilityBy::System => Self::System,
+            ReliabilityBy::Class => Self::Class,
+        }
+    }
+}
+
+#[derive(Debug, Args)]
+#[command(
+    after_help = "Failures are road failures, and defects whose finding was a fault. Times are days of a unit's work."
+)]
+pub struct ReliabilityArgs {
+    #[command(flatten)]
+    pub span: ReportSpan,
+    /// Put failures together by this
+    #[arg(long, value_enum, default_value_t = ReliabilityBy::Component)]
+    pub by: ReliabilityBy,
+    /// Only units of this class
+    #[arg(long, value_name = "CLASS")]
+    pub class: Option<String>,
+    /// Only failures of this system
+    #[arg(long, value_name = "NAME")]
+    pub system: Option<String>,
+    /// Only failures of this component
+    #[arg(long, value_name = "NAME")]
+    pub component: Option<String>,
+    /// A defect that comes back within so many days after its repair is a repeat
+    #[arg(long, value_name = "DAYS", default_value_t = 30, value_parser = clap::value_parser!(u16).range(1..=3_650))]
+    pub repeat_days: u16,
+    /// Of the bounds, between 0 and 1
+    #[arg(long, value_name = "SHARE", default_value_t = 0.9)]
+    pub confidence: f64,
+    /// Print one JSON object a line
+    #[arg(long)]
+    pub json: bool,
+    #[command(flatten)]
+    pub server: ServerArgs,
+}

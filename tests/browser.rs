@@ -225,6 +225,32 @@ async fn an_alert_comes_is_taken_on_and_a_lost_connection_misses_nothing() {
     no_errors(&other);
 }
 
+#[test]
+fn what_is_shelved_leaves_the_board_with_its_reason() {
+    let Some(browser) = Browser::start() else {
+        return;
+    };
+    let railway = Railway::new();
+    let service = railway.start();
+    let tab = browser.tab(WIDE.0, WIDE.1);
+    tab.open(service.pages());
+    tab.until("document.querySelector('#board details summary')");
+    let row = tab.text("document.querySelector('#board details').closest('li').id");
+    tab.click(&format!("#{row} details summary"));
+    tab.until(&format!("document.querySelector('#{row} details').open"));
+    tab.picture("board-shelving");
+    tab.value(&format!(
+        "document.querySelector('#{row} input[name=reason]').focus()"
+    ));
+    tab.type_text("sensor on order");
+    tab.then_loads(|| tab.press(Key::Enter));
+    tab.until(&format!(
+        "document.querySelector('tr#{row}').textContent.includes('sensor on order')"
+    ));
+    tab.picture("board-shelved");
+    no_errors(&tab);
+}
+
 /// The unit whose oil pressure sensor goes silent on the played day.
 const SILENT: &str = "/units/ZVR%204102";
 /// Every plot was drawn from what was measured.

@@ -211,6 +211,76 @@ async fn alerts_and_defects_are_exported_whole() {
     );
 }
 
+/// Lines of a calendar after RFC 5545: at most 75 octets, ended by CR and LF, folded by a space (3.1).
+fn unfolded(text: &str) -> Vec<String> {
+    assert!(text.ends_with("\r\n"));
+    for line in text.split_terminator("\r\n") {
+        assert!(line.len() <= 75 && !line.contains(['\r', '\n']), "{line:?}");
+    }
+    let whole = text.replace("\r\n ", "");
+    whole
+        .split_terminator("\r\n")
+        .map(ToOwned::to_owned)
+        .collect()
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn planned_work_becomes_a_calendar() {
+    let site = Site::new(1, &[]);
+    let (service, connection) = served(&site).await;
+    let at_ms = 1_772_460_000_000;
+    let plan = v1::Plan {
+        service_point: "Burbot Yard, track 2".to_owned(),
+        at_unix_ms: Some(at_ms),
+        part: "seat; left".to_owned(),
+        craft: "mechanical".to_owned(),
+        note: "a long note of which the calendar must not lose a letter \u{2713} at any fold"
+            .to_owned(),
+    };
+    let request = v1::PlanDefectRequest {
+        name: "defects/1".to_owned(),
+        plan: Some(plan.clone()),
+        ..v1::PlanDefectRequest::default()
+    };
+    connection.defects().plan_defect(request).await.unwrap();
+
+    let file = site.path("work.ics");
+    exported(&service, &["planned"], &file);
+    let text = std::fs::read_to_string(&file).unwrap();
+    let lines = unfolded(&text);
+    for line in [
+        "BEGIN:VCALENDAR",
+        "VERSION:2.0",
+        "DTSTART:20260302T140000Z",
+        "LOCATION:Burbot Yard\\, track 2",
+        "END:VCALENDAR",
+    ] {
+        assert!(lines.iter().any(|own| own == line), "{line} in {text}");
+    }
+    // What another's parser makes of it.
+    let calendar: icalendar::Calendar = text.parse().unwrap();
+    let [icalendar::CalendarComponent::Event(event)] = calendar.components.as_slice() else {
+        panic!("{text}");
+    };
+    let value = |name: &str| icalendar::Component::property_value(event, name).unwrap();
+    assert_eq!(value("DTSTART"), "20260302T140000Z");
+    assert!(value("UID").starts_with("defect-1@127.0.0.1:"));
+    assert!(value("DESCRIPTION").contains("must not lose a letter \u{2713} at any fold"));
+
+    let (csv, parquet) = (site.path("work.csv"), site.path("work.parquet"));
+    exported(&service, &["planned"], &csv);
+    exported(&service, &["planned"], &parquet);
+    let table = same(&csv, &parquet);
+    assert_eq!(
+        table.column("part").collect::<Vec<_>>(),
+        [plan.part.as_str()]
+    );
+    assert_eq!(
+        table.column("planned_at").collect::<Vec<_>>(),
+        [EventTime::from_unix_ms(at_ms).to_string()]
+    );
+}
+
 #[tokio::test(flavor = "multi_thread")]
 async fn what_cannot_be_exported_is_said_and_leaves_no_file() {
     let site = Site::new(1, &[]);

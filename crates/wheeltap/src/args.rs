@@ -98,7 +98,7 @@ pub enum Command {
         #[command(subcommand)]
         command: RulesCommand,
     },
-    /// Write telemetry, alerts or defects into files for other tools: CSV or Parquet
+    /// Write telemetry, alerts, defects or planned work into files for other tools
     #[command(subcommand_required = true, arg_required_else_help = true)]
     Export {
         #[command(subcommand)]
@@ -135,6 +135,16 @@ pub enum ExportCommand {
     Alerts(ExportAlertsArgs),
     /// Defects, the soonest due first
     Defects(ExportDefectsArgs),
+    /// Planned work, the earliest first; a file that ends in .ics becomes a calendar
+    Planned(ExportPlannedArgs),
+}
+
+#[derive(Debug, Args)]
+pub struct ExportPlannedArgs {
+    #[command(flatten)]
+    pub to: ExportTo,
+    #[command(flatten)]
+    pub server: ServerArgs,
 }
 
 #[derive(Debug, Args)]

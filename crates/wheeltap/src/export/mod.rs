@@ -1,20 +1,23 @@
 //! `wheeltap export`: what the service holds, as files for other tools.
 
+mod ical;
 mod rows;
 mod table;
 
 use crate::{
     Outcome, Stop,
     args::{
-        ExportAlertsArgs, ExportCommand, ExportDefectsArgs, ExportTelemetryArgs, ExportTo, TierArg,
+        ExportAlertsArgs, ExportCommand, ExportDefectsArgs, ExportPlannedArgs, ExportTelemetryArgs,
+        ExportTo, TierArg,
     },
     output::{counted, note},
     remote::{self, connected},
 };
-use anyhow::anyhow;
+use anyhow::{Context, anyhow};
 use bytes::Bytes;
 use futures::StreamExt;
-use rows::{ALERT, DEFECT, ROLLUP, SAMPLE};
+use ical::Calendar;
+use rows::{ALERT, DEFECT, PLANNED, ROLLUP, SAMPLE};
 use table::{Cell, Table};
 use wheeltap_client::Connection;
 use wheeltap_model::{ChannelName, EventTime, Quality, UnitId};
@@ -26,6 +29,7 @@ pub fn run(command: &ExportCommand) -> Result<Outcome, Stop> {
             ExportCommand::Telemetry(args) => telemetry(args).await,
             ExportCommand::Alerts(args) => alerts(args).await,
             ExportCommand::Defects(args) => defects(args).await,
+            ExportCommand::Planned(args) => planned(args).await,
         }
     })
 }
@@ -152,6 +156,54 @@ async fn defects(args: &ExportDefectsArgs) -> Result<Outcome, Stop> {
     let mut defects = connection.list_defects(filter);
     while let Some(defect) = defects.next().await {
         table.row(rows::defect(&defect?))?;
+    }
+    done(table, &args.to)
+}
+
+/// Open defects that have a plan, those with the earliest time first and those without one last.
+async fn planned_defects(connection: &Connection) -> Result<Vec<v1::Defect>, Stop> {
+    let filter = v1::DefectFilter {
+        open: true,
+        ..v1::DefectFilter::default()
+    };
+    let mut list = connection.list_defects(filter);
+    let mut planned = Vec::new();
+    while let Some(defect) = list.next().await {
+        let defect = defect?;
+        if defect.plan.is_some() {
+            planned.push(defect);
+        }
+    }
+    planned.sort_by_key(|defect| {
+        let at = defect.plan.as_ref().and_then(|plan| plan.at_unix_ms);
+        (at.unwrap_or(i64::MAX), defect.due_unix_ms)
+    });
+    Ok(planned)
+}
+
+async fn planned(args: &ExportPlannedArgs) -> Result<Outcome, Stop> {
+    let connection = connected(&args.server).await?;
+    let is_calendar = (args.to.to.as_ref())
+        .and_then(|file| file.extension())
+        .is_some_and(|ending| ending.eq_ignore_ascii_case("ics"));
+    let planned = planned_defects(&connection).await?;
+    if let Some(file) = args.to.to.as_ref().filter(|_| is_calendar) {
+        let mut calendar = Calendar::new(remote::now_ms());
+        for defect in &planned {
+            calendar.add(defect, &args.server.server);
+        }
+        let (text, n_entries) = calendar.finish();
+        std::fs::write(file, text).with_context(|| format!("{}", file.display()))?;
+        note(format!(
+            "{} in {}",
+            counted(n_entries, "calendar item"),
+            file.display()
+        ));
+        return Ok(Outcome::Fine);
+    }
+    let mut table = Table::begin(args.to.to.as_deref(), PLANNED)?;
+    for defect in &planned {
+        table.row(rows::planned(defect))?;
     }
     done(table, &args.to)
 }

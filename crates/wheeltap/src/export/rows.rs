@@ -166,3 +166,38 @@ pub fn defect(defect: &v1::Defect) -> [Cell; 19] {
         recorded_at,
     ]
 }
+
+pub const PLANNED: &[Field] = &[
+    ("defect", Whole),
+    ("unit", Text),
+    ("component", Text),
+    ("title", Text),
+    ("priority", Text),
+    ("status", Text),
+    ("due_at", Instant),
+    ("service_point", Text),
+    ("planned_at", Instant),
+    ("craft", Text),
+    ("part", Text),
+    ("plan_note", Text),
+    ("action", Text),
+];
+
+pub fn planned(defect: &v1::Defect) -> [Cell; 13] {
+    let plan = defect.plan.clone().unwrap_or_default();
+    [
+        Cell::numbered(&defect.name),
+        Cell::text(tail(&defect.unit)),
+        Cell::text(&defect.component),
+        Cell::text(&defect.title),
+        Cell::text(priority(defect.priority)),
+        Cell::text(word(defect.status().as_str_name(), "DEFECT_STATUS_")),
+        Cell::Instant(defect.due_unix_ms),
+        Cell::text(plan.service_point),
+        Cell::instant(plan.at_unix_ms),
+        Cell::text(plan.craft),
+        Cell::text(plan.part),
+        Cell::text(plan.note),
+        Cell::text(&defect.action),
+    ]
+}

@@ -11,6 +11,10 @@ use std::collections::HashMap;
 use wheeltap_client::CallError;
 use wheeltap_proto::v1;
 
+/// Arrivals asked for at most.
+const MOST_INBOUND: i32 = 1_000;
+/// What a shift is told of beforehand.
+const AHEAD_MS: i64 = 12 * 3_600_000;
 /// Acts on one page.
 const ACTS_A_PAGE: i32 = 100;
 /// Pages of the ledger asked for at most, so that a page with something on it comes soon.
@@ -71,7 +75,33 @@ async fn read_handover(pages: &Pages) -> Result<HandoverPage, CallError> {
     while let Some(defect) = listed.try_next().await? {
         defects.insert(defect.name.clone(), defect);
     }
-    Ok(made(&desk, &defects))
+    let inbound = v1::ListArrivalsRequest {
+        page_size: MOST_INBOUND,
+        ..v1::ListArrivalsRequest::default()
+    };
+    let inbound = connection.turnaround().list_arrivals(inbound).await?;
+    Ok(made(&desk, &defects, &inbound.into_inner()))
+}
+
+/// Arrivals of the next 12 h, counted from what the service calls now: of a fleet whose newest data is
+/// older than the clock, that data.
+fn inbound_rows(listed: &v1::ListArrivalsResponse) -> Vec<Vec<Cell>> {
+    let now = listed.as_of_unix_ms;
+    let soon = listed.arrivals.iter().filter(|arrival| {
+        arrival.cancelled.is_none()
+            && (now..=now.saturating_add(AHEAD_MS)).contains(&arrival.arrives_unix_ms)
+    });
+    soon.map(|arrival| {
+        let (unit, point) = (told::tail(&arrival.unit), told::tail(&arrival.point));
+        let sheet = format!("/service/{}/{}", told::segment(point), told::segment(unit));
+        vec![
+            told::minute(arrival.arrives_unix_ms).into(),
+            unit_cell(&arrival.unit),
+            point.to_owned().into(),
+            Cell::to("Turnaround sheet", sheet),
+        ]
+    })
+    .collect()
 }
 
 fn unit_cell(name: &str) -> Cell {
@@ -84,7 +114,11 @@ fn defect_cell(name: &str, title: &str) -> Cell {
     Cell::to(title, format!("/defects/{}", told::segment(number)))
 }
 
-fn made(desk: &v1::Desk, defects: &HashMap<String, v1::Defect>) -> HandoverPage {
+fn made(
+    desk: &v1::Desk,
+    defects: &HashMap<String, v1::Defect>,
+    inbound: &v1::ListArrivalsResponse,
+) -> HandoverPage {
     let now = now_ms();
     let row = |name: &String| {
         let defect = defects.get(name)?;
@@ -147,21 +181,7 @@ fn made(desk: &v1::Desk, defects: &HashMap<String, v1::Defect>) -> HandoverPage 
         .filter(is_answered)
         .cloned()
         .collect();
-    let since = match &desk.last_handover {
-        None => "The desk was never handed over: everything is new.".to_owned(),
-        Some(handover) => {
-            let note = match handover.note.as_str() {
-                "" => String::new(),
-                note => format!(": {note}"),
-            };
-            format!(
-                "Since {}, when {} handed over to {}{note}",
-                told::minute(handover.at_unix_ms),
-                handover.from,
-                handover.to
-            )
-        }
-    };
+    let since = since_words(desk.last_handover.as_ref());
     HandoverPage {
         since,
         lists: vec![
@@ -182,7 +202,31 @@ fn made(desk: &v1::Desk, defects: &HashMap<String, v1::Defect>) -> HandoverPage 
                 heads: &["Unit", "Last heard", "Open"],
                 rows: silent.collect(),
             },
+            List {
+                heading: "Inbound within 12 h",
+                heads: &["Arrives", "Unit", "Where", "Sheet"],
+                rows: inbound_rows(inbound),
+            },
         ],
+    }
+}
+
+/// From when on something is new.
+fn since_words(handover: Option<&v1::Handover>) -> String {
+    match handover {
+        None => "The desk was never handed over: everything is new.".to_owned(),
+        Some(handover) => {
+            let note = match handover.note.as_str() {
+                "" => String::new(),
+                note => format!(": {note}"),
+            };
+            format!(
+                "Since {}, when {} handed over to {}{note}",
+                told::minute(handover.at_unix_ms),
+                handover.from,
+                handover.to
+            )
+        }
     }
 }
 

@@ -309,6 +309,35 @@ async fn hand_over_lists(
         out.line("")?;
         out.table(&["silent unit", "for", "open priority"], silent)?;
     }
+    inbound(out, connection).await
+}
+
+/// Who comes in within 12 h.
+async fn inbound(out: &mut Out, connection: &Connection) -> Result<(), Stop> {
+    let listed = v1::ListArrivalsRequest {
+        page_size: 1_000,
+        ..v1::ListArrivalsRequest::default()
+    };
+    let listed = answer(connection.turnaround().list_arrivals(listed).await)?;
+    // A fleet whose newest data is older than the clock has its own now.
+    let now = listed.as_of_unix_ms;
+    let soon = now..=now.saturating_add(12 * 3_600_000);
+    let arriving = listed
+        .arrivals
+        .iter()
+        .filter(|arrival| arrival.cancelled.is_none() && soon.contains(&arrival.arrives_unix_ms));
+    let rows = arriving.map(|arrival| {
+        vec![
+            short_instant(arrival.arrives_unix_ms),
+            tail(&arrival.unit).to_owned(),
+            tail(&arrival.point).to_owned(),
+        ]
+    });
+    let rows: Vec<Vec<String>> = rows.collect();
+    if !rows.is_empty() {
+        out.line("")?;
+        out.table(&["inbound", "unit", "where"], rows)?;
+    }
     Ok(())
 }
 

@@ -216,6 +216,36 @@ fn retention_drops_samples_and_keeps_rows() {
     assert_eq!(store.extent(&unit(1)).unwrap(), None);
 }
 
+#[test]
+fn rows_outlive_samples_that_a_long_silence_made_old() {
+    // A unit was stored for longer than samples are kept and then sends again: what it sent last was not
+    // sealed yet, in frames or in strips.
+    for is_cut in [false, true] {
+        let folder = tempfile::tempdir().unwrap();
+        let store = SledStore::open(folder.path(), options()).unwrap();
+        let times: Vec<i64> = (0..90).map(|idx| T0 + idx * 60_000).collect();
+        let values: Vec<f64> = (0..90).map(f64::from).collect();
+        submit(&store, vec![batch(1, 1, 1, &times, values)]);
+        if is_cut {
+            store.upkeep(ServerTime::from_unix_ms(T0)).unwrap();
+        }
+        let rows = |tier| {
+            let (from, to) = (at(0), at(T0 + 2 * HOUR));
+            store
+                .rollups(&unit(1), ChannelId(1), tier, from, to, usize::MAX)
+                .unwrap()
+        };
+        let (minutes, hours) = (rows(Tier::Minute), rows(Tier::Hour));
+        assert_eq!((minutes.len(), hours.len()), (90, 2));
+        let later = T0 + 50 * HOUR;
+        submit(&store, vec![batch(1, 2, 1, &[later], vec![1.0])]);
+        store.upkeep(ServerTime::from_unix_ms(later)).unwrap();
+        assert_eq!(all(&store, 1, 1).unwrap(), 1, "old samples are gone");
+        assert_eq!(rows(Tier::Minute), minutes);
+        assert_eq!(rows(Tier::Hour), hours);
+    }
+}
+
 /// Changes one byte of the first record whose key starts with `kind`, deep in its body.
 fn damage(folder: &Path, segment_bytes: usize, kind: u8, place: impl Fn(usize) -> usize) {
     let db = sled::Config::new()

@@ -161,6 +161,13 @@ struct Due {
     closed: bool,
 }
 
+/// What was sealed in one call.
+struct Sealed {
+    n_blocks: u64,
+    /// Nothing that was due is left; what cannot be read does not count.
+    is_all: bool,
+}
+
 impl Shared {
     pub(super) fn upkeep(&self, now_ms: i64) -> Result<Upkeep, StoreError> {
         let mut state = self.upkeep.lock().unwrap_or_else(PoisonError::into_inner);
@@ -178,9 +185,31 @@ impl Shared {
                 state.frames_since = None;
             }
         }
-        self.raise_floors(now_ms, &mut done)?;
-        done.blocks_sealed = self.seal_due(now_ms)?;
+        let floors = self.next_floors(now_ms);
+        if floors.raw > self.read_layout().floors.raw {
+            done.frames_stripped += self.cut_before(floors.raw, now_ms)?;
+        }
+        let sealed = self.seal_due(now_ms, floors.raw)?;
+        done.blocks_sealed = sealed.n_blocks;
+        // Rows outlive the samples that they are made from, so these go once all of theirs are made.
+        if sealed.is_all {
+            self.raise_floors(floors, &mut done)?;
+        }
         Ok(done)
+    }
+
+    /// Cuts strips if any frame holds something before an instant.
+    fn cut_before(&self, floor: i64, now_ms: i64) -> Result<u64, StoreError> {
+        let is_there = {
+            let layout = self.read_layout();
+            let mut heads = layout.units.values().flat_map(|unit| &unit.heads);
+            heads.any(|(_, batch)| {
+                batch
+                    .span()
+                    .is_some_and(|(first, _)| first.unix_ms() < floor)
+            })
+        };
+        if is_there { self.cut(now_ms) } else { Ok(0) }
     }
 
     /// Called by the writer after each group: cuts strips at once when heads outgrow their bound
@@ -280,29 +309,29 @@ impl Shared {
         }))
     }
 
-    /// Retention counts back from the newest event time stored, or from the clock if that is
-    /// earlier: history that is loaded years later is kept like any other, and a unit whose clock
+    /// Where retention stands now. It counts back from the newest event time stored, or from the clock if
+    /// that is earlier: history that is loaded years later is kept like any other, and a unit whose clock
     /// runs ahead drops nothing.
-    fn raise_floors(&self, now_ms: i64, done: &mut Upkeep) -> Result<(), StoreError> {
+    fn next_floors(&self, now_ms: i64) -> Floors {
         let options = &self.options;
-        let newest = self.read_layout().newest();
-        let Some(now_ms) = newest.map(|newest| newest.min(now_ms)) else {
-            return Ok(());
+        let layout = self.read_layout();
+        let held = layout.floors;
+        let Some(now_ms) = layout.newest().map(|newest| newest.min(now_ms)) else {
+            return held;
         };
         let floor =
             |kept_ms: i64, length_ms: i64| period_of(now_ms.saturating_sub(kept_ms), length_ms);
-        let held = self.read_layout().floors;
-        let floors = Floors {
+        let rows = |tier: Tier, kept_ms: i64| floor(kept_ms, options.rows_period_ms(tier));
+        Floors {
             raw: held.raw.max(floor(options.raw_ms, options.period_ms)),
-            minute: held.minute.max(floor(
-                options.minute_ms,
-                options.rows_period_ms(Tier::Minute),
-            )),
-            hour: held
-                .hour
-                .max(floor(options.hour_ms, options.rows_period_ms(Tier::Hour))),
-        };
-        if floors != held {
+            minute: held.minute.max(rows(Tier::Minute, options.minute_ms)),
+            hour: held.hour.max(rows(Tier::Hour, options.hour_ms)),
+        }
+    }
+
+    fn raise_floors(&self, floors: Floors, done: &mut Upkeep) -> Result<(), StoreError> {
+        let options = &self.options;
+        if floors != self.read_layout().floors {
             // Readers stop seeing what will be dropped before anything is.
             self.change(move |_, group| Book::raise_floors(group, floors))?;
         }
@@ -320,8 +349,9 @@ impl Shared {
         Ok(())
     }
 
-    /// The groups of strips that are full, ended or many.
-    fn due(&self, now_ms: i64) -> Vec<Due> {
+    /// The groups of strips that are full, ended or many, and those that end before where raw samples will
+    /// be kept from.
+    fn due(&self, now_ms: i64, raw_floor: i64) -> Vec<Due> {
         let layout = self.read_layout();
         let options = &self.options;
         let mut due = Vec::new();
@@ -339,7 +369,7 @@ impl Shared {
                 let cut_at = group.iter().map(|(_, s)| s.cut_at_ms).max().unwrap_or(0);
                 let end = period.saturating_add(options.period_ms);
                 let has_ended = now_ms >= end || held.extent.is_some_and(|(_, last)| last >= end);
-                let closed = end <= layout.floors.raw
+                let closed = end <= raw_floor
                     || (has_ended && now_ms.saturating_sub(cut_at) >= options.linger_ms);
                 let many = group.len() >= MERGE_STRIPS;
                 let full = most >= options.block_points
@@ -361,10 +391,10 @@ impl Shared {
         due
     }
 
-    fn seal_due(&self, now_ms: i64) -> Result<u64, StoreError> {
+    fn seal_due(&self, now_ms: i64, raw_floor: i64) -> Result<Sealed, StoreError> {
         let floor = self.read_layout().floors.raw;
         let (mut n_sealed, mut n_samples) = (0, 0);
-        let mut due = self.due(now_ms).into_iter().peekable();
+        let mut due = self.due(now_ms, raw_floor).into_iter().peekable();
         while let Some(period) = due.peek().map(|due| due.period)
             && n_samples < CALL_SAMPLES
         {
@@ -382,7 +412,10 @@ impl Shared {
             n_samples += in_step;
             n_sealed += self.seal_step(period, step, floor, now_ms)?;
         }
-        Ok(n_sealed)
+        Ok(Sealed {
+            n_blocks: n_sealed,
+            is_all: due.peek().is_none(),
+        })
     }
 
     /// Seals some units' strips of one period: blocks, synced; rows, synced; then the strips go.

@@ -4,6 +4,7 @@ mod defects;
 mod history;
 mod mutes;
 mod questions;
+mod requests;
 
 use crate::alert::Words;
 use crate::record::{Act, LedgerRecord, Occurred};
@@ -11,11 +12,12 @@ use crate::rules::RuleShelf;
 use crate::{DefectChangeKind, KeptAlert, KeptDefect, KeptForecast, RuleVersion, StageChange};
 use history::History;
 pub use questions::Belongs;
-use std::collections::{BTreeMap, BTreeSet, HashMap, VecDeque};
+use requests::Requests;
+use std::collections::{BTreeMap, BTreeSet, HashMap};
 use std::sync::Arc;
 use wheeltap_model::{
-    AlertChange, AlertId, ClassBaseline, Condition, DefectId, EventTime, Handover, HandoverId,
-    Mute, MuteId, RuleName, RuleRef, ServerTime, UnitId, WithdrawnReason,
+    AlertChange, AlertId, ClassBaseline, Condition, DefectId, EventTime, Handover, Mute, MuteId,
+    RuleName, RuleRef, ServerTime, UnitId, WithdrawnReason,
 };
 
 /// An alert that was raised so long before a failure was reported still counts as a call of it.
@@ -82,21 +84,6 @@ impl ChangeNotice {
     }
 }
 
-/// What a request id was answered with.
-#[derive(Clone, Debug, PartialEq, Eq)]
-pub enum Answered {
-    /// An alert.
-    Alert(AlertId),
-    /// A defect.
-    Defect(DefectId),
-    /// A rule version.
-    Rule(RuleRef),
-    /// A mute.
-    Mute(MuteId),
-    /// A handover.
-    Handover(HandoverId),
-}
-
 /// How much of the past is kept ready in memory; the ledger keeps all.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct Limits {
@@ -104,7 +91,7 @@ pub struct Limits {
     pub alert_changes: usize,
     /// Bytes of defect changes for systems that pull.
     pub defect_change_bytes: usize,
-    /// Request ids that are recognized when sent again. About 150 bytes each.
+    /// Request ids that are recognized when sent again. About 250 bytes each.
     pub request_ids: usize,
 }
 
@@ -158,8 +145,7 @@ pub struct Book {
     tellings: Vec<(ServerTime, AlertId)>,
     by_due: BTreeSet<(ServerTime, DefectId)>,
     by_component: HashMap<UnitId, BTreeMap<String, Vec<DefectId>>>,
-    requests: HashMap<(String, String), Answered>,
-    request_order: VecDeque<(String, String)>,
+    requests: Requests,
     alert_history: History,
     defect_history: History,
 }
@@ -204,6 +190,7 @@ impl Book {
         }
         self.seq = seq;
         let notices = self.take(record).map_err(misfit)?;
+        self.answer(&record.by, &record.act);
         for notice in &notices {
             match notice {
                 ChangeNotice::Alert { .. } => {
@@ -233,7 +220,7 @@ impl Book {
                 rule,
                 source,
                 facts,
-                request_id,
+                request_id: _,
             } => {
                 let version = RuleVersion {
                     reference: rule.clone(),
@@ -245,7 +232,6 @@ impl Book {
                 if !self.rules.lodge(Arc::new(version)) {
                     return Err(format!("{} {} was lodged before", rule.name, rule.version));
                 }
-                self.answered(by, request_id, Answered::Rule(rule.clone()));
                 Ok(self.rule_notice(rule))
             }
             Act::RuleCases { rule, cases } => {
@@ -348,10 +334,9 @@ impl Book {
             Act::AlertAcknowledged {
                 id,
                 note,
-                request_id,
+                request_id: _,
             } => {
                 self.change_alert(*id, |alert| alert.acknowledge(by.clone(), at, note.clone()))?;
-                self.answered(by, request_id, Answered::Alert(*id));
                 let defect = self.alerts[index(id.0)].defect;
                 if defect.0 != 0 {
                     self.change_defect(defect, KeptDefect::touch)?;
@@ -402,10 +387,9 @@ impl Book {
             Act::AlertGivenBack {
                 id,
                 note: _,
-                request_id,
+                request_id: _,
             } => {
                 self.change_alert(*id, KeptAlert::give_back)?;
-                self.answered(by, request_id, Answered::Alert(*id));
                 self.alert_notices(at, *id, AlertChange::GivenBack)
             }
             Act::AlertToldAgain { id } => {
@@ -617,21 +601,6 @@ impl Book {
             seq: self.seq,
             rule: rule.clone(),
         }]
-    }
-
-    fn answered(&mut self, by: &str, request_id: &str, answered: Answered) {
-        if request_id.is_empty() {
-            return;
-        }
-        let key = (by.to_owned(), request_id.to_owned());
-        if self.requests.insert(key.clone(), answered).is_none() {
-            self.request_order.push_back(key);
-        }
-        while self.request_order.len() > self.limits.request_ids {
-            if let Some(oldest) = self.request_order.pop_front() {
-                self.requests.remove(&oldest);
-            }
-        }
     }
 }
 

@@ -40,8 +40,7 @@ mod train;
 pub use alert::{AlertQuery, KeptAlert};
 pub use audit::{AuditLine, Subject, audit};
 pub use book::{
-    Answered, Belongs, Book, BookError, CALLS_FROM_MS, ChangeNotice, HistoryGone, KeptBaseline,
-    Limits,
+    Belongs, Book, BookError, CALLS_FROM_MS, ChangeNotice, HistoryGone, KeptBaseline, Limits,
 };
 pub use defect::{DefectChangeKind, DefectQuery, KeptDefect, ReportedAs};
 pub use desk::{DeskLoad, FirstOut, HandoverList, OwedCall, Repeating, desk_load, handover_list};

@@ -6,10 +6,8 @@ pub use people::{Call, MuteOrder, Policy, Refusal, Report, Verdict};
 
 use crate::record::CasesText;
 use crate::train::Told;
-use crate::{
-    Act, Answered, Belongs, Book, Forecast, KeptAlert, LedgerRecord, Occurred, RuleFacts, Trains,
-};
-use people::{check_etag, reused};
+use crate::{Act, Belongs, Book, Forecast, KeptAlert, LedgerRecord, Occurred, RuleFacts, Trains};
+use people::check_etag;
 use std::collections::{HashMap, HashSet};
 use std::sync::Arc;
 use wheeltap_model::{
@@ -288,23 +286,28 @@ impl<'a> Planner<'a> {
         cases: Option<CasesText>,
         request_id: &str,
     ) -> Result<(), Refusal> {
-        match self.book.answer_to(&self.by, request_id) {
-            Some(Answered::Rule(answered)) if answered == rule => return Ok(()),
-            Some(_) => return Err(reused(request_id)),
-            None => {}
+        let act = Act::RuleLodged {
+            rule: rule.clone(),
+            source: source.to_owned(),
+            facts,
+            request_id: request_id.to_owned(),
+        };
+        let known = self.book.rule_cases(rule);
+        let cases =
+            cases.filter(|cases| known.map_or(!cases.is_empty(), |known| **known != *cases));
+        if self.is_repeat(&act)? {
+            return match cases {
+                None => Ok(()),
+                Some(_) => Err(Refusal::RequestIdReused {
+                    request_id: request_id.to_owned(),
+                    before: format!("lodge rule {}, with other cases", rule.name),
+                }),
+            };
         }
         if self.book.rule_version(rule).is_none() {
-            self.push(Act::RuleLodged {
-                rule: rule.clone(),
-                source: source.to_owned(),
-                facts,
-                request_id: request_id.to_owned(),
-            });
+            self.push(act);
         }
-        let known = self.book.rule_cases(rule);
-        if let Some(cases) = cases
-            && known.map_or(!cases.is_empty(), |known| **known != cases)
-        {
+        if let Some(cases) = cases {
             self.push(Act::RuleCases {
                 rule: rule.clone(),
                 cases,

@@ -1,6 +1,6 @@
 //! Acts on defects.
 
-use super::{Answered, Applied, Book};
+use super::{Applied, Book};
 use crate::{Act, DefectChangeKind, KeptAlert, KeptDefect};
 use std::sync::Arc;
 use wheeltap_model::{
@@ -26,7 +26,7 @@ impl Book {
                 first_sign_at,
                 action,
                 respond_within_ms,
-                request_id,
+                request_id: _,
             } => {
                 if id.0 != self.next_defect().0 {
                     return Err(format!("defect {} is not the next", id.0));
@@ -60,7 +60,6 @@ impl Book {
                     revision: 1,
                 };
                 self.keep_new_defect(KeptDefect::new(defect, *respond_within_ms));
-                self.answered(by, request_id, Answered::Defect(*id));
                 Ok(vec![self.defect_notice(at, *id, DefectChangeKind::Opened)])
             }
             Act::DefectReported {
@@ -71,14 +70,12 @@ impl Book {
                 priority,
                 first_sign_at,
                 respond_within_ms,
-                request_id,
+                request_id: _,
             } => {
-                self.change_defect(*id, |defect| {
-                    defect.report(at, *origin, (*priority, *first_sign_at), *respond_within_ms);
-                })?;
-                self.answered(by, request_id, Answered::Defect(*id));
-                let kind = self.derive_defect(*id)?;
-                Ok(vec![self.defect_notice(at, *id, kind)])
+                let said = (*priority, *first_sign_at);
+                self.on_defect(at, *id, |defect| {
+                    defect.report(at, *origin, said, *respond_within_ms);
+                })
             }
             Act::FindingRecorded {
                 id,
@@ -86,7 +83,7 @@ impl Book {
                 note,
                 work,
                 repaired_at,
-                request_id,
+                request_id: _,
             } => {
                 let finding = Finding {
                     kind: *kind,
@@ -96,26 +93,18 @@ impl Book {
                     repaired_at: *repaired_at,
                     recorded_at: at,
                 };
-                self.change_defect(*id, |defect| defect.close(finding))?;
-                self.answered(by, request_id, Answered::Defect(*id));
-                let kind = self.derive_defect(*id)?;
-                Ok(vec![self.defect_notice(at, *id, kind)])
+                self.on_defect(at, *id, |defect| defect.close(finding))
             }
-            Act::DefectReopened { id } => {
-                self.change_defect(*id, |defect| defect.reopen(at))?;
-                let kind = self.derive_defect(*id)?;
-                Ok(vec![self.defect_notice(at, *id, kind)])
-            }
+            Act::DefectReopened { id } => self.on_defect(at, *id, |defect| defect.reopen(at)),
             Act::DefectTakenOn {
                 id,
                 note,
-                request_id,
+                request_id: _,
             } => {
                 let awaiting = self.awaiting(*id);
                 self.change_defect(*id, |defect| {
                     defect.take_on(by.to_owned(), at, note.clone());
                 })?;
-                self.answered(by, request_id, Answered::Defect(*id));
                 let mut notices = Vec::new();
                 for alert in awaiting {
                     let answer = |kept: &mut KeptAlert| {
@@ -131,27 +120,25 @@ impl Book {
             Act::DefectPlanned {
                 id,
                 plan,
-                request_id,
-            } => self.on_defect(at, (by, request_id), *id, |defect| {
+                request_id: _,
+            } => self.on_defect(at, *id, |defect| {
                 defect.plan(plan.clone());
             }),
-            Act::WorkBegun { id, request_id } => {
-                self.on_defect(at, (by, request_id), *id, |defect| {
-                    defect.begin(by.to_owned(), at);
-                })
-            }
+            Act::WorkBegun { id, request_id: _ } => self.on_defect(at, *id, |defect| {
+                defect.begin(by.to_owned(), at);
+            }),
             Act::ClosedWithoutFinding {
                 id,
                 note,
-                request_id,
-            } => self.on_defect(at, (by, request_id), *id, |defect| {
+                request_id: _,
+            } => self.on_defect(at, *id, |defect| {
                 defect.close_without(by.to_owned(), at, note.clone());
             }),
             Act::DispositionSaid {
                 id,
                 disposition,
                 how,
-                request_id,
+                request_id: _,
             } => {
                 let said = Said {
                     disposition: *disposition,
@@ -159,7 +146,7 @@ impl Book {
                     by: by.to_owned(),
                     at,
                 };
-                self.on_defect(at, (by, request_id), *id, |defect| defect.say(said))
+                self.on_defect(at, *id, |defect| defect.say(said))
             }
             Act::ContactLogged {
                 id,
@@ -168,7 +155,7 @@ impl Book {
                 answer,
                 promise,
                 promised_for,
-                request_id,
+                request_id: _,
             } => {
                 let known = self
                     .defect(*id)
@@ -184,15 +171,15 @@ impl Book {
                     at,
                     kept: None,
                 };
-                self.on_defect(at, (by, request_id), *id, |defect| defect.contact(contact))
+                self.on_defect(at, *id, |defect| defect.contact(contact))
             }
             Act::PromiseKept {
                 id,
                 contact,
-                request_id,
+                request_id: _,
             } => {
                 let mut known = false;
-                let notices = self.on_defect(at, (by, request_id), *id, |defect| {
+                let notices = self.on_defect(at, *id, |defect| {
                     known = defect.keep_promise(*contact, by.to_owned(), at);
                 })?;
                 if !known {
@@ -200,12 +187,12 @@ impl Book {
                 }
                 Ok(notices)
             }
-            Act::DefectSplit { .. } | Act::DefectMerged { .. } => self.take_regrouping(at, by, act),
+            Act::DefectSplit { .. } | Act::DefectMerged { .. } => self.take_regrouping(at, act),
             other => Err(format!("{other:?} is no act on a defect")),
         }
     }
 
-    fn take_regrouping(&mut self, at: ServerTime, by: &str, act: &Act) -> Applied {
+    fn take_regrouping(&mut self, at: ServerTime, act: &Act) -> Applied {
         match act {
             Act::DefectSplit {
                 id,
@@ -214,7 +201,7 @@ impl Book {
                 component,
                 title,
                 note: _,
-                request_id,
+                request_id: _,
             } => {
                 if new.0 != self.next_defect().0 {
                     return Err(format!("defect {} is not the next", new.0));
@@ -252,7 +239,6 @@ impl Book {
                     self.change_alert(*alert, |kept| kept.defect = *new)?;
                     notices.push(self.alert_notice(at, *alert, AlertChange::Revised));
                 }
-                self.answered(by, request_id, Answered::Defect(*new));
                 let kind = self.derive_defect(*id)?;
                 notices.push(self.defect_notice(at, *id, kind));
                 self.derive_defect(*new)?;
@@ -263,7 +249,7 @@ impl Book {
                 id,
                 into,
                 note: _,
-                request_id,
+                request_id: _,
             } => {
                 let from = self
                     .defect(*id)
@@ -277,7 +263,6 @@ impl Book {
                 }
                 self.change_defect(*id, |defect| defect.merge_into(*into))?;
                 self.change_defect(*into, |defect| defect.take_over(&from))?;
-                self.answered(by, request_id, Answered::Defect(*into));
                 for defect in [*id, *into] {
                     let kind = self.derive_defect(defect)?;
                     notices.push(self.defect_notice(at, defect, kind));
@@ -300,12 +285,10 @@ impl Book {
     fn on_defect(
         &mut self,
         at: ServerTime,
-        (by, request_id): (&str, &str),
         id: DefectId,
         change: impl FnOnce(&mut KeptDefect),
     ) -> Applied {
         self.change_defect(id, change)?;
-        self.answered(by, request_id, Answered::Defect(id));
         let kind = self.derive_defect(id)?;
         Ok(vec![self.defect_notice(at, id, kind)])
     }

@@ -1,6 +1,6 @@
 //! Mutes and handovers.
 
-use super::{Answered, Applied, Book, index};
+use super::{Applied, Book, index};
 use crate::{Act, KeptAlert};
 use std::sync::Arc;
 use wheeltap_model::{
@@ -17,7 +17,7 @@ impl Book {
                 scope,
                 until,
                 reason,
-                request_id,
+                request_id: _,
             } => {
                 if *id != self.next_mute() {
                     return Err(format!("mute {} is not the next", id.0));
@@ -35,7 +35,6 @@ impl Book {
                 self.mutes.push(Arc::new(mute));
                 let muting = self.muting.entry(scope.unit.clone()).or_default();
                 muting.insert(*id);
-                self.answered(by, request_id, Answered::Mute(*id));
                 // What is over and answered, or was taken back, needs no muting any more.
                 let covered: Vec<AlertId> = self
                     .known(&scope.unit, None)
@@ -51,7 +50,7 @@ impl Book {
                 id,
                 lifted,
                 note,
-                request_id,
+                request_id: _,
             } => {
                 let mute = self
                     .mutes
@@ -70,7 +69,6 @@ impl Book {
                         self.muting.remove(&unit);
                     }
                 }
-                self.answered(by, request_id, Answered::Mute(*id));
                 let covered = self.muted_by(*id).map(|alert| alert.id()).collect();
                 self.mute_all(at, covered)
             }
@@ -79,7 +77,7 @@ impl Book {
                 from,
                 to,
                 note,
-                request_id,
+                request_id: _,
             } => {
                 if *id != self.next_handover() {
                     return Err(format!("handover {} is not the next", id.0));
@@ -91,7 +89,6 @@ impl Book {
                     note: note.clone(),
                     at,
                 });
-                self.answered(by, request_id, Answered::Handover(*id));
                 Ok(Vec::new())
             }
             other => Err(format!("{other:?} is no act of the desk")),

@@ -1,6 +1,6 @@
 //! What a book can be asked.
 
-use super::{Answered, Book, CALLS_FROM_MS, ChangeNotice, HistoryGone, KeptBaseline, index};
+use super::{Book, CALLS_FROM_MS, ChangeNotice, HistoryGone, KeptBaseline, index};
 use crate::{
     AlertQuery, CasesText, DefectQuery, JudgedFrom, KeptAlert, KeptDefect, KeptForecast, Known,
     RuleVersion, StageChange, Truth,
@@ -26,14 +26,6 @@ pub enum Belongs {
 }
 
 impl Book {
-    /// What this caller's request id was answered with, if it was used before.
-    pub fn answer_to(&self, by: &str, request_id: &str) -> Option<&Answered> {
-        if request_id.is_empty() {
-            return None;
-        }
-        self.requests.get(&(by.to_owned(), request_id.to_owned()))
-    }
-
     /// All class baselines, in the order in which they were frozen.
     pub fn class_baselines(&self) -> &[KeptBaseline] {
         &self.class_baselines

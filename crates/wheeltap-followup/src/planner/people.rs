@@ -1,7 +1,7 @@
 //! What people do: every act is refused with a reason, or planned once.
 
 use super::Planner;
-use crate::{Act, Answered, Belongs, KeptDefect};
+use crate::{Act, Belongs, KeptDefect};
 use wheeltap_model::{
     AlertId, Condition, DefectId, DefectOrigin, DefectStatus, Disposition, EventTime,
     FAILURE_MODES, FindingKind, HandoverId, MuteId, MuteKind, MuteScope, Plan, Priority, RuleRef,
@@ -201,10 +201,12 @@ pub enum Refusal {
         from: RuleStage,
     },
     /// The request id was used by this caller for something else.
-    #[error("request id \"{request_id}\" was used before for something else; make a new one")]
+    #[error("request id \"{request_id}\" was used before to {before}; make a new one")]
     RequestIdReused {
         /// As given.
         request_id: String,
+        /// What for.
+        before: String,
     },
 }
 
@@ -212,13 +214,14 @@ pub enum Refusal {
 const CLOCK_SLACK_MS: i64 = 300_000;
 
 impl Planner<'_> {
-    /// Whether this caller's request was answered before with what it asks for now.
-    fn is_repeat(&self, request_id: &str, asked: &Answered) -> Result<bool, Refusal> {
-        match self.book.answer_to(&self.by, request_id) {
-            Some(answered) if answered == asked => Ok(true),
-            Some(_) => Err(reused(request_id)),
-            None => Ok(false),
-        }
+    /// What was made when this request came first, by number; see [`crate::Book`]'s own.
+    fn made_before(&self, act: &Act) -> Result<Option<u64>, Refusal> {
+        self.book.answered_before(&self.by, act)
+    }
+
+    /// Whether this request was answered before.
+    pub(super) fn is_repeat(&self, act: &Act) -> Result<bool, Refusal> {
+        Ok(self.made_before(act)?.is_some())
     }
 
     /// A person takes an alert on. Nothing is written when the same person did so before.
@@ -232,7 +235,12 @@ impl Planner<'_> {
         etag: &str,
         request_id: &str,
     ) -> Result<(), Refusal> {
-        if self.is_repeat(request_id, &Answered::Alert(id))? {
+        let act = Act::AlertAcknowledged {
+            id,
+            note: note.to_owned(),
+            request_id: request_id.to_owned(),
+        };
+        if self.is_repeat(&act)? {
             return Ok(());
         }
         let alert = self.book.alert(id).ok_or(Refusal::UnknownAlert { id })?;
@@ -250,11 +258,7 @@ impl Planner<'_> {
             }
             None => {}
         }
-        self.push(Act::AlertAcknowledged {
-            id,
-            note: note.to_owned(),
-            request_id: request_id.to_owned(),
-        });
+        self.push(act);
         Ok(())
     }
 
@@ -269,7 +273,12 @@ impl Planner<'_> {
         etag: &str,
         request_id: &str,
     ) -> Result<(), Refusal> {
-        if self.is_repeat(request_id, &Answered::Alert(id))? {
+        let act = Act::AlertGivenBack {
+            id,
+            note: note.to_owned(),
+            request_id: request_id.to_owned(),
+        };
+        if self.is_repeat(&act)? {
             return Ok(());
         }
         let alert = self.book.alert(id).ok_or(Refusal::UnknownAlert { id })?;
@@ -278,11 +287,7 @@ impl Planner<'_> {
             return Err(Refusal::NotAcknowledged { id });
         }
         said("note", note)?;
-        self.push(Act::AlertGivenBack {
-            id,
-            note: note.to_owned(),
-            request_id: request_id.to_owned(),
-        });
+        self.push(act);
         Ok(())
     }
 
@@ -292,7 +297,12 @@ impl Planner<'_> {
     /// # Errors
     /// Unknown defects, closed ones, and those that somebody else took on.
     pub fn take_on(&mut self, id: DefectId, note: &str, request_id: &str) -> Result<(), Refusal> {
-        if self.is_repeat(request_id, &Answered::Defect(id))? {
+        let act = Act::DefectTakenOn {
+            id,
+            note: note.to_owned(),
+            request_id: request_id.to_owned(),
+        };
+        if self.is_repeat(&act)? {
             return Ok(());
         }
         let kept = self.open(id)?;
@@ -320,11 +330,7 @@ impl Planner<'_> {
                 None => {}
             }
         }
-        self.push(Act::DefectTakenOn {
-            id,
-            note: note.to_owned(),
-            request_id: request_id.to_owned(),
-        });
+        self.push(act);
         Ok(())
     }
 
@@ -334,11 +340,6 @@ impl Planner<'_> {
     /// # Errors
     /// A request id used before for something else.
     pub fn report(&mut self, report: Report, request_id: &str) -> Result<DefectId, Refusal> {
-        match self.book.answer_to(&self.by, request_id) {
-            Some(Answered::Defect(answered)) => return Ok(*answered),
-            Some(_) => return Err(reused(request_id)),
-            None => {}
-        }
         let Report {
             unit,
             system,
@@ -349,7 +350,23 @@ impl Planner<'_> {
             first_sign_at,
         } = report;
         let respond_within_ms = default_respond_within_ms(priority);
-        let request_id = request_id.to_owned();
+        let id = self.next_defect;
+        let opened = Act::DefectOpened {
+            id,
+            unit: unit.clone(),
+            system,
+            component: component.clone(),
+            origin,
+            title: title.clone(),
+            priority,
+            first_sign_at,
+            action: String::new(),
+            respond_within_ms,
+            request_id: request_id.to_owned(),
+        };
+        if let Some(made) = self.made_before(&opened)? {
+            return Ok(DefectId(made));
+        }
         // What is reported now is there now, whenever it was seen first: only an open defect, or one whose
         // repair has not held, can be it.
         let now = EventTime::from_unix_ms(self.now.unix_ms());
@@ -370,25 +387,12 @@ impl Planner<'_> {
                 priority,
                 first_sign_at,
                 respond_within_ms,
-                request_id,
+                request_id: request_id.to_owned(),
             });
             return Ok(id);
         }
-        let id = self.next_defect;
         self.next_defect = DefectId(id.0 + 1);
-        self.push(Act::DefectOpened {
-            id,
-            unit,
-            system,
-            component,
-            origin,
-            title,
-            priority,
-            first_sign_at,
-            action: String::new(),
-            respond_within_ms,
-            request_id,
-        });
+        self.push(opened);
         Ok(id)
     }
 
@@ -404,7 +408,22 @@ impl Planner<'_> {
         etag: &str,
         request_id: &str,
     ) -> Result<(), Refusal> {
-        if self.is_repeat(request_id, &Answered::Defect(id))? {
+        let Verdict {
+            kind,
+            note,
+            work,
+            repaired_at,
+        } = verdict;
+        let mode = work.failure_mode.clone();
+        let act = Act::FindingRecorded {
+            id,
+            kind,
+            note,
+            work,
+            repaired_at,
+            request_id: request_id.to_owned(),
+        };
+        if self.is_repeat(&act)? {
             return Ok(());
         }
         let kept = self.book.defect(id).ok_or(Refusal::UnknownDefect { id })?;
@@ -412,34 +431,20 @@ impl Planner<'_> {
         if kept.defect().status != DefectStatus::FindingOwed {
             self.open(id)?;
         }
-        let Verdict {
-            kind,
-            note,
-            work,
-            repaired_at,
-        } = verdict;
         if repaired_at.unix_ms() > self.now.unix_ms().saturating_add(CLOCK_SLACK_MS) {
             return Err(Refusal::RepairAhead {
                 repaired_at,
                 now: self.now,
             });
         }
-        let mode = &work.failure_mode;
-        if !mode.is_empty() && !FAILURE_MODES.iter().any(|(code, _)| code == mode) {
+        if !mode.is_empty() && !FAILURE_MODES.iter().any(|(code, _)| *code == mode) {
             let codes: Vec<&str> = FAILURE_MODES.iter().map(|(code, _)| *code).collect();
             return Err(Refusal::BadField {
                 field: "finding.failure_mode",
                 why: format!("is none of {}", codes.join(", ")),
             });
         }
-        self.push(Act::FindingRecorded {
-            id,
-            kind,
-            note,
-            work,
-            repaired_at,
-            request_id: request_id.to_owned(),
-        });
+        self.push(act);
         Ok(())
     }
 
@@ -454,18 +459,19 @@ impl Planner<'_> {
         etag: &str,
         request_id: &str,
     ) -> Result<(), Refusal> {
-        if self.is_repeat(request_id, &Answered::Defect(id))? {
-            return Ok(());
-        }
-        check_etag(etag, &self.open(id)?.etag())?;
-        if let Some(plan) = &plan {
-            said("plan.service_point", &plan.service_point)?;
-        }
-        self.push(Act::DefectPlanned {
+        let place = plan.as_ref().map(|plan| plan.service_point.as_str());
+        let named = place.map_or(Ok(()), |place| said("plan.service_point", place));
+        let act = Act::DefectPlanned {
             id,
             plan,
             request_id: request_id.to_owned(),
-        });
+        };
+        if self.is_repeat(&act)? {
+            return Ok(());
+        }
+        check_etag(etag, &self.open(id)?.etag())?;
+        named?;
+        self.push(act);
         Ok(())
     }
 
@@ -479,7 +485,11 @@ impl Planner<'_> {
         etag: &str,
         request_id: &str,
     ) -> Result<(), Refusal> {
-        if self.is_repeat(request_id, &Answered::Defect(id))? {
+        let act = Act::WorkBegun {
+            id,
+            request_id: request_id.to_owned(),
+        };
+        if self.is_repeat(&act)? {
             return Ok(());
         }
         let kept = self.open(id)?;
@@ -487,10 +497,7 @@ impl Planner<'_> {
         if kept.defect().status == DefectStatus::InWork {
             return Ok(());
         }
-        self.push(Act::WorkBegun {
-            id,
-            request_id: request_id.to_owned(),
-        });
+        self.push(act);
         Ok(())
     }
 
@@ -505,16 +512,17 @@ impl Planner<'_> {
         etag: &str,
         request_id: &str,
     ) -> Result<(), Refusal> {
-        if self.is_repeat(request_id, &Answered::Defect(id))? {
+        let act = Act::ClosedWithoutFinding {
+            id,
+            note: note.to_owned(),
+            request_id: request_id.to_owned(),
+        };
+        if self.is_repeat(&act)? {
             return Ok(());
         }
         check_etag(etag, &self.open(id)?.etag())?;
         said("note", note)?;
-        self.push(Act::ClosedWithoutFinding {
-            id,
-            note: note.to_owned(),
-            request_id: request_id.to_owned(),
-        });
+        self.push(act);
         Ok(())
     }
 
@@ -529,19 +537,20 @@ impl Planner<'_> {
         how: &str,
         request_id: &str,
     ) -> Result<(), Refusal> {
-        if self.is_repeat(request_id, &Answered::Defect(id))? {
+        let act = Act::DispositionSaid {
+            id,
+            disposition,
+            how: how.to_owned(),
+            request_id: request_id.to_owned(),
+        };
+        if self.is_repeat(&act)? {
             return Ok(());
         }
         self.open(id)?;
         if matches!(disposition, Disposition::Restrict | Disposition::CutOut) {
             said("how", how)?;
         }
-        self.push(Act::DispositionSaid {
-            id,
-            disposition,
-            how: how.to_owned(),
-            request_id: request_id.to_owned(),
-        });
+        self.push(act);
         Ok(())
     }
 
@@ -555,10 +564,6 @@ impl Planner<'_> {
         call: Call,
         request_id: &str,
     ) -> Result<(), Refusal> {
-        if self.is_repeat(request_id, &Answered::Defect(id))? {
-            return Ok(());
-        }
-        let kept = self.book.defect(id).ok_or(Refusal::UnknownDefect { id })?;
         let Call {
             told,
             alert,
@@ -566,7 +571,21 @@ impl Planner<'_> {
             promise,
             promised_for,
         } = call;
-        said("told", &told)?;
+        let named = said("told", &told);
+        let act = Act::ContactLogged {
+            id,
+            alert,
+            told,
+            answer,
+            promise,
+            promised_for,
+            request_id: request_id.to_owned(),
+        };
+        if self.is_repeat(&act)? {
+            return Ok(());
+        }
+        let kept = self.book.defect(id).ok_or(Refusal::UnknownDefect { id })?;
+        named?;
         if let Some(alert) = alert
             && !kept.defect().alerts.contains(&alert)
         {
@@ -575,15 +594,7 @@ impl Planner<'_> {
                 why: format!("{} is no alert of defect {}", alert.0, id.0),
             });
         }
-        self.push(Act::ContactLogged {
-            id,
-            alert,
-            told,
-            answer,
-            promise,
-            promised_for,
-            request_id: request_id.to_owned(),
-        });
+        self.push(act);
         Ok(())
     }
 
@@ -597,7 +608,12 @@ impl Planner<'_> {
         number: u32,
         request_id: &str,
     ) -> Result<(), Refusal> {
-        if self.is_repeat(request_id, &Answered::Defect(id))? {
+        let act = Act::PromiseKept {
+            id,
+            contact: number,
+            request_id: request_id.to_owned(),
+        };
+        if self.is_repeat(&act)? {
             return Ok(());
         }
         let kept = self.book.defect(id).ok_or(Refusal::UnknownDefect { id })?;
@@ -611,11 +627,7 @@ impl Planner<'_> {
             });
         };
         if contact.kept.is_none() {
-            self.push(Act::PromiseKept {
-                id,
-                contact: number,
-                request_id: request_id.to_owned(),
-            });
+            self.push(act);
         }
         Ok(())
     }
@@ -633,16 +645,32 @@ impl Planner<'_> {
         etag: &str,
         request_id: &str,
     ) -> Result<DefectId, Refusal> {
-        match self.book.answer_to(&self.by, request_id) {
-            Some(Answered::Defect(answered)) => return Ok(*answered),
-            Some(_) => return Err(reused(request_id)),
-            None => {}
-        }
-        let kept = self.open(id)?;
-        check_etag(etag, &kept.etag())?;
-        let own = &kept.defect().alerts;
         alerts.sort_unstable();
         alerts.dedup();
+        let kept = self.book.defect(id).ok_or(Refusal::UnknownDefect { id })?;
+        let component = match component {
+            "" => kept.defect().component.clone(),
+            component => component.to_owned(),
+        };
+        let title = alerts
+            .first()
+            .and_then(|alert| self.book.alert(*alert))
+            .map_or_else(String::new, |alert| alert.rule().facts.title.clone());
+        let new = self.next_defect;
+        let act = Act::DefectSplit {
+            id,
+            new,
+            alerts: alerts.clone(),
+            component,
+            title,
+            note: note.to_owned(),
+            request_id: request_id.to_owned(),
+        };
+        if let Some(made) = self.made_before(&act)? {
+            return Ok(DefectId(made));
+        }
+        check_etag(etag, &self.open(id)?.etag())?;
+        let own = &kept.defect().alerts;
         if let Some(other) = alerts.iter().find(|alert| !own.contains(alert)) {
             return Err(Refusal::CannotRegroup {
                 why: format!("alert {} is none of defect {}", other.0, id.0),
@@ -659,25 +687,8 @@ impl Planner<'_> {
             });
         }
         said("note", note)?;
-        let title = alerts
-            .first()
-            .and_then(|alert| self.book.alert(*alert))
-            .map_or_else(String::new, |alert| alert.rule().facts.title.clone());
-        let component = match component {
-            "" => kept.defect().component.clone(),
-            component => component.to_owned(),
-        };
-        let new = self.next_defect;
         self.next_defect = DefectId(new.0 + 1);
-        self.push(Act::DefectSplit {
-            id,
-            new,
-            alerts,
-            component,
-            title,
-            note: note.to_owned(),
-            request_id: request_id.to_owned(),
-        });
+        self.push(act);
         Ok(new)
     }
 
@@ -693,7 +704,13 @@ impl Planner<'_> {
         etag: &str,
         request_id: &str,
     ) -> Result<(), Refusal> {
-        if self.is_repeat(request_id, &Answered::Defect(into))? {
+        let act = Act::DefectMerged {
+            id,
+            into,
+            note: note.to_owned(),
+            request_id: request_id.to_owned(),
+        };
+        if self.is_repeat(&act)? {
             return Ok(());
         }
         let from = self.open(id)?;
@@ -708,12 +725,7 @@ impl Planner<'_> {
             });
         }
         said("note", note)?;
-        self.push(Act::DefectMerged {
-            id,
-            into,
-            note: note.to_owned(),
-            request_id: request_id.to_owned(),
-        });
+        self.push(act);
         Ok(())
     }
 
@@ -723,17 +735,24 @@ impl Planner<'_> {
     /// A `safety` rule, no reason, a shelf without an end or with one that is too far, what is muted so
     /// already.
     pub fn mute(&mut self, order: MuteOrder, request_id: &str) -> Result<MuteId, Refusal> {
-        match self.book.answer_to(&self.by, request_id) {
-            Some(Answered::Mute(answered)) => return Ok(*answered),
-            Some(_) => return Err(reused(request_id)),
-            None => {}
-        }
         let MuteOrder {
             kind,
             scope,
             until,
             reason,
         } = order;
+        let id = self.book.next_mute();
+        let act = Act::Muted {
+            id,
+            kind,
+            scope: scope.clone(),
+            until,
+            reason: reason.clone(),
+            request_id: request_id.to_owned(),
+        };
+        if let Some(made) = self.made_before(&act)? {
+            return Ok(MuteId(made));
+        }
         said("reason", &reason)?;
         if let Some(rule) = &scope.rule {
             let newest = self.book.rule_versions(rule).last();
@@ -781,15 +800,7 @@ impl Planner<'_> {
                 by: same.by.clone(),
             });
         }
-        let id = self.book.next_mute();
-        self.push(Act::Muted {
-            id,
-            kind,
-            scope,
-            until,
-            reason,
-            request_id: request_id.to_owned(),
-        });
+        self.push(act);
         Ok(id)
     }
 
@@ -798,12 +809,19 @@ impl Planner<'_> {
     /// # Errors
     /// Unknown mutes, a request id used before.
     pub fn lift(&mut self, id: MuteId, note: &str, request_id: &str) -> Result<(), Refusal> {
-        if self.is_repeat(request_id, &Answered::Mute(id))? {
+        let act = Act::MuteEnded {
+            id,
+            lifted: true,
+            note: note.to_owned(),
+            request_id: request_id.to_owned(),
+        };
+        if self.is_repeat(&act)? {
             return Ok(());
         }
         let mute = self.book.mute(id).ok_or(Refusal::UnknownMute { id })?;
         if mute.ended.is_none() {
-            self.end_mutes(&[id], Some((note, request_id)));
+            self.push(act);
+            self.tell_unmuted(&[id]);
         }
         Ok(())
     }
@@ -818,24 +836,22 @@ impl Planner<'_> {
             .map(|mute| mute.id)
             .collect();
         over.sort_unstable();
-        self.end_mutes(&over, None);
-    }
-
-    /// What then stands unmuted is told, or told once more: ISA-18.2 / IEC 62682 lead from shelved back to
-    /// unacknowledged, not to acknowledged.
-    fn end_mutes(&mut self, mutes: &[MuteId], lifted: Option<(&str, &str)>) {
-        let mut alerts = Vec::new();
-        for id in mutes {
-            let (note, request_id) = lifted.unwrap_or_default();
+        for id in &over {
             self.push(Act::MuteEnded {
                 id: *id,
-                lifted: lifted.is_some(),
-                note: note.to_owned(),
-                request_id: request_id.to_owned(),
+                lifted: false,
+                note: String::new(),
+                request_id: String::new(),
             });
-            alerts.extend(self.book.muted_by(*id));
         }
-        for alert in alerts {
+        self.tell_unmuted(&over);
+    }
+
+    /// What stands unmuted once these have ended is told, or told once more: ISA-18.2 / IEC 62682 lead from
+    /// shelved back to unacknowledged, not to acknowledged.
+    fn tell_unmuted(&mut self, mutes: &[MuteId]) {
+        let book = self.book;
+        for alert in mutes.iter().flat_map(|id| book.muted_by(*id)) {
             let still = self.book.muting().any(|mute| {
                 let rule = &alert.rule().reference.name;
                 !mutes.contains(&mute.id) && mute.scope.covers(alert.unit(), rule, alert.part())
@@ -867,10 +883,16 @@ impl Planner<'_> {
         note: &str,
         request_id: &str,
     ) -> Result<HandoverId, Refusal> {
-        match self.book.answer_to(&self.by, request_id) {
-            Some(Answered::Handover(answered)) => return Ok(*answered),
-            Some(_) => return Err(reused(request_id)),
-            None => {}
+        let id = self.book.next_handover();
+        let act = Act::HandedOver {
+            id,
+            from: from.trim().to_owned(),
+            to: to.trim().to_owned(),
+            note: note.to_owned(),
+            request_id: request_id.to_owned(),
+        };
+        if let Some(made) = self.made_before(&act)? {
+            return Ok(HandoverId(made));
         }
         said("from", from)?;
         said("to", to)?;
@@ -880,14 +902,7 @@ impl Planner<'_> {
                 why: format!("is {to}, who leaves; name who takes over"),
             });
         }
-        let id = self.book.next_handover();
-        self.push(Act::HandedOver {
-            id,
-            from: from.trim().to_owned(),
-            to: to.trim().to_owned(),
-            note: note.to_owned(),
-            request_id: request_id.to_owned(),
-        });
+        self.push(act);
         Ok(id)
     }
 
@@ -915,12 +930,6 @@ fn said(field: &'static str, text: &str) -> Result<(), Refusal> {
         });
     }
     Ok(())
-}
-
-pub(super) fn reused(request_id: &str) -> Refusal {
-    Refusal::RequestIdReused {
-        request_id: request_id.to_owned(),
-    }
 }
 
 pub(super) fn check_etag(given: &str, current: &str) -> Result<(), Refusal> {

@@ -179,8 +179,10 @@ impl KeptDefect {
         self.defect.merged_into = Some(into);
     }
 
-    /// Another one goes into this one, with what people reported and said about it.
+    /// Another one goes into this one, with what people reported and said about it and what was found before.
     pub(crate) fn take_over(&mut self, other: &Self) {
+        self.fresh_from = self.fresh_with(other);
+        self.take_history_of(other);
         self.defect.touched = true;
         if let Some(theirs) = other.reported {
             self.reported = Some(match self.reported {
@@ -203,11 +205,32 @@ impl KeptDefect {
         let defect = &mut self.defect;
         defect.said = defect.said.take().or_else(|| other.defect.said.clone());
         defect.plan = defect.plan.take().or_else(|| other.defect.plan.clone());
-        // The one that came back first counts from then on.
-        self.fresh_from = match (self.fresh_from, other.fresh_from) {
-            (Some(own), Some(theirs)) => Some(own.min(theirs)),
-            _ => None,
+    }
+
+    /// From when on signs count of two that are one now: since the first of them was there, as it is now. What
+    /// was there before a repair stays behind it.
+    fn fresh_with(&self, other: &Self) -> Option<EventTime> {
+        let since = |kept: &Self| kept.fresh_from.unwrap_or(kept.defect.first_sign_at);
+        let came_back = self.fresh_from.is_some() || other.fresh_from.is_some();
+        came_back.then(|| since(self).min(since(other)))
+    }
+
+    /// The findings of both, in the order of the repairs, each with what had been reported.
+    fn take_history_of(&mut self, other: &Self) {
+        let of = |kept: &Self| {
+            let findings = kept.defect.earlier_findings.iter().cloned();
+            findings
+                .zip(kept.earlier_reported.iter().copied())
+                .collect::<Vec<_>>()
         };
+        let mut both = of(self);
+        both.extend(of(other));
+        both.sort_by_key(|(finding, _)| finding.repaired_at);
+        (self.defect.earlier_findings, self.earlier_reported) = both.into_iter().unzip();
+        if !self.defect.earlier_findings.is_empty() {
+            // The first time of one that came back is not worked out again from its alerts.
+            self.defect.first_sign_at = self.defect.first_sign_at.min(other.defect.first_sign_at);
+        }
     }
 
     /// Whether somebody at the desk has still to take it on.

@@ -381,6 +381,71 @@ fn a_defect_is_split_and_merged_by_hand() {
 }
 
 #[test]
+fn what_was_found_before_goes_with_a_merged_defect() {
+    for (gone, stays) in [(1, 2), (2, 1)] {
+        let mut desk = desk();
+        // The oil cooler was repaired twice, the fan once in between; both came back.
+        for (name, id, seen, repaired) in [
+            ("oil", 1, 1_000, 2_000),
+            ("fan", 2, 3_000, 4_000),
+            ("oil", 1, 5_000, 6_000),
+        ] {
+            desk.now = seen;
+            desk.raise(occurred(name, seen, Some(seen + 10)), Terms::default());
+            desk.now = repaired;
+            assert_eq!(find(&mut desk, id, repaired), Ok(()));
+        }
+        desk.now = 7_000;
+        desk.raise(occurred("fan", 7_000, None), Terms::default());
+        desk.now = 8_000;
+        desk.raise(occurred("oil", 8_000, None), Terms::default());
+        let merged = desk.write("desk", |planner| {
+            planner.merge(DefectId(gone), DefectId(stays), "one cause", "", "")
+        });
+        assert_eq!(merged.0, Ok(()));
+        let kept = defect(&desk, stays);
+        let repairs = kept.earlier_findings.iter().map(|found| found.repaired_at);
+        assert_eq!(
+            repairs.collect::<Vec<_>>(),
+            [at(2_000), at(4_000), at(6_000)]
+        );
+        assert_eq!(
+            desk.book
+                .defect(DefectId(stays))
+                .unwrap()
+                .reported()
+                .count(),
+            4
+        );
+        assert_eq!(kept.first_sign_at, at(1_000));
+        // Due from the first call that is not behind a repair: the fan's in 48 h, the oil's in 24 h.
+        assert_eq!(kept.due_at.unix_ms(), 8_000 + 24 * HOUR);
+        let truth = desk.book.truth(&kept.component, at(0), at(HOUR));
+        assert_eq!(truth.failures.len(), 3);
+    }
+}
+
+#[test]
+fn a_new_defect_takes_over_the_past_of_one_that_came_back_and_no_old_due_time() {
+    let mut desk = desk();
+    desk.raise(occurred("fan", 1_000, Some(1_010)), Terms::default());
+    desk.now = 2_000;
+    assert_eq!(find(&mut desk, 1, 2_000), Ok(()));
+    desk.now = 10 * DAY;
+    desk.raise(occurred("fan", 10 * DAY, None), Terms::default());
+    desk.raise(occurred("oil", 10 * DAY, None), Terms::default());
+    desk.write("desk", |planner| {
+        planner.merge(DefectId(1), DefectId(2), "one cause", "", "")
+    })
+    .0
+    .unwrap();
+    let kept = defect(&desk, 2);
+    assert_eq!(kept.earlier_findings.len(), 1);
+    assert_eq!(kept.due_at.unix_ms(), 11 * DAY);
+    assert_eq!(kept.first_sign_at, at(1_000));
+}
+
+#[test]
 fn calls_leave_a_trace_until_their_promise_is_kept() {
     let mut desk = desk();
     desk.now = 1_000;

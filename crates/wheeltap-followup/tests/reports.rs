@@ -113,6 +113,25 @@ fn card_of<'a>(cards: &'a [RuleScorecard], name: &str) -> &'a RuleScorecard {
 }
 
 #[test]
+fn what_a_defect_was_found_to_be_counts_after_it_went_into_another() {
+    let mut desk = desk();
+    ring(&mut desk, "oil", "U1", HOUR, Some(MINUTE));
+    find(&mut desk, DefectId(1), FindingKind::AsCalled, 2 * HOUR);
+    ring(&mut desk, "oil", "U1", 3 * HOUR, None);
+    ring(&mut desk, "fan", "U1", 4 * HOUR, None);
+    let merged = desk.write("desk", |planner| {
+        planner.merge(DefectId(1), DefectId(2), "the fan heats the oil", "", "")
+    });
+    merged.0.unwrap();
+    find(&mut desk, DefectId(2), FindingKind::AnotherFault, 8 * HOUR);
+    let cards = cards(&desk, DAY);
+    let oil = card_of(&cards, "oil").findings;
+    assert_eq!((oil.as_called, oil.another_fault, oil.owed), (1, 1, 0));
+    let fan = card_of(&cards, "fan").findings;
+    assert_eq!((fan.as_called, fan.another_fault, fan.owed), (0, 1, 0));
+}
+
+#[test]
 fn precision_counts_defects_whose_finding_says_and_no_others() {
     use FindingKind::*;
     let mut desk = desk();

@@ -1,19 +1,46 @@
 //! Decides which records an event calls for.
 
-mod people;
+mod desk;
+mod mutes;
+mod refusal;
+mod shop;
 
-pub use people::{Call, MuteOrder, Policy, Refusal, Report, Verdict};
+pub use desk::{Call, Report};
+pub use mutes::MuteOrder;
+pub use refusal::Refusal;
+pub use shop::Verdict;
 
 use crate::record::CasesText;
 use crate::train::Told;
 use crate::{Act, Belongs, Book, Forecast, KeptAlert, LedgerRecord, Occurred, RuleFacts, Trains};
-use people::check_etag;
+use refusal::check_etag;
 use std::collections::{HashMap, HashSet};
 use std::sync::Arc;
 use wheeltap_model::{
     AlertId, ClassBaseline, Condition, DefectId, DefectOrigin, EventTime, RuleRef, RuleStage,
     ServerTime, UnitId, WithdrawnReason,
 };
+
+const HOUR_MS: i64 = 3_600_000;
+
+/// The terms that the railway sets.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Policy {
+    /// What comes back so soon after its repair is the same defect, in milliseconds.
+    pub reopen_within_ms: i64,
+    /// The longest time for which an alert can be shelved, in milliseconds.
+    pub shelve_at_most_ms: i64,
+}
+
+impl Default for Policy {
+    /// 14 days and 3 days: our own defaults.
+    fn default() -> Self {
+        Self {
+            reopen_within_ms: 14 * 24 * HOUR_MS,
+            shelve_at_most_ms: 3 * 24 * HOUR_MS,
+        }
+    }
+}
 
 /// What a unit's alerts are written under.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]

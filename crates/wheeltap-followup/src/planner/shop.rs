@@ -1,0 +1,253 @@
+//! What the shop does, and what is done to defects by hand: plans, work, findings, splitting and merging.
+
+use super::refusal::{check_etag, said};
+use super::{Planner, Refusal};
+use crate::Act;
+use wheeltap_model::{
+    AlertId, DefectId, DefectStatus, EventTime, FAILURE_MODES, FindingKind, Plan, Work,
+};
+
+/// The shop's verdict on a defect.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Verdict {
+    /// What was found.
+    pub kind: FindingKind,
+    /// In the shop's words.
+    pub note: String,
+    /// What was done.
+    pub work: Work,
+    /// When, event time.
+    pub repaired_at: EventTime,
+}
+
+/// A repair may lie this far ahead of the server's clock, as telemetry may.
+const CLOCK_SLACK_MS: i64 = 300_000;
+
+impl Planner<'_> {
+    /// Says where and when the work is to be done, or takes that back.
+    ///
+    /// # Errors
+    /// Unknown or closed defects, a plan without a place, a stale etag.
+    pub fn plan(
+        &mut self,
+        id: DefectId,
+        plan: Option<Plan>,
+        etag: &str,
+        request_id: &str,
+    ) -> Result<(), Refusal> {
+        let place = plan.as_ref().map(|plan| plan.service_point.as_str());
+        let named = place.map_or(Ok(()), |place| said("plan.service_point", place));
+        let act = Act::DefectPlanned {
+            id,
+            plan,
+            request_id: request_id.to_owned(),
+        };
+        if self.is_repeat(&act)? {
+            return Ok(());
+        }
+        check_etag(etag, &self.open(id)?.etag())?;
+        named?;
+        self.push(act);
+        Ok(())
+    }
+
+    /// The shop begins.
+    ///
+    /// # Errors
+    /// Unknown or closed defects, a stale etag.
+    pub fn begin_work(
+        &mut self,
+        id: DefectId,
+        etag: &str,
+        request_id: &str,
+    ) -> Result<(), Refusal> {
+        let act = Act::WorkBegun {
+            id,
+            request_id: request_id.to_owned(),
+        };
+        if self.is_repeat(&act)? {
+            return Ok(());
+        }
+        let kept = self.open(id)?;
+        check_etag(etag, &kept.etag())?;
+        if kept.defect().status == DefectStatus::InWork {
+            return Ok(());
+        }
+        self.push(act);
+        Ok(())
+    }
+
+    /// Records the shop's finding and closes the defect; one that was closed without a finding gets it.
+    ///
+    /// # Errors
+    /// Unknown or closed defects, a repair ahead of the clock, a failure mode that is none, a stale etag, a
+    /// reused request id.
+    pub fn record_finding(
+        &mut self,
+        id: DefectId,
+        verdict: Verdict,
+        etag: &str,
+        request_id: &str,
+    ) -> Result<(), Refusal> {
+        let Verdict {
+            kind,
+            note,
+            work,
+            repaired_at,
+        } = verdict;
+        let mode = work.failure_mode.clone();
+        let act = Act::FindingRecorded {
+            id,
+            kind,
+            note,
+            work,
+            repaired_at,
+            request_id: request_id.to_owned(),
+        };
+        if self.is_repeat(&act)? {
+            return Ok(());
+        }
+        let kept = self.book.defect(id).ok_or(Refusal::UnknownDefect { id })?;
+        check_etag(etag, &kept.etag())?;
+        if kept.defect().status != DefectStatus::FindingOwed {
+            self.open(id)?;
+        }
+        if repaired_at.unix_ms() > self.now.unix_ms().saturating_add(CLOCK_SLACK_MS) {
+            return Err(Refusal::RepairAhead {
+                repaired_at,
+                now: self.now,
+            });
+        }
+        if !mode.is_empty() && !FAILURE_MODES.iter().any(|(code, _)| *code == mode) {
+            let codes: Vec<&str> = FAILURE_MODES.iter().map(|(code, _)| *code).collect();
+            return Err(Refusal::BadField {
+                field: "finding.failure_mode",
+                why: format!("is none of {}", codes.join(", ")),
+            });
+        }
+        self.push(act);
+        Ok(())
+    }
+
+    /// Closes a defect without a finding, which is owed from then on.
+    ///
+    /// # Errors
+    /// Unknown or closed defects, no reason, a stale etag.
+    pub fn close_without_finding(
+        &mut self,
+        id: DefectId,
+        note: &str,
+        etag: &str,
+        request_id: &str,
+    ) -> Result<(), Refusal> {
+        let act = Act::ClosedWithoutFinding {
+            id,
+            note: note.to_owned(),
+            request_id: request_id.to_owned(),
+        };
+        if self.is_repeat(&act)? {
+            return Ok(());
+        }
+        check_etag(etag, &self.open(id)?.etag())?;
+        said("note", note)?;
+        self.push(act);
+        Ok(())
+    }
+
+    /// Makes some of a defect's alerts a defect of their own. Returns its number.
+    ///
+    /// # Errors
+    /// Unknown or closed defects, alerts of others, none or all of its alerts, a stale etag.
+    pub fn split(
+        &mut self,
+        id: DefectId,
+        mut alerts: Vec<AlertId>,
+        component: &str,
+        note: &str,
+        etag: &str,
+        request_id: &str,
+    ) -> Result<DefectId, Refusal> {
+        alerts.sort_unstable();
+        alerts.dedup();
+        let kept = self.book.defect(id).ok_or(Refusal::UnknownDefect { id })?;
+        let component = match component {
+            "" => kept.defect().component.clone(),
+            component => component.to_owned(),
+        };
+        let title = alerts
+            .first()
+            .and_then(|alert| self.book.alert(*alert))
+            .map_or_else(String::new, |alert| alert.rule().facts.title.clone());
+        let new = self.next_defect;
+        let act = Act::DefectSplit {
+            id,
+            new,
+            alerts: alerts.clone(),
+            component,
+            title,
+            note: note.to_owned(),
+            request_id: request_id.to_owned(),
+        };
+        if let Some(made) = self.made_before(&act)? {
+            return Ok(DefectId(made));
+        }
+        check_etag(etag, &self.open(id)?.etag())?;
+        let own = &kept.defect().alerts;
+        if let Some(other) = alerts.iter().find(|alert| !own.contains(alert)) {
+            return Err(Refusal::CannotRegroup {
+                why: format!("alert {} is none of defect {}", other.0, id.0),
+            });
+        }
+        if alerts.is_empty() || alerts.len() == own.len() {
+            return Err(Refusal::CannotRegroup {
+                why: format!(
+                    "defect {} has {} alerts; name some of them, not {}",
+                    id.0,
+                    own.len(),
+                    if alerts.is_empty() { "none" } else { "all" }
+                ),
+            });
+        }
+        said("note", note)?;
+        self.next_defect = DefectId(new.0 + 1);
+        self.push(act);
+        Ok(new)
+    }
+
+    /// Lets a defect go into another of the same unit.
+    ///
+    /// # Errors
+    /// Unknown or closed defects, two units, one into itself, no reason, a stale etag.
+    pub fn merge(
+        &mut self,
+        id: DefectId,
+        into: DefectId,
+        note: &str,
+        etag: &str,
+        request_id: &str,
+    ) -> Result<(), Refusal> {
+        let act = Act::DefectMerged {
+            id,
+            into,
+            note: note.to_owned(),
+            request_id: request_id.to_owned(),
+        };
+        if self.is_repeat(&act)? {
+            return Ok(());
+        }
+        let from = self.open(id)?;
+        check_etag(etag, &from.etag())?;
+        let stays = self.open(into)?;
+        if id == into || from.defect().unit != stays.defect().unit {
+            return Err(Refusal::CannotRegroup {
+                why: format!(
+                    "defect {} cannot go into defect {}: they must be two defects of one unit",
+                    id.0, into.0
+                ),
+            });
+        }
+        said("note", note)?;
+        self.push(act);
+        Ok(())
+    }
+}

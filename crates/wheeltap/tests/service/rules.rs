@@ -1,0 +1,188 @@
+//! Rules by the real binary: forecasts and sweeps say what live said, lodging and promoting, walking back.
+
+use super::*;
+
+/// The same judge over what is stored: the alert that there was, right by the shop's finding.
+pub fn forecasts_say_what_live_said(bench: &Bench, service: &Service, live: &Value) {
+    let rule = live["rule"].as_str().expect("a name");
+    let forecast = |more: &[&str]| {
+        let words = [&["rules", "forecast", rule, "--alerts", "--json"], more].concat();
+        service.run(bench, &words)
+    };
+    let made = forecast(&[]).json();
+    assert_eq!(made.len(), 2, "{made:#?}");
+    for key in ["unit", "raised_at", "ended_at", "evidence"] {
+        assert_eq!(made[0][key], live[key], "{key}");
+    }
+    assert_eq!(made[1]["alerts"], 1);
+    assert_eq!(made[1]["units"], 1);
+    assert_eq!(made[1]["score"]["right"], 1, "{made:#?}");
+    assert_eq!(made[1]["score"]["recall"], 1.0);
+
+    // Begun in the middle it starts normal, with warm windows: true at once, raised after the delay.
+    let later = forecast(&["--from", "2026-01-01T00:15:00Z"]).json();
+    assert_eq!(later[0]["raised_at"], "2026-01-01T00:16:00Z");
+    assert_eq!(later[0]["ended_at"], live["ended_at"]);
+    let before = forecast(&["--until", "2026-01-01T00:11:00Z"]).json();
+    assert_eq!(before[0]["alerts"], 0, "{before:#?}");
+
+    // Another text of the rule, against the one that is live: it would have kept quiet.
+    let version = live["version"].as_str().expect("a version");
+    bench.write("quiet/oil-warm.rhai", RULE.replace("> 50.0", "> 99.0"));
+    let file = [
+        "rules",
+        "forecast",
+        "quiet/oil-warm.rhai",
+        "--against",
+        version,
+        "--alerts",
+    ];
+    let compared = service.run(bench, &file);
+    compared.says(0, &["0 more, 1 fewer, 0 of both"]);
+    assert!(compared.stdout.contains("fewer"), "{}", compared.stdout);
+
+    forecast(&["--unit", "ZVR 1"]).says(1, &["UNKNOWN_UNIT", "units/ZVR 1"]);
+    forecast(&["--from", "2036-01-01T00:00:00Z"]).says(1, &["BAD_SPAN"]);
+    forecast(&["--version", "0000000000000000"]).says(1, &["UNKNOWN_RULE"]);
+    bench.write(
+        "wrong/oil-warm.rhai",
+        RULE.replace("seen.oil >", "seen.coal >"),
+    );
+    service
+        .run(bench, &["rules", "forecast", "wrong/oil-warm.rhai"])
+        .says(1, &["RULE_PROBLEMS", "coal"]);
+
+    // A sweep judges what is stored in one pass; each combination is what its text would have done.
+    let params = "fn params() { #{ limit: param(50.0, \"Cel\", #{ from: 40.0, to: 70.0, step: 15.0 }) } }\nfn raise";
+    let swept = |limit: &str| RULE.replace("> 50.0", &format!("> {limit}"));
+    bench.write(
+        "swept/oil-warm.rhai",
+        swept("seen.limit").replacen("fn raise", params, 1),
+    );
+    let sweep = service.run(bench, &["rules", "sweep", "swept/oil-warm.rhai", "--json"]);
+    sweep.says(0, &[]);
+    let lines = sweep.json();
+    let limits: Vec<&Value> = lines.iter().map(|line| &line["params"]["limit"]).collect();
+    assert_eq!(
+        limits,
+        [40.0, 55.0, 70.0, 50.0],
+        "what is in force is tried too"
+    );
+    for line in &lines {
+        let limit = line["params"]["limit"].as_f64().expect("a number");
+        bench.write("one/oil-warm.rhai", swept(&format!("{limit:?}")));
+        let one = service
+            .run(bench, &["rules", "forecast", "one/oil-warm.rhai", "--json"])
+            .json();
+        assert_eq!(line["alerts"], one[0]["alerts"], "{limit}");
+        assert_eq!(line["recall"], one[0]["score"]["recall"], "{limit}");
+    }
+    // As many found for as many alerts, and the lowest limit calls first.
+    assert_eq!(lines[0]["knee"], true, "{lines:#?}");
+    assert_eq!(lines[3]["in_force"], true, "{lines:#?}");
+    service
+        .run(
+            bench,
+            &["rules", "sweep", "swept/oil-warm.rhai", "--param", "limt"],
+        )
+        .says(1, &["UNKNOWN_PARAM", "it has limit"]);
+    service
+        .run(bench, &["rules", "sweep", "oil-warm"])
+        .says(1, &["NO_PARAMS"]);
+
+    // Promotion shows it first and keeps it.
+    service
+        .run(bench, &["rules", "promote", rule, "trial"])
+        .says(0, &["is trial from"]);
+    let listed = service.run(bench, &["rules", "list", "--json"]).json();
+    assert_eq!(listed[0]["stage"], "trial");
+    let kept = &listed[0]["forecast_per_day"];
+    assert_eq!(kept, &made[1]["per_day"], "{listed:#?}");
+}
+
+#[test]
+fn rules_are_lodged_and_promoted() {
+    let bench = Bench::new();
+    let service = Service::start(&bench);
+    bench.write("new.rhai", RULE.replace("Oil warm", "Oil warmer"));
+    service
+        .run(&bench, &["rules", "lodge", "new.rhai"])
+        .says(0, &["is kept as draft"]);
+    bench.write(
+        "bad.rhai",
+        RULE.replace("priority:", "colour: \"red\", priority:"),
+    );
+    service
+        .run(&bench, &["rules", "lodge", "bad.rhai"])
+        .says(1, &["bad.rhai", "colour"]);
+    // With a case that it does not pass it rings nobody; with a right one it may.
+    let case = |alert: &str| {
+        format!(
+            "[[case]]\nname = \"hot\"\ncsv = \"hot.csv\"\nbetween = \"hold\"\nalert = [{alert}]\n"
+        )
+    };
+    bench.write("hot.csv", "min,engine.oil.temperature\n0,60\n10,60\n");
+    bench.write("new.cases.toml", case(""));
+    service
+        .run(&bench, &["rules", "lodge", "new.rhai"])
+        .says(0, &[]);
+    service
+        .run(&bench, &["rules", "promote", "new", "trial"])
+        .says(
+            1,
+            &["CASES_FAILED", "case \"hot\": came, and is not in the case"],
+        );
+    // Half a minute of samples makes the mean known.
+    bench.write("new.cases.toml", case("{ raised = \"1 min 20 s\" }"));
+    service
+        .run(&bench, &["rules", "lodge", "new.rhai"])
+        .says(0, &[]);
+    service
+        .run(&bench, &["rules", "promote", "new", "trial"])
+        .says(0, &["new: version ", " is trial from "]);
+    let rules = service.run(&bench, &["rules", "list", "--json"]).json();
+    let stages: Vec<(&str, &str)> = rules
+        .iter()
+        .filter_map(|rule| Some((rule["rule"].as_str()?, rule["stage"].as_str()?)))
+        .collect();
+    assert_eq!(stages, [("new", "trial"), ("oil-warm", "live")]);
+}
+
+#[test]
+fn a_walk_back_says_what_it_compared_and_refuses_what_it_cannot() {
+    let (bench, service) = with_a_day();
+    let walk = |unit: &str, more: &[&str]| {
+        let words = ["rules", "walk-back", "--component", "oil cooler", "--unit"];
+        let words = words.iter().chain([&unit]).chain(more);
+        service.run(&bench, &words.copied().collect::<Vec<_>>())
+    };
+    // One unit alone in its class, for half an hour: nothing says what is usual.
+    let alone = walk("ZVR 4117", &[]);
+    alone.says(0, &[]);
+    for word in [
+        "2026-01-01T00:00:00Z to 2026-01-01T00:29:59Z",
+        "against 0 units of class Marten, 0 mates",
+        "nothing differs: of ",
+    ] {
+        assert!(alone.stdout.contains(word), "{alone:#?}");
+    }
+    let lines = walk("ZVR 4117", &["--json"]).json();
+    assert_eq!(
+        (lines.len(), &lines[0]["walk_back"]["findings"]),
+        (1, &json!(0))
+    );
+    // An hour later nothing more was heard of it, which is a finding of its own.
+    let later = walk("ZVR 4117", &["--at", "2026-01-01T01:00:00Z"]);
+    later.says(1, &[]);
+    assert!(
+        later
+            .stdout
+            .contains("nothing was heard of the unit since 2026-01-01T00:29:59Z"),
+        "{later:#?}"
+    );
+    walk("ZVR 1", &[]).says(1, &["there is no units/ZVR 1"]);
+    walk("ZVR 4117", &["--at", "2025-12-31T00:00:00Z"]).says(1, &["its data begins at"]);
+    walk("ZVR 4117", &["--at", "noon"]).says(2, &["24 h"]);
+    bench.write("kept.rhai", "// mine");
+    walk("ZVR 4117", &["--draft", "kept.rhai"]).says(2, &["kept.rhai is there already"]);
+}

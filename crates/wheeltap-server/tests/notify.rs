@@ -16,7 +16,8 @@ use axum::response::{IntoResponse, Response};
 use axum::routing::post;
 use base64::Engine;
 use base64::engine::general_purpose::STANDARD;
-use common::{Gateway, NOW_MS, Served, batch_of, column, schema, unit};
+use common::alerting::{HOT, Sender, swings};
+use common::{NOW_MS, Served};
 use hmac::{Hmac, KeyInit, Mac};
 use rand::rngs::StdRng;
 use rand::{Rng, SeedableRng};
@@ -38,16 +39,6 @@ use wheeltap_store::MemoryStore;
 const SECRET: &str = "0123456789abcdef0123456789abcdef0123456789abcdef0123456789abcdef";
 /// Nothing here takes a tenth of it.
 const PATIENCE: Duration = Duration::from_secs(30);
-
-const HOT: &str = r#"
-fn about() { #{
-    title: "Oil hot", system: "engine / lubrication", component: "oil", priority: "high",
-    tick: "1 s", on_delay: "1 s", off_delay: "1 s",
-    cause: "a test", consequence: "none", action: "look", respond_within: "4 h",
-} }
-fn reads() { #{ oil: last("engine.oil.temperature", "2 s") } }
-fn raise(seen) { seen.oil > 100.0 }
-"#;
 
 /// One request as it came.
 struct Came {
@@ -249,20 +240,9 @@ fn table(name: &str, address: &str) -> String {
 }
 
 /// Sends stretches of three hot and three cool seconds: an alert each.
-async fn swing(served: &Served, number: u32, epoch: u8, first_ms: i64, n: usize) {
-    let mut gateway: Gateway = served.stream().await;
-    gateway.hello(1, &unit(number), epoch).await;
-    let schema = schema(&[("engine.oil.temperature", "Cel", &[])]);
-    gateway
-        .ask(v1::stream_telemetry_request::Item::Schema(schema.clone()))
-        .await;
-    let mut values: Vec<f64> = (0..n)
-        .flat_map(|_| [120.0, 120.0, 120.0, 80.0, 80.0, 80.0])
-        .collect();
-    values.push(80.0);
-    let batch = batch_of(&schema, 1, &column(0, first_ms, 1_000, &values));
-    let outcome = gateway.send(batch).await;
-    assert_eq!(outcome.outcome(), v1::batch_outcome::Outcome::Stored);
+async fn swing(served: &Served, number: u32, first_ms: i64, n: usize) {
+    let mut sender = Sender::new(served, number).await;
+    sender.send(first_ms, &swings(n)).await;
 }
 
 /// Changes of alerts from a cursor on, as a watch tells them, until there were so many.
@@ -307,16 +287,16 @@ async fn a_moody_receiver_hears_of_every_change_in_order() {
     let (_, begin) = watched(&served, "", 0).await;
 
     // An alert is raised and ended, and its defect opened and changed.
-    swing(&served, 1, 1, NOW_MS - 600_000, 20).await;
+    swing(&served, 1, NOW_MS - 600_000, 20).await;
     receiver.until(|took| took.len() > 10).await;
     // The service stops in the middle and goes on where it was.
     served.stop().await;
     let served = Served::on(store.clone(), settings.clone()).await;
-    swing(&served, 2, 2, NOW_MS - 600_000, 20).await;
+    swing(&served, 2, NOW_MS - 600_000, 20).await;
     receiver.until(|took| took.len() > 40).await;
     // The receiver goes away for a while, with connections open.
     drop(stop);
-    swing(&served, 3, 3, NOW_MS - 600_000, 20).await;
+    swing(&served, 3, NOW_MS - 600_000, 20).await;
     let _stop = receiver.serve(loop {
         if let Ok(listener) = TcpListener::bind(&authority).await {
             break listener;
@@ -425,7 +405,7 @@ async fn nobody_waits_for_a_receiver_that_is_away_and_it_misses_nothing() {
     let store = Arc::new(MemoryStore::new());
     let served = Served::on(store.clone(), settings.clone()).await;
     let (_, begin) = watched(&served, "", 0).await;
-    swing(&served, 1, 1, NOW_MS - 600_000, 50).await;
+    swing(&served, 1, NOW_MS - 600_000, 50).await;
     let (changes, _) = watched(&served, &begin, 50).await;
     let metrics = &served.shared.metrics;
     let tried = tokio::time::timeout(PATIENCE, async {
@@ -463,7 +443,7 @@ async fn only_what_was_asked_for_is_told() {
     let folder = tempfile::tempdir().unwrap();
     let some = table("tests", &authority) + "of = [\"defects\"]\nleast_priority = \"urgent\"\n";
     let served = Served::start(settings(folder.path(), &some)).await;
-    swing(&served, 1, 1, NOW_MS - 600_000, 5).await;
+    swing(&served, 1, NOW_MS - 600_000, 5).await;
     let mut defects = DefectServiceClient::new(served.channel().await);
     for (component, priority) in [("horn", v1::Priority::Low), ("bell", v1::Priority::Urgent)] {
         let defect = v1::Defect {

@@ -2,7 +2,7 @@
 
 use crate::{Act, Book, LedgerRecord};
 use wheeltap_model::{
-    AlertId, DefectId, Disposition, EventTime, FindingKind, MuteKind, RuleName, RuleStage, UnitId,
+    AlertId, DefectId, EventTime, FindingKind, MuteKind, RuleName, RuleStage, UnitId,
 };
 
 /// What a record is about, as far as it is about one.
@@ -212,16 +212,7 @@ pub fn audit(record: &LedgerRecord, book: &Book) -> AuditLine {
             how,
             ..
         } => {
-            let said = match disposition {
-                Disposition::RunOn => "run on",
-                Disposition::Restrict => "restrict",
-                Disposition::Isolate => "isolate",
-                Disposition::CutOut => "cut out",
-                Disposition::SwapLead => "swap the lead",
-                Disposition::ArrangePower => "arrange power",
-                Disposition::NextServiceStop => "next service stop",
-                Disposition::SetOut => "set out",
-            };
+            let said = disposition.words();
             line(
                 format!("said of defect {}: {said}", id.0),
                 how,

@@ -12,9 +12,9 @@ use wheeltap_followup::sheet::{
 };
 use wheeltap_model::{
     Arrival, Care, ChannelName, ClassName, Crew, Dated, Defect, DefectId, DefectOrigin,
-    DefectStatus, Disposition, EventTime, Fill, Inspection, Job, PartStock, Plan, PointName,
-    Priority, Said, ServerTime, ServicePoint, Side, Step, Timeline, Unit, UnitId, UnitState, Wear,
-    WearBasis, WearBy, WorkSettings,
+    Disposition, EventTime, Fill, Inspection, Job, PartStock, Plan, PointName, Priority, Said,
+    ServerTime, ServicePoint, Side, Step, Timeline, Unit, UnitId, UnitState, Wear, WearBasis,
+    WearBy, WorkSettings,
 };
 
 const MINUTE: i64 = 60_000;
@@ -57,33 +57,16 @@ fn job(component: &str, steps: Vec<Step>, part: Option<&str>) -> Job {
 }
 
 fn defect(id: u64, component: &str, priority: Priority, due_in_h: i64) -> Defect {
+    let opened_at = ServerTime::from_unix_ms(SERVER_NOW - HOUR);
     Defect {
-        id: DefectId(id),
-        unit: unit_id(),
         system: "engine".to_owned(),
         component: component.to_owned(),
-        origin: DefectOrigin::Alert,
         title: format!("{component} at fault"),
         priority,
-        status: DefectStatus::Suspected,
         first_sign_at: at(NOW - HOUR),
-        opened_at: ServerTime::from_unix_ms(SERVER_NOW - HOUR),
         due_at: ServerTime::from_unix_ms(SERVER_NOW + due_in_h * HOUR),
-        alerts: Vec::new(),
-        basis_withdrawn: false,
-        touched: false,
         action: format!("Mend the {component}."),
-        taken: None,
-        reopened_at: None,
-        plan: None,
-        begun: None,
-        closed_without: None,
-        said: None,
-        contacts: Vec::new(),
-        finding: None,
-        earlier_findings: Vec::new(),
-        merged_into: None,
-        revision: 1,
+        ..Defect::opened(DefectId(id), unit_id(), DefectOrigin::Alert, opened_at)
     }
 }
 

@@ -89,6 +89,22 @@ pub enum Disposition {
     SetOut,
 }
 
+impl Disposition {
+    /// As it is said, such as `swap the lead`.
+    pub const fn words(self) -> &'static str {
+        match self {
+            Self::RunOn => "run on",
+            Self::Restrict => "restrict",
+            Self::Isolate => "isolate",
+            Self::CutOut => "cut out",
+            Self::SwapLead => "swap the lead",
+            Self::ArrangePower => "arrange power",
+            Self::NextServiceStop => "at the next service stop",
+            Self::SetOut => "set out",
+        }
+    }
+}
+
 /// A disposition as it was said.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Said {
@@ -275,4 +291,44 @@ pub struct Defect {
     pub merged_into: Option<DefectId>,
     /// Counts changes, from 1; the etag covers it.
     pub revision: u32,
+}
+
+impl Defect {
+    /// One that was just opened: suspected, without alerts or words, and nobody has done anything about it.
+    /// The priority is the lowest; first sign and due time are those of the opening.
+    pub const fn opened(
+        id: DefectId,
+        unit: UnitId,
+        origin: DefectOrigin,
+        opened_at: ServerTime,
+    ) -> Self {
+        Self {
+            id,
+            unit,
+            system: String::new(),
+            component: String::new(),
+            origin,
+            title: String::new(),
+            priority: Priority::Low,
+            status: DefectStatus::Suspected,
+            first_sign_at: EventTime::from_unix_ms(opened_at.unix_ms()),
+            opened_at,
+            due_at: opened_at,
+            alerts: Vec::new(),
+            basis_withdrawn: false,
+            touched: !matches!(origin, DefectOrigin::Alert),
+            action: String::new(),
+            taken: None,
+            reopened_at: None,
+            plan: None,
+            begun: None,
+            closed_without: None,
+            said: None,
+            contacts: Vec::new(),
+            finding: None,
+            earlier_findings: Vec::new(),
+            merged_into: None,
+            revision: 1,
+        }
+    }
 }

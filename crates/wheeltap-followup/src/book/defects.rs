@@ -4,8 +4,7 @@ use super::{Applied, Book};
 use crate::{Act, DefectChangeKind, KeptAlert, KeptDefect};
 use std::sync::Arc;
 use wheeltap_model::{
-    AlertChange, AlertId, Contact, Defect, DefectId, DefectOrigin, DefectStatus, Finding, Said,
-    ServerTime,
+    AlertChange, AlertId, Contact, Defect, DefectId, DefectOrigin, Finding, Said, ServerTime,
 };
 
 impl Book {
@@ -32,32 +31,14 @@ impl Book {
                     return Err(format!("defect {} is not the next", id.0));
                 }
                 let defect = Defect {
-                    id: *id,
-                    unit: unit.clone(),
                     system: system.clone(),
                     component: component.clone(),
-                    origin: *origin,
                     title: title.clone(),
                     priority: *priority,
-                    status: DefectStatus::Suspected,
                     first_sign_at: *first_sign_at,
-                    opened_at: at,
                     due_at: at.plus_ms(*respond_within_ms),
-                    alerts: Vec::new(),
-                    basis_withdrawn: false,
-                    touched: *origin != DefectOrigin::Alert,
                     action: action.clone(),
-                    taken: None,
-                    reopened_at: None,
-                    plan: None,
-                    begun: None,
-                    closed_without: None,
-                    said: None,
-                    contacts: Vec::new(),
-                    finding: None,
-                    earlier_findings: Vec::new(),
-                    merged_into: None,
-                    revision: 1,
+                    ..Defect::opened(*id, unit.clone(), *origin, at)
                 };
                 self.keep_new_defect(KeptDefect::new(defect, *respond_within_ms));
                 Ok(vec![self.defect_notice(at, *id, DefectChangeKind::Opened)])
@@ -209,28 +190,19 @@ impl Book {
                 let from = self
                     .defect(*id)
                     .ok_or_else(|| format!("there is no defect {}", id.0))?;
+                let from = from.defect();
                 let defect = Defect {
-                    id: *new,
+                    system: from.system.clone(),
                     component: component.clone(),
                     title: title.clone(),
-                    opened_at: at,
+                    priority: from.priority,
+                    first_sign_at: from.first_sign_at,
+                    due_at: from.due_at,
                     alerts: alerts.clone(),
                     touched: true,
-                    basis_withdrawn: false,
-                    taken: None,
-                    reopened_at: None,
-                    plan: None,
-                    begun: None,
-                    closed_without: None,
-                    said: None,
-                    contacts: Vec::new(),
-                    finding: None,
-                    earlier_findings: Vec::new(),
-                    merged_into: None,
-                    origin: DefectOrigin::Alert,
-                    status: DefectStatus::Suspected,
+                    action: from.action.clone(),
                     revision: 0,
-                    ..from.defect().clone()
+                    ..Defect::opened(*new, from.unit.clone(), DefectOrigin::Alert, at)
                 };
                 self.keep_new_defect(KeptDefect::new(defect, 0));
                 let mut notices = Vec::new();

@@ -2,7 +2,7 @@
 
 use super::{FillLine, FillNeed, InspectionLine, NextStop, Seen, WearLine, shortest};
 use std::cmp::Reverse;
-use wheeltap_model::{Defect, DefectId, Disposition, EventTime, Plan, Priority, Step};
+use wheeltap_model::{Defect, DefectId, EventTime, Plan, Priority, Step};
 
 /// A defect and what its alerts say.
 #[derive(Clone, Copy, Debug)]
@@ -198,16 +198,7 @@ fn remark(defect: &Defect) -> String {
         remarks.push(format!("in work, said by {by}"));
     }
     if let Some(said) = &defect.said {
-        let word = match said.disposition {
-            Disposition::RunOn => "run on",
-            Disposition::Restrict => "restrict",
-            Disposition::Isolate => "isolate",
-            Disposition::CutOut => "cut out",
-            Disposition::SwapLead => "swap the lead",
-            Disposition::ArrangePower => "arrange power",
-            Disposition::NextServiceStop => "at the next service stop",
-            Disposition::SetOut => "set out",
-        };
+        let word = said.disposition.words();
         let how = match said.how.as_str() {
             "" => String::new(),
             how => format!(" ({how})"),

@@ -9,7 +9,7 @@ use futures::TryStreamExt;
 use serde::Deserialize;
 use std::collections::HashMap;
 use wheeltap_client::CallError;
-use wheeltap_proto::v1;
+use wheeltap_proto::{v1, words};
 
 /// Arrivals asked for at most.
 const MOST_INBOUND: i32 = 1_000;
@@ -174,13 +174,7 @@ fn made(
             open.into(),
         ]
     });
-    let is_answered = |name: &&String| !desk.awaiting.contains(name);
-    let new: Vec<String> = desk
-        .new_defects
-        .iter()
-        .filter(is_answered)
-        .cloned()
-        .collect();
+    let new = words::new_and_taken_on(desk);
     let since = since_words(desk.last_handover.as_ref());
     HandoverPage {
         since,

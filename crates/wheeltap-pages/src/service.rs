@@ -6,8 +6,7 @@ use axum::extract::{Path, Query, State};
 use axum::response::Response;
 use serde::Deserialize;
 use wheeltap_client::CallError;
-use wheeltap_model::gauge_words;
-use wheeltap_proto::v1;
+use wheeltap_proto::{v1, words};
 
 /// Which stop of a unit, where it comes in more than once.
 #[derive(Default, Deserialize)]
@@ -192,15 +191,6 @@ fn work(planned: u32, stop: u32, all: Option<u32>) -> String {
     }
 }
 
-fn due(due_unix_ms: Option<i64>, as_of: i64) -> String {
-    match due_unix_ms {
-        None => "not known".to_owned(),
-        Some(due) if (due - as_of).abs() < 60_000 => "now".to_owned(),
-        Some(due) if due < as_of => format!("{} over", told::span(as_of - due)),
-        Some(due) => format!("in {}", told::span(due - as_of)),
-    }
-}
-
 fn job(task: &v1::SheetTask, as_of: i64) -> Job {
     let step = |step: &v1::SheetStep| {
         let alone = if step.alone {
@@ -225,7 +215,7 @@ fn job(task: &v1::SheetTask, as_of: i64) -> Job {
         action: task.action.clone(),
         remark: task.remark.clone(),
         safety: task.safety,
-        due: due(task.due_unix_ms, as_of),
+        due: words::due(task.due_unix_ms, as_of),
         steps: task.steps.iter().map(step).collect(),
         part: task.part.as_ref().map_or_else(
             || "none".to_owned(),
@@ -236,10 +226,6 @@ fn job(task: &v1::SheetTask, as_of: i64) -> Job {
         ),
         why: task.why.clone(),
     }
-}
-
-fn amount(value: Option<f64>, ucum: &str) -> String {
-    value.map_or_else(|| "not known".to_owned(), |value| gauge_words(value, ucum))
 }
 
 fn facts(sheet: &v1::Sheet, arrival: &v1::Arrival) -> Vec<(&'static str, String)> {
@@ -308,32 +294,24 @@ fn fill(fill: &v1::SheetFill) -> [String; 4] {
         }
         (level, false) => format!(
             "{} of {}",
-            amount(level, &fill.ucum),
-            amount(fill.full, &fill.ucum)
+            words::amount(level, &fill.ucum),
+            words::amount(fill.full, &fill.ucum)
         ),
     };
     [
         fill.name.clone(),
         level,
-        amount(fill.at_next_stop.map(|left| left.max(0.0)), &fill.ucum),
-        match fill.needed {
-            Some(true) => format!("fill {}", amount(fill.to_fill, &fill.ucum)),
-            Some(false) => "lasts".to_owned(),
-            None => "not known".to_owned(),
-        },
+        words::amount(fill.at_next_stop.map(|left| left.max(0.0)), &fill.ucum),
+        words::to_fill(fill),
     ]
 }
 
 fn wear(wear: &v1::SheetWear, as_of: i64) -> [String; 4] {
     [
         wear.name.clone(),
-        match (wear.now, wear.is_read) {
-            (None, _) => "not known: gauge it".to_owned(),
-            (now, true) => amount(now, &wear.ucum),
-            (now, false) => format!("about {}", amount(now, &wear.ucum)),
-        },
-        amount(Some(wear.limit), &wear.ucum),
-        due(wear.due_unix_ms, as_of),
+        words::worn(wear),
+        words::amount(Some(wear.limit), &wear.ucum),
+        words::due(wear.due_unix_ms, as_of),
     ]
 }
 
@@ -343,10 +321,7 @@ fn inspection(one: &v1::SheetInspection) -> (String, String, String, bool, Strin
         (Some(by), true) => format!("overdue since {}", told::minute(by)),
         (Some(by), false) => format!("by {}", told::minute(by)),
     };
-    let every = match one.credit_days {
-        0 => format!("{} d", one.every_days),
-        credit => format!("{} d and {credit} d of credit", one.every_days),
-    };
+    let every = words::every(one);
     (
         one.title.clone(),
         one.last_unix_ms

@@ -1,7 +1,7 @@
-//! Reports in the words that tables and pages share.
+//! Reports, sheets and the desk in the words that tables and pages share.
 
 use crate::v1;
-use wheeltap_model::span_words;
+use wheeltap_model::{gauge_words, span_words};
 
 /// A number with three digits that say something.
 pub fn rounded(value: f64) -> String {
@@ -192,6 +192,55 @@ pub fn lead(lead: Option<&v1::Lead>) -> String {
     )
 }
 
+/// What was gauged with its unit of measure; `not known` where nothing was.
+pub fn amount(value: Option<f64>, ucum: &str) -> String {
+    value.map_or_else(|| "not known".to_owned(), |value| gauge_words(value, ucum))
+}
+
+/// How long until something is due, or since when it is over: `in 2 h`, `3 min over`, `now` within a minute.
+pub fn due(due_unix_ms: Option<i64>, as_of_unix_ms: i64) -> String {
+    match due_unix_ms.map(|due| due.saturating_sub(as_of_unix_ms)) {
+        None => "not known".to_owned(),
+        Some(left) if left.unsigned_abs() < 60_000 => "now".to_owned(),
+        Some(left) if left < 0 => format!("{} over", span_words(left.saturating_neg())),
+        Some(left) => format!("in {}", span_words(left)),
+    }
+}
+
+/// Whether a store of a sheet is to be filled: `fill 1200 L`, `lasts`, `not known`.
+pub fn to_fill(fill: &v1::SheetFill) -> String {
+    match fill.needed {
+        Some(true) => format!("fill {}", amount(fill.to_fill, &fill.ucum)),
+        Some(false) => "lasts".to_owned(),
+        None => "not known".to_owned(),
+    }
+}
+
+/// How far something of a sheet is worn, read or estimated.
+pub fn worn(wear: &v1::SheetWear) -> String {
+    match (wear.now, wear.is_read) {
+        (None, _) => "not known: gauge it".to_owned(),
+        (now, true) => amount(now, &wear.ucum),
+        (now, false) => format!("about {}", amount(now, &wear.ucum)),
+    }
+}
+
+/// How often an inspection is made: `92 d`, `92 d and 14 d of credit`.
+pub fn every(inspection: &v1::SheetInspection) -> String {
+    match inspection.credit_days {
+        0 => format!("{} d", inspection.every_days),
+        credit => format!("{} d and {credit} d of credit", inspection.every_days),
+    }
+}
+
+/// Defects that are new since the last handover and wait for nobody's answer.
+pub fn new_and_taken_on(desk: &v1::Desk) -> Vec<String> {
+    let new = desk.new_defects.iter();
+    new.filter(|name| !desk.awaiting.contains(name))
+        .cloned()
+        .collect()
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -228,6 +277,16 @@ mod tests {
         assert_eq!(share(Some(&three)), "3 of 4, 75 % (36 to 94)");
         let nothing = of(0, 0, bounds(None, 0.0, Some(1.0)));
         assert_eq!(share(Some(&nothing)), "-");
+    }
+
+    #[test]
+    fn what_is_due_says_how_long_or_how_long_over() {
+        assert_eq!(due(None, 0), "not known");
+        assert_eq!(due(Some(59_999), 0), "now");
+        assert_eq!(due(Some(0), 59_999), "now");
+        assert_eq!(due(Some(7_260_000), 0), "in 2 h 1 min");
+        assert_eq!(due(Some(0), 7_260_000), "2 h 1 min over");
+        assert!(due(Some(i64::MIN), 1).ends_with("over"));
     }
 
     #[test]

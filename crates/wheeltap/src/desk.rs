@@ -12,7 +12,7 @@ use crate::{
 use serde::Serialize;
 use std::collections::HashMap;
 use wheeltap_client::Connection;
-use wheeltap_proto::v1;
+use wheeltap_proto::{v1, words};
 
 pub fn run(show: &DeskArgs, command: Option<&DeskCommand>) -> Result<Outcome, Stop> {
     remote::block_on(async {
@@ -246,13 +246,7 @@ async fn hand_over_lists(
             defect.title.clone(),
         ])
     };
-    let is_answered = |name: &&String| !desk.awaiting.contains(name);
-    let new: Vec<String> = desk
-        .new_defects
-        .iter()
-        .filter(is_answered)
-        .cloned()
-        .collect();
+    let new = words::new_and_taken_on(desk);
     for (title, names) in [
         ("waits for an answer", &desk.awaiting),
         ("new, taken on", &new),

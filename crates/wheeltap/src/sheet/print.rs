@@ -1,12 +1,12 @@
 //! A sheet in the terminal and as JSON.
 
 use crate::{
-    output::{Out, duration, gauge},
+    output::Out,
     remote::{instant, priority, short_instant, tail, word},
 };
 use serde_json::{Value, json};
 use std::fmt::Write as _;
-use wheeltap_proto::v1;
+use wheeltap_proto::{v1, words};
 
 pub fn side(side: i32) -> String {
     let side = v1::Side::try_from(side).unwrap_or_default();
@@ -25,16 +25,6 @@ fn verdict(task: &v1::SheetTask) -> String {
 fn minute(unix_ms: i64) -> String {
     let text = short_instant(unix_ms);
     text.get(..16).unwrap_or(&text).to_owned()
-}
-
-/// How long until something is due, or since when it is over.
-fn due(due_unix_ms: Option<i64>, as_of: i64) -> String {
-    match due_unix_ms {
-        None => "not known".to_owned(),
-        Some(due) if (due - as_of).abs() < 60_000 => "now".to_owned(),
-        Some(due) if due < as_of => format!("{} over", duration(as_of - due)),
-        Some(due) => format!("in {}", duration(due - as_of)),
-    }
 }
 
 fn work(task: &v1::SheetTask) -> String {
@@ -58,10 +48,6 @@ fn part(task: &v1::SheetTask) -> String {
         None => "none".to_owned(),
         Some(part) => format!("{}: {}", part.part, on_hand(part.on_hand)),
     }
-}
-
-fn amount(value: Option<f64>, ucum: &str) -> String {
-    value.map_or_else(|| "not known".to_owned(), |value| gauge(value, ucum))
 }
 
 pub fn print(out: &mut Out, sheet: &v1::Sheet) -> anyhow::Result<()> {
@@ -115,7 +101,7 @@ pub fn print(out: &mut Out, sheet: &v1::Sheet) -> anyhow::Result<()> {
                 (idx + 1).to_string(),
                 what(task),
                 priority(task.priority),
-                due(task.due_unix_ms, as_of),
+                words::due(task.due_unix_ms, as_of),
                 work(task),
                 part(task),
             ]
@@ -149,7 +135,7 @@ pub fn print(out: &mut Out, sheet: &v1::Sheet) -> anyhow::Result<()> {
                 vec![
                     what(task),
                     priority(task.priority),
-                    due(task.due_unix_ms, as_of),
+                    words::due(task.due_unix_ms, as_of),
                     task.why.clone(),
                 ]
             })
@@ -215,18 +201,14 @@ fn stores(out: &mut Out, sheet: &v1::Sheet) -> anyhow::Result<()> {
             let level = match (fill.level, fill.silent) {
                 (None, _) => "never heard: gauge it".to_owned(),
                 (Some(_), true) => format!("silent since {}: gauge it", minute(fill.level_unix_ms)),
-                (level, false) => amount(level, &fill.ucum),
+                (level, false) => words::amount(level, &fill.ucum),
             };
             vec![
                 fill.name.clone(),
                 level,
-                amount(fill.full, &fill.ucum),
-                amount(fill.at_next_stop.map(|left| left.max(0.0)), &fill.ucum),
-                match fill.needed {
-                    Some(true) => format!("fill {}", amount(fill.to_fill, &fill.ucum)),
-                    Some(false) => "lasts".to_owned(),
-                    None => "not known".to_owned(),
-                },
+                words::amount(fill.full, &fill.ucum),
+                words::amount(fill.at_next_stop.map(|left| left.max(0.0)), &fill.ucum),
+                words::to_fill(fill),
             ]
         });
         out.table(
@@ -239,13 +221,9 @@ fn stores(out: &mut Out, sheet: &v1::Sheet) -> anyhow::Result<()> {
         let rows = sheet.wears.iter().map(|wear| {
             vec![
                 wear.name.clone(),
-                match (wear.now, wear.is_read) {
-                    (None, _) => "not known: gauge it".to_owned(),
-                    (now, true) => amount(now, &wear.ucum),
-                    (now, false) => format!("about {}", amount(now, &wear.ucum)),
-                },
-                amount(Some(wear.limit), &wear.ucum),
-                due(wear.due_unix_ms, sheet.as_of_unix_ms),
+                words::worn(wear),
+                words::amount(Some(wear.limit), &wear.ucum),
+                words::due(wear.due_unix_ms, sheet.as_of_unix_ms),
                 wear.source.clone(),
             ]
         });
@@ -263,10 +241,7 @@ fn stores(out: &mut Out, sheet: &v1::Sheet) -> anyhow::Result<()> {
                     (Some(by), true) => format!("OVERDUE since {}", minute(by)),
                     (Some(by), false) => format!("by {}", minute(by)),
                 },
-                match one.credit_days {
-                    0 => format!("{} d", one.every_days),
-                    credit => format!("{} d and {credit} d of credit", one.every_days),
-                },
+                words::every(one),
                 one.source.clone(),
             ]
         });

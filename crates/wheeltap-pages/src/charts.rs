@@ -1,6 +1,8 @@
 //! Charts of reports: SVG made on the server, in the page's own colours, with what they say in words.
 
+use plotters::chart::MeshStyle;
 use plotters::coord::Shift;
+use plotters::coord::ranged1d::Ranged;
 use plotters::prelude::{
     ChartBuilder, Circle, Color, DrawingArea, EmptyElement, IntoDrawingArea, IntoFont,
     IntoLogRange, LineSeries, PathElement, RGBColor, Rectangle, SVGBackend, Text,
@@ -87,6 +89,36 @@ fn beside(pixels: u32, color: RGBColor, end: HPos) -> TextStyle<'static> {
     font(pixels, color).pos(Pos::new(end, VPos::Center))
 }
 
+/// With room for labels to the left and below, in pixels.
+fn framed<'a, 'b>(
+    area: &'a Area<'b>,
+    left: u32,
+    below: u32,
+) -> ChartBuilder<'a, 'static, SVGBackend<'b>> {
+    let mut chart = ChartBuilder::on(area);
+    chart
+        .margin(6)
+        .margin_right(36)
+        .x_label_area_size(below)
+        .y_label_area_size(left);
+    chart
+}
+
+/// Lines and labels that stay behind what is shown.
+fn calm<'m, 'a, 'b, 's, X: Ranged, Y: Ranged>(
+    mesh: &'m mut MeshStyle<'a, 'b, X, Y, SVGBackend<'s>>,
+) -> &'m mut MeshStyle<'a, 'b, X, Y, SVGBackend<'s>> {
+    mesh.light_line_style(RULE.mix(0.0))
+        .bold_line_style(RULE)
+        .axis_style(RULE)
+        .label_style(font(13, SOFT))
+}
+
+/// Height of a chart with so many rows, in pixels.
+const fn height_of(n_rows: u32) -> u32 {
+    n_rows * ROW + 50
+}
+
 fn fitted(name: &str) -> String {
     if name.chars().count() <= MOST_LETTERS {
         return name.to_owned();
@@ -118,23 +150,14 @@ pub fn shares(name: &str, title: &str, rows: &[Whisker]) -> String {
         .filter_map(|row| Some(format!("{} {}", row.name, words::percent(row.value?))))
         .collect();
     let n_rows = u32::try_from(rows.len()).unwrap_or(1);
-    made(name, title, &said.join("; "), n_rows * ROW + 50, |area| {
-        let mut chart = ChartBuilder::on(area)
-            .margin(6)
-            .margin_right(36)
-            .x_label_area_size(26)
-            .y_label_area_size(NAMES)
-            .build_cartesian_2d(0.0..100.0, 0.0..f64::from(n_rows))?;
-        chart
-            .configure_mesh()
+    made(name, title, &said.join("; "), height_of(n_rows), |area| {
+        let mut chart =
+            framed(area, NAMES, 26).build_cartesian_2d(0.0..100.0, 0.0..f64::from(n_rows))?;
+        calm(&mut chart.configure_mesh())
             .disable_y_mesh()
             .disable_y_axis()
-            .light_line_style(RULE.mix(0.0))
-            .bold_line_style(RULE)
-            .axis_style(RULE)
             .x_labels(6)
             .x_label_formatter(&|x| format!("{x:.0} %"))
-            .label_style(font(13, SOFT))
             .draw()?;
         for (idx, row) in (0_u32..).zip(rows) {
             let y = f64::from(n_rows - idx) - 0.5;
@@ -181,22 +204,13 @@ pub fn times(name: &str, title: &str, rows: &[Whisker]) -> String {
         })
         .collect();
     let n_rows = u32::try_from(rows.len()).unwrap_or(1);
-    made(name, title, &said.join("; "), n_rows * ROW + 50, |area| {
-        let mut chart = ChartBuilder::on(area)
-            .margin(6)
-            .margin_right(36)
-            .x_label_area_size(26)
-            .y_label_area_size(NAMES)
+    made(name, title, &said.join("; "), height_of(n_rows), |area| {
+        let mut chart = framed(area, NAMES, 26)
             .build_cartesian_2d((least..most).log_scale(), 0.0..f64::from(n_rows))?;
-        chart
-            .configure_mesh()
+        calm(&mut chart.configure_mesh())
             .disable_y_mesh()
             .disable_y_axis()
-            .light_line_style(RULE.mix(0.0))
-            .bold_line_style(RULE)
-            .axis_style(RULE)
             .x_label_formatter(&|x| format!("{} d", words::rounded(*x)))
-            .label_style(font(13, SOFT))
             .draw()?;
         for (idx, row) in (0_u32..).zip(rows) {
             let y = f64::from(n_rows - idx) - 0.5;
@@ -225,24 +239,15 @@ pub fn pareto(name: &str, title: &str, actors: &[v1::BadActor]) -> String {
         .map(|actor| format!("{} {}", actor.name, actor.n_failures))
         .collect();
     let n_rows = u32::try_from(actors.len()).unwrap_or(1);
-    made(name, title, &said.join("; "), n_rows * ROW + 50, |area| {
-        let mut chart = ChartBuilder::on(area)
-            .margin(6)
-            .margin_right(36)
-            .x_label_area_size(26)
-            .y_label_area_size(NAMES)
+    made(name, title, &said.join("; "), height_of(n_rows), |area| {
+        let mut chart = framed(area, NAMES, 26)
             .build_cartesian_2d(0.0..most as f64 * 1.2, 0.0..f64::from(n_rows))?;
-        chart
-            .configure_mesh()
+        calm(&mut chart.configure_mesh())
             .disable_y_mesh()
             .disable_y_axis()
-            .light_line_style(RULE.mix(0.0))
-            .bold_line_style(RULE)
-            .axis_style(RULE)
             .x_labels(6)
             .x_label_formatter(&|x| words::rounded(*x))
             .x_desc("failures")
-            .label_style(font(13, SOFT))
             .draw()?;
         for (idx, actor) in (0_u32..).zip(actors) {
             let top = f64::from(n_rows - idx);
@@ -280,12 +285,8 @@ pub fn days(name: &str, title: &str, load: &v1::DeskLoad, (good, most): (f64, f6
     let first = super::told::minute(load.from_unix_ms);
     let says = format!("{n_days} days from {first}; the busiest has {highest} alerts");
     made(name, title, &says, 260, |area| {
-        let mut chart = ChartBuilder::on(area)
-            .margin(6)
-            .margin_right(36)
-            .x_label_area_size(40)
-            .y_label_area_size(56)
-            .build_cartesian_2d(0.0..f64::from(n_days), 0.0..top)?;
+        let mut chart =
+            framed(area, 56, 40).build_cartesian_2d(0.0..f64::from(n_days), 0.0..top)?;
         let day_at = |x: f64| {
             let idx = (0_u32..)
                 .zip(&load.days)
@@ -297,16 +298,11 @@ pub fn days(name: &str, title: &str, load: &v1::DeskLoad, (good, most): (f64, f6
                     .collect()
             })
         };
-        chart
-            .configure_mesh()
+        calm(&mut chart.configure_mesh())
             .disable_x_mesh()
-            .light_line_style(RULE.mix(0.0))
-            .bold_line_style(RULE)
-            .axis_style(RULE)
             .x_labels(load.days.len().min(6))
             .x_label_formatter(&|x| day_at(*x))
             .y_desc("alerts a day")
-            .label_style(font(13, SOFT))
             .draw()?;
         for (idx, day) in (0_u32..).zip(&load.days) {
             let left = f64::from(idx);
@@ -343,22 +339,13 @@ pub fn growth(name: &str, title: &str, group: &v1::FailureGroup) -> String {
         words::trend(group.trend.as_ref())
     );
     made(name, title, &says, 300, |area| {
-        let mut chart = ChartBuilder::on(area)
-            .margin(6)
-            .margin_right(36)
-            .x_label_area_size(40)
-            .y_label_area_size(56)
-            .build_cartesian_2d(0.0..group.exposure_days, 0.0..n * 1.08)?;
-        chart
-            .configure_mesh()
-            .light_line_style(RULE.mix(0.0))
-            .bold_line_style(RULE)
-            .axis_style(RULE)
+        let mut chart =
+            framed(area, 56, 40).build_cartesian_2d(0.0..group.exposure_days, 0.0..n * 1.08)?;
+        calm(&mut chart.configure_mesh())
             .x_labels(6)
             .x_label_formatter(&|x| words::rounded(*x))
             .x_desc("unit-days of the fleet together")
             .y_desc("failures so far")
-            .label_style(font(13, SOFT))
             .draw()?;
         let mut steps = vec![(0.0, 0.0)];
         for (idx, at) in (0_u32..).zip(&group.failed_at_days) {
@@ -393,22 +380,12 @@ pub fn lives(name: &str, title: &str, lives: &v1::Lives) -> String {
     let until = last.max(scale) * 1.15;
     let says = words::lives(Some(lives));
     made(name, title, &says, 300, |area| {
-        let mut chart = ChartBuilder::on(area)
-            .margin(6)
-            .margin_right(36)
-            .x_label_area_size(40)
-            .y_label_area_size(56)
-            .build_cartesian_2d(0.0..until, 0.0..100.0)?;
-        chart
-            .configure_mesh()
-            .light_line_style(RULE.mix(0.0))
-            .bold_line_style(RULE)
-            .axis_style(RULE)
+        let mut chart = framed(area, 56, 40).build_cartesian_2d(0.0..until, 0.0..100.0)?;
+        calm(&mut chart.configure_mesh())
             .x_labels(6)
             .x_label_formatter(&|x| words::rounded(*x))
             .x_desc("days of work since the repair")
             .y_desc("still good, %")
-            .label_style(font(13, SOFT))
             .draw()?;
         let curve = (0_u32..=100).map(|part| {
             let at = until * f64::from(part) / 100.0;

@@ -169,6 +169,21 @@ impl AlertCalls {
             .map(|alert| to_wire(alert))
             .map_err(|refusal| status::refusal(&refusal))
     }
+
+    /// Lets a person act on an alert, and gives it as it is then.
+    async fn on_alert(
+        &self,
+        actor: Actor,
+        name: &str,
+        plan: impl FnOnce(&mut Planner<'_>, AlertId) -> Result<(), Refusal> + Send + 'static,
+    ) -> Result<Response<v1::Alert>, Status> {
+        let id = convert::alert_from_name("name", name).map_err(bad_field)?;
+        act(self.judging.ledger(), actor, move |planner| {
+            plan(planner, id)
+        })
+        .await?;
+        self.alert(id).map(Response::new)
+    }
 }
 
 /// Changes on their way to one watcher.
@@ -243,14 +258,12 @@ impl AlertService for AlertCalls {
             etag,
             request_id,
         } = request.into_inner();
-        let id = convert::alert_from_name("name", &name).map_err(bad_field)?;
         check_request_id(&request_id)?;
         check_text("note", &note, MAX_NOTE)?;
-        act(self.judging.ledger(), actor, move |planner| {
+        self.on_alert(actor, &name, move |planner, id| {
             planner.acknowledge(id, &note, &etag, &request_id)
         })
-        .await?;
-        self.alert(id).map(Response::new)
+        .await
     }
 
     async fn give_back_alert(
@@ -264,14 +277,12 @@ impl AlertService for AlertCalls {
             etag,
             request_id,
         } = request.into_inner();
-        let id = convert::alert_from_name("name", &name).map_err(bad_field)?;
         check_request_id(&request_id)?;
         check_text("note", &note, MAX_NOTE)?;
-        act(self.judging.ledger(), actor, move |planner| {
+        self.on_alert(actor, &name, move |planner, id| {
             planner.give_back(id, &note, &etag, &request_id)
         })
-        .await?;
-        self.alert(id).map(Response::new)
+        .await
     }
 
     async fn watch_alerts(

@@ -67,6 +67,33 @@ const fn kind_to_wire(kind: DefectChangeKind) -> v1::defect_change::Kind {
     }
 }
 
+/// A request to act on one defect.
+trait OnDefect: Send + 'static {
+    fn name_and_request_id(&self) -> (&str, &str);
+}
+
+macro_rules! on_defect {
+    ($($message:ident),+ $(,)?) => {$(
+        impl OnDefect for v1::$message {
+            fn name_and_request_id(&self) -> (&str, &str) {
+                (&self.name, &self.request_id)
+            }
+        }
+    )+};
+}
+
+on_defect!(
+    TakeDefectOnRequest,
+    LogContactRequest,
+    KeepPromiseRequest,
+    SayDispositionRequest,
+    PlanDefectRequest,
+    BeginWorkRequest,
+    CloseWithoutFindingRequest,
+    SplitDefectRequest,
+    MergeDefectRequest
+);
+
 impl DefectCalls {
     /// The service over a running judge.
     pub const fn new(shared: Arc<Shared>, judging: Arc<Judging>) -> Self {
@@ -81,18 +108,26 @@ impl DefectCalls {
     }
 
     /// Lets a person act on a defect, and gives it as it is then.
-    async fn on_defect<M>(
+    async fn on_defect<M: OnDefect>(
         &self,
         request: Request<M>,
-        ids: impl FnOnce(&M) -> (&str, &str),
+        plan: impl FnOnce(&mut Planner<'_>, DefectId, M) -> Result<(), Refusal> + Send + 'static,
+    ) -> Result<Response<v1::Defect>, Status> {
+        self.regroup(request, |planner, id, message| {
+            plan(planner, id, message).map(|()| id)
+        })
+        .await
+    }
+
+    /// Lets a person act on a defect, and gives the one that comes of it.
+    async fn regroup<M: OnDefect>(
+        &self,
+        request: Request<M>,
         plan: impl FnOnce(&mut Planner<'_>, DefectId, M) -> Result<DefectId, Refusal> + Send + 'static,
-    ) -> Result<Response<v1::Defect>, Status>
-    where
-        M: Send + 'static,
-    {
+    ) -> Result<Response<v1::Defect>, Status> {
         let actor = actor_of(&request)?;
         let message = request.into_inner();
-        let (name, request_id) = ids(&message);
+        let (name, request_id) = message.name_and_request_id();
         check_request_id(request_id)?;
         let id = convert::defect_from_name("name", name).map_err(bad_field)?;
         let id = act(self.judging.ledger(), actor, move |planner| {
@@ -340,15 +375,9 @@ impl DefectService for DefectCalls {
         request: Request<v1::TakeDefectOnRequest>,
     ) -> Result<Response<v1::Defect>, Status> {
         check_text("note", &request.get_ref().note, MAX_TEXT)?;
-        self.on_defect(
-            request,
-            |message| (&message.name, &message.request_id),
-            |planner, id, message| {
-                planner
-                    .take_on(id, &message.note, &message.request_id)
-                    .map(|()| id)
-            },
-        )
+        self.on_defect(request, |planner, id, message| {
+            planner.take_on(id, &message.note, &message.request_id)
+        })
         .await
     }
 
@@ -395,15 +424,9 @@ impl DefectService for DefectCalls {
             promise,
             promised_for: promised_for_unix_ms.map(ServerTime::from_unix_ms),
         };
-        self.on_defect(
-            request,
-            |message| (&message.name, &message.request_id),
-            |planner, id, message| {
-                planner
-                    .log_contact(id, call, &message.request_id)
-                    .map(|()| id)
-            },
-        )
+        self.on_defect(request, |planner, id, message| {
+            planner.log_contact(id, call, &message.request_id)
+        })
         .await
     }
 
@@ -411,15 +434,9 @@ impl DefectService for DefectCalls {
         &self,
         request: Request<v1::KeepPromiseRequest>,
     ) -> Result<Response<v1::Defect>, Status> {
-        self.on_defect(
-            request,
-            |message| (&message.name, &message.request_id),
-            |planner, id, message| {
-                planner
-                    .keep_promise(id, message.contact, &message.request_id)
-                    .map(|()| id)
-            },
-        )
+        self.on_defect(request, |planner, id, message| {
+            planner.keep_promise(id, message.contact, &message.request_id)
+        })
         .await
     }
 
@@ -432,15 +449,9 @@ impl DefectService for DefectCalls {
         let disposition = convert::disposition_from_wire("disposition", message.disposition)
             .map_err(bad_field)?
             .ok_or_else(|| bad("disposition", "is not set"))?;
-        self.on_defect(
-            request,
-            |message| (&message.name, &message.request_id),
-            move |planner, id, message| {
-                planner
-                    .say(id, disposition, &message.how, &message.request_id)
-                    .map(|()| id)
-            },
-        )
+        self.on_defect(request, move |planner, id, message| {
+            planner.say(id, disposition, &message.how, &message.request_id)
+        })
         .await
     }
 
@@ -458,16 +469,10 @@ impl DefectService for DefectCalls {
                 check_text(field, text, most)?;
             }
         }
-        self.on_defect(
-            request,
-            |message| (&message.name, &message.request_id),
-            |planner, id, message| {
-                let plan = message.plan.map(convert::plan_from_wire);
-                planner
-                    .plan(id, plan, &message.etag, &message.request_id)
-                    .map(|()| id)
-            },
-        )
+        self.on_defect(request, |planner, id, message| {
+            let plan = message.plan.map(convert::plan_from_wire);
+            planner.plan(id, plan, &message.etag, &message.request_id)
+        })
         .await
     }
 
@@ -475,15 +480,9 @@ impl DefectService for DefectCalls {
         &self,
         request: Request<v1::BeginWorkRequest>,
     ) -> Result<Response<v1::Defect>, Status> {
-        self.on_defect(
-            request,
-            |message| (&message.name, &message.request_id),
-            |planner, id, message| {
-                planner
-                    .begin_work(id, &message.etag, &message.request_id)
-                    .map(|()| id)
-            },
-        )
+        self.on_defect(request, |planner, id, message| {
+            planner.begin_work(id, &message.etag, &message.request_id)
+        })
         .await
     }
 
@@ -492,21 +491,15 @@ impl DefectService for DefectCalls {
         request: Request<v1::CloseWithoutFindingRequest>,
     ) -> Result<Response<v1::Defect>, Status> {
         check_text("note", &request.get_ref().note, MAX_TEXT)?;
-        self.on_defect(
-            request,
-            |message| (&message.name, &message.request_id),
-            |planner, id, message| {
-                let v1::CloseWithoutFindingRequest {
-                    name: _,
-                    note,
-                    etag,
-                    request_id,
-                } = message;
-                planner
-                    .close_without_finding(id, &note, &etag, &request_id)
-                    .map(|()| id)
-            },
-        )
+        self.on_defect(request, |planner, id, message| {
+            let v1::CloseWithoutFindingRequest {
+                name: _,
+                note,
+                etag,
+                request_id,
+            } = message;
+            planner.close_without_finding(id, &note, &etag, &request_id)
+        })
         .await
     }
 
@@ -523,21 +516,17 @@ impl DefectService for DefectCalls {
             .map(|name| convert::alert_from_name("alerts", name))
             .collect::<Result<Vec<_>, _>>()
             .map_err(bad_field)?;
-        self.on_defect(
-            request,
-            |message| (&message.name, &message.request_id),
-            |planner, id, message| {
-                let v1::SplitDefectRequest {
-                    name: _,
-                    alerts: _,
-                    component,
-                    note,
-                    etag,
-                    request_id,
-                } = message;
-                planner.split(id, alerts, &component, &note, &etag, &request_id)
-            },
-        )
+        self.regroup(request, |planner, id, message| {
+            let v1::SplitDefectRequest {
+                name: _,
+                alerts: _,
+                component,
+                note,
+                etag,
+                request_id,
+            } = message;
+            planner.split(id, alerts, &component, &note, &etag, &request_id)
+        })
         .await
     }
 
@@ -548,15 +537,11 @@ impl DefectService for DefectCalls {
         let message = request.get_ref();
         check_text("note", &message.note, MAX_TEXT)?;
         let into = convert::defect_from_name("into", &message.into).map_err(bad_field)?;
-        self.on_defect(
-            request,
-            |message| (&message.name, &message.request_id),
-            move |planner, id, message| {
-                planner
-                    .merge(id, into, &message.note, &message.etag, &message.request_id)
-                    .map(|()| into)
-            },
-        )
+        self.regroup(request, move |planner, id, message| {
+            planner
+                .merge(id, into, &message.note, &message.etag, &message.request_id)
+                .map(|()| into)
+        })
         .await
     }
 

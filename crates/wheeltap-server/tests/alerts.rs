@@ -9,7 +9,8 @@ mod common;
 
 use common::NOW_MS;
 use common::Served;
-use common::alerting::{HOT, START, Sender, folder, reason, settings, swings};
+use common::alerting::{HOT, START, Sender, reason, settings, swings};
+use common::folder::folder;
 use std::collections::BTreeSet;
 use std::sync::Arc;
 use tonic::transport::Channel;

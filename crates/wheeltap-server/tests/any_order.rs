@@ -7,7 +7,7 @@
 
 mod judged;
 
-use judged::{LEVEL, OVER, Service, T0, TRIPS, UNLIKE, at, batch};
+use judged::{LEVEL, OVER, Service, T0, TRIPS, UNLIKE, at, batch, folder};
 use proptest::prelude::*;
 use wheeltap_model::{Batch, ClassBaseline, ClassName};
 
@@ -199,7 +199,7 @@ proptest! {
         between in prop::collection::vec(between(), 12),
         frozen_at in 0_usize..8,
     ) {
-        let rules = Service::folder(&RULES);
+        let rules = folder(&RULES);
         let folder = Some(rules.path().to_owned());
 
         let mut in_order = Service::new(folder.clone());
@@ -254,7 +254,7 @@ proptest! {
 /// Random histories would prove little if they raised nothing.
 #[test]
 fn the_histories_raise_end_and_suppress() {
-    let rules = Service::folder(&RULES);
+    let rules = folder(&RULES);
     let mut service = Service::new(Some(rules.path().to_owned()));
     let mut data = Vec::new();
     for idx in 0..720 {

@@ -7,7 +7,7 @@
 
 mod judged;
 
-use judged::{Service, T0, at, batch, unit};
+use judged::{Service, T0, at, batch, folder, unit};
 use std::sync::Arc;
 use wheeltap_model::{ClassBaseline, ServerTime, UnitId};
 use wheeltap_server::judging::History;
@@ -38,7 +38,7 @@ fn levels(from_ms: i64, to_ms: i64, level: f64) -> Vec<(i64, f64)> {
 }
 
 fn service(n_others: usize) -> (Service, tempfile::TempDir) {
-    let rules = Service::folder(&[("unlike-class", UNLIKE_CLASS)]);
+    let rules = folder(&[("unlike-class", UNLIKE_CLASS)]);
     let service = Service::new(Some(rules.path().to_owned()));
     (1..=n_others).for_each(|n| service.create(&other(n)));
     (service, rules)

@@ -8,7 +8,8 @@
 
 mod common;
 
-use common::alerting::{HOT, START, Sender, folder, reason, settings, swings};
+use common::alerting::{HOT, START, Sender, reason, settings, swings};
+use common::folder::folder;
 use common::{NOW_MS, Served};
 use std::collections::BTreeMap;
 use std::sync::Arc;

@@ -8,7 +8,7 @@
 
 mod judged;
 
-use judged::{LEVEL, Service, T0, TRIPS, at, batch, unit};
+use judged::{LEVEL, Service, T0, TRIPS, at, batch, folder, unit};
 use wheeltap_followup::RuleFacts;
 use wheeltap_model::{Alert, Batch, Condition, RuleName, RuleRef, ServerTime, WithdrawnReason};
 use wheeltap_rules::Environment;
@@ -77,7 +77,7 @@ fn summary(service: &Service) -> Vec<(u64, Condition, Option<i64>)> {
 
 #[test]
 fn a_split_keeps_the_number_of_the_earliest_part_and_a_merge_that_of_the_earliest_alert() {
-    let rules = Service::folder(&[("level", LEVEL)]);
+    let rules = folder(&[("level", LEVEL)]);
     let mut service = Service::new(Some(rules.path().to_owned()));
     // The middle is missing: unknown ends no alert.
     service.send(levels(&[(0, 5, 5.0), (5, 15, 14.0)]), true);
@@ -129,7 +129,7 @@ fn a_split_keeps_the_number_of_the_earliest_part_and_a_merge_that_of_the_earlies
 
 #[test]
 fn a_withdrawn_alert_comes_back_under_its_number() {
-    let rules = Service::folder(&[("trips", TRIPS)]);
+    let rules = folder(&[("trips", TRIPS)]);
     let mut service = Service::new(Some(rules.path().to_owned()));
     let trips = [T0 + 5 * MIN, T0 + 5 * MIN + 10];
     service.send(batch(&level(0, 8, 5.0), &[(T0, 1.0)], &trips), true);
@@ -160,7 +160,7 @@ fn a_withdrawn_alert_comes_back_under_its_number() {
 
 #[test]
 fn data_older_than_the_horizon_is_stored_and_not_judged() {
-    let rules = Service::folder(&[("level", LEVEL)]);
+    let rules = folder(&[("level", LEVEL)]);
     let mut service = Service::new(Some(rules.path().to_owned()));
     let day = 24 * 60;
     service.send(levels(&[(15 * day, 15 * day + 20, 5.0)]), true);
@@ -178,7 +178,7 @@ fn data_older_than_the_horizon_is_stored_and_not_judged() {
 
 #[test]
 fn what_a_promise_covers_is_settled() {
-    let rules = Service::folder(&[("level", LEVEL)]);
+    let rules = folder(&[("level", LEVEL)]);
     let mut service = Service::new(Some(rules.path().to_owned()));
     let mut first = levels(&[(0, 5, 5.0), (5, 15, 14.0)]);
     service.send(first.clone(), true);
@@ -194,7 +194,7 @@ fn what_a_promise_covers_is_settled() {
 
 #[test]
 fn a_rule_that_is_replaced_ends_its_alerts_as_superseded() {
-    let rules = Service::folder(&[("level", LEVEL)]);
+    let rules = folder(&[("level", LEVEL)]);
     let mut service = Service::new(Some(rules.path().to_owned()));
     service.send(levels(&[(0, 5, 5.0), (5, 15, 14.0)]), true);
     service.idle();

@@ -8,7 +8,7 @@
 
 mod judged;
 
-use judged::{Service, T0, at, batch};
+use judged::{Service, T0, at, batch, folder};
 use wheeltap_model::{
     AlertId, Condition, ConsistPosition, ConsistRole, Dated, EventTime, Facing, UnitId,
 };
@@ -37,7 +37,7 @@ fn unit(n: usize) -> UnitId {
 
 /// Units 1 to 5, of which 1 to 3 are in train M1 and 4 in M2 from the beginning on.
 fn yard() -> Yard {
-    let rules = Service::folder(&[("pipe", PIPE)]);
+    let rules = folder(&[("pipe", PIPE)]);
     let service = Service::new(Some(rules.path().to_owned()));
     let yard = Yard {
         service,

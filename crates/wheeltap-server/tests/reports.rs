@@ -7,11 +7,11 @@
 
 mod common;
 
-use common::{NOW_MS, Served, batch_of, column, schema, unit};
+use common::alerting::{HOT, START, Sender, reason};
+use common::{NOW_MS, Served};
 use std::sync::Arc;
 use tonic::transport::Channel;
 use tonic::{Code, Status};
-use tonic_types::StatusExt;
 use wheeltap_model::{Actor, Role};
 use wheeltap_proto::v1;
 use wheeltap_proto::v1::alert_service_client::AlertServiceClient;
@@ -24,37 +24,17 @@ use wheeltap_server::{Access, Settings};
 use wheeltap_store::MemoryStore;
 
 const DAY: i64 = 86_400_000;
-const START: i64 = NOW_MS - 6 * 3_600_000;
 
-/// Raises a second after the oil is over 100 degrees; judged on two of the units.
-const HOT: &str = r#"
-fn about() { #{
-    title: "Oil hot", system: "engine / lubrication", component: "oil", priority: "high",
-    applies: #{ unit: ["ZVR 1", "ZVR 2", "ZVR 3"] },
-    tick: "1 s", on_delay: "1 s", off_delay: "1 s",
-    cause: "a test", consequence: "none", action: "look", respond_within: "4 h",
-} }
-fn reads() { #{ oil: last("engine.oil.temperature", "2 s") } }
-fn raise(seen) { seen.oil > 100.0 }
-"#;
-
-fn reason(status: &Status) -> String {
-    let details = status.get_error_details();
-    details.error_info().expect("an ErrorInfo").reason.clone()
+/// Judged on three of the units.
+fn hot() -> String {
+    let applies = "applies: #{ unit: [\"ZVR 1\", \"ZVR 2\", \"ZVR 3\"] },\n    tick:";
+    HOT.replacen("tick:", applies, 1)
 }
 
 /// Sends one value a second from `START` on.
 async fn send(served: &Served, number: u32, values: &[f64]) {
-    let mut gateway = served.stream().await;
-    gateway
-        .hello(1, &unit(number), u8::try_from(number).unwrap())
-        .await;
-    let schema = schema(&[("engine.oil.temperature", "Cel", &[])]);
-    let asked = v1::stream_telemetry_request::Item::Schema(schema.clone());
-    gateway.ask(asked).await;
-    let batch = batch_of(&schema, 1, &column(0, START, 1_000, values));
-    let outcome = gateway.send(batch).await;
-    assert_eq!(outcome.outcome(), v1::batch_outcome::Outcome::Stored);
+    let mut sender = Sender::new(served, number).await;
+    sender.send(START, values).await;
 }
 
 /// Ready when an alert was raised.
@@ -112,7 +92,7 @@ impl Desk {
 #[tokio::test]
 async fn a_rule_s_scorecard_and_the_desk_s_load_follow_from_what_happened() {
     let folder = tempfile::tempdir().unwrap();
-    std::fs::write(folder.path().join("hot.rhai"), HOT).unwrap();
+    std::fs::write(folder.path().join("hot.rhai"), hot()).unwrap();
     let settings = Settings {
         rules: Some(folder.path().to_owned()),
         ..Settings::default()

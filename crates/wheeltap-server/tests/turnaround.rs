@@ -9,6 +9,7 @@
 
 mod common;
 
+use common::alerting::reason;
 use common::{NOW_MS, Served, batch_of, column, schema, unit};
 use std::sync::Arc;
 use tonic::{Code, Status};
@@ -109,11 +110,6 @@ async fn sheet_of(track: &mut Track, number: u32) -> Result<v1::Sheet, Status> {
         ..v1::GetSheetRequest::default()
     };
     Ok(track.get_sheet(request).await?.into_inner())
-}
-
-fn reason(status: &Status) -> String {
-    let details = status.get_error_details();
-    details.error_info().unwrap().reason.clone()
 }
 
 fn fields(status: &Status) -> Vec<String> {

@@ -18,14 +18,6 @@ fn reads() { #{ oil: last("engine.oil.temperature", "2 s") } }
 fn raise(seen) { seen.oil > 100.0 }
 "#;
 
-pub fn folder(rules: &[(&str, &str)]) -> tempfile::TempDir {
-    let folder = tempfile::tempdir().unwrap();
-    for (name, text) in rules {
-        std::fs::write(folder.path().join(format!("{name}.rhai")), text).unwrap();
-    }
-    folder
-}
-
 pub fn settings(rules: &Path) -> Settings {
     Settings {
         rules: Some(rules.to_owned()),

@@ -6,6 +6,7 @@
 )]
 
 pub mod alerting;
+pub mod folder;
 
 use std::sync::Arc;
 use std::sync::atomic::{AtomicUsize, Ordering};

@@ -2,6 +2,10 @@
 
 #![allow(dead_code, reason = "each test file takes what it needs")]
 
+#[path = "../common/folder.rs"]
+mod folder;
+
+pub use folder::folder;
 use std::collections::BTreeSet;
 use std::path::PathBuf;
 use std::sync::atomic::{AtomicBool, Ordering};
@@ -309,15 +313,6 @@ impl Service {
             rules,
             next_sequence,
         }
-    }
-
-    /// The rule files, in a folder that lives as long as the guard.
-    pub fn folder(rules: &[(&str, &str)]) -> tempfile::TempDir {
-        let folder = tempfile::tempdir().unwrap();
-        for (name, text) in rules {
-            std::fs::write(folder.path().join(format!("{name}.rhai")), text).unwrap();
-        }
-        folder
     }
 
     /// The next service on the same store; `kill` ends this one without a word.

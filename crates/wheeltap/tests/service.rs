@@ -159,6 +159,14 @@ impl Drop for Service {
     }
 }
 
+/// Asserts that a text holds all of these.
+#[track_caller]
+fn holds(text: &str, words: &[&str]) {
+    for word in words {
+        assert!(text.contains(word), "no {word:?} in {text}");
+    }
+}
+
 fn wheeltap(bench: &Bench) -> Command {
     let mut command = Command::new(env!("CARGO_BIN_EXE_wheeltap"));
     command.current_dir(bench.path()).env_remove("WHEELTAP_LOG");
@@ -196,18 +204,15 @@ fn a_day_that_is_sent_is_judged_as_replayed_answered_and_closed() {
 
     let shown = service.run(&bench, &["alerts", "show", &alert]);
     shown.says(0, &[]);
-    for word in [
-        "Oil warm",
-        "Check the cooler at the next stop.",
-        "oil 60 Cel",
-        "4 h",
-    ] {
-        assert!(
-            shown.stdout.contains(word),
-            "no {word:?} in {}",
-            shown.stdout
-        );
-    }
+    holds(
+        &shown.stdout,
+        &[
+            "Oil warm",
+            "Check the cooler at the next stop.",
+            "oil 60 Cel",
+            "4 h",
+        ],
+    );
     service
         .run(
             &bench,
@@ -220,13 +225,7 @@ fn a_day_that_is_sent_is_judged_as_replayed_answered_and_closed() {
     assert_eq!(answered[0]["acknowledged"]["note"], "crew told");
 
     let listed = service.run(&bench, &["defects"]);
-    for word in ["ZVR 4117", "oil cooler", "suspected"] {
-        assert!(
-            listed.stdout.contains(word),
-            "no {word:?} in {}",
-            listed.stdout
-        );
-    }
+    holds(&listed.stdout, &["ZVR 4117", "oil cooler", "suspected"]);
     service
         .run(
             &bench,

@@ -30,17 +30,18 @@ fn the_board_shows_an_alert_as_it_comes_and_takes_one_answer() {
     service.take_day(&bench);
     while told(&mut live)["generation"].as_u64().expect("a number") == before {}
     let (_, rows) = service.page("GET /board", "", "");
-    for word in [
-        "1 waits for an answer",
-        "Within 12 h",
-        "ZVR 4117",
-        "Oil warm",
-        "oil 60 Cel",
-        "Check the cooler at the next stop.",
-        "/defects/1/take-on",
-    ] {
-        assert!(rows.contains(word), "no {word:?} in {rows}");
-    }
+    holds(
+        &rows,
+        &[
+            "1 waits for an answer",
+            "Within 12 h",
+            "ZVR 4117",
+            "Oil warm",
+            "oil 60 Cel",
+            "Check the cooler at the next stop.",
+            "/defects/1/take-on",
+        ],
+    );
 
     // Nobody acts through another site.
     let act = "POST /defects/1/take-on";
@@ -53,15 +54,16 @@ fn the_board_shows_an_alert_as_it_comes_and_takes_one_answer() {
         "{head}"
     );
     let (_, board) = service.page("GET /?said=taken&defect=1", "", "");
-    for word in [
-        "Defect 1 is yours.",
-        "Nothing waits",
-        "Taken on",
-        "local, ",
-        "crew told &#60;b&#62;",
-    ] {
-        assert!(board.contains(word), "no {word:?} in {board}");
-    }
+    holds(
+        &board,
+        &[
+            "Defect 1 is yours.",
+            "Nothing waits",
+            "Taken on",
+            "local, ",
+            "crew told &#60;b&#62;",
+        ],
+    );
     let (head, _) = service.page("POST /defects/99/take-on", &own, "");
     assert!(head.starts_with("HTTP/1.1 404"), "{head}");
 }
@@ -70,15 +72,16 @@ fn the_board_shows_an_alert_as_it_comes_and_takes_one_answer() {
 fn a_units_page_plots_what_is_stored() {
     let (_bench, service) = with_a_day();
     let (_, page) = service.page("GET /units/ZVR%204117", "", "");
-    for word in [
-        "ZVR 4117",
-        "Marten",
-        "Oil warm",
-        "data-channel=\"engine.oil.temperature\"",
-        "ended 2026-01-01 00:21",
-    ] {
-        assert!(page.contains(word), "no {word:?} in {page}");
-    }
+    holds(
+        &page,
+        &[
+            "ZVR 4117",
+            "Marten",
+            "Oil warm",
+            "data-channel=\"engine.oil.temperature\"",
+            "ended 2026-01-01 00:21",
+        ],
+    );
     let series = |from: u64, to: u64, channel: &str| {
         let path = format!(
             "GET /units/ZVR%204117/series?channel={channel}&from={from}&to={to}&width=1000"
@@ -152,20 +155,22 @@ fn a_rule_is_written_tried_kept_and_promoted_on_its_page() {
         "{list}"
     );
     let (_, page) = service.page("GET /rules/oil-warm", "", "");
-    for word in [
-        "seen.oil &#62; 50.0",
-        "The text is right",
-        "Passes: hot",
-        "settings from the beginning",
-    ] {
-        assert!(page.contains(word), "no {word:?} in {page}");
-    }
+    holds(
+        &page,
+        &[
+            "seen.oil &#62; 50.0",
+            "The text is right",
+            "Passes: hot",
+            "settings from the beginning",
+        ],
+    );
 
     let wrong = form("source", &RULE.replace("seen.oil >", "seen.oli >"));
     let (_, checked) = service.page("POST /rules/oil-warm/check", "", &wrong);
-    for word in ["Line 9, column ", "no input oli", "did you mean oil?"] {
-        assert!(checked.contains(word), "no {word:?} in {checked}");
-    }
+    holds(
+        &checked,
+        &["Line 9, column ", "no input oli", "did you mean oil?"],
+    );
     // As a browser sends it, with lines that end in CRLF; the case does not pass this text.
     let cooler = RULE.replace("> 50.0", "> 70.0");
     let text = form("source", &cooler.replace('\n', "\r\n"));
@@ -173,15 +178,16 @@ fn a_rule_is_written_tried_kept_and_promoted_on_its_page() {
     assert!(checked.contains("<strong>Fails</strong>: hot"), "{checked}");
 
     let (_, tried) = service.page("POST /rules/oil-warm/try", "", &form("source", RULE));
-    for word in [
-        "event: progress",
-        "event: done",
-        "1 on 1 unit, ",
-        "2026-01-01 00:11 after 10 min 20 s",
-        "oil 60 Cel",
-    ] {
-        assert!(tried.contains(word), "no {word:?} in {tried}");
-    }
+    holds(
+        &tried,
+        &[
+            "event: progress",
+            "event: done",
+            "1 on 1 unit, ",
+            "2026-01-01 00:11 after 10 min 20 s",
+            "oil 60 Cel",
+        ],
+    );
     let (_, tried) = service.page("POST /rules/oil-warm/try", "", &wrong);
     assert!(
         tried.contains("event: refused") && tried.contains("no input oli"),

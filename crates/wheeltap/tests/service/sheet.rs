@@ -116,22 +116,19 @@ fn a_sheet_is_printed_for_what_a_file_says_comes_in() {
 
     let printed = service.run(&bench, &["sheet", "--point", "Burbot Yard"]);
     printed.says(0, &[]);
-    for word in [
-        "blue signal up, unit locked out",
-        "Oil stays hot for an hour.",
-        "40 of 45 min, 5 of them lockout",
-        "machinist above, min 0 to 35",
-        "oil cooler bundle: yes",
-        "never heard: gauge it",
-        "OVERDUE since 2025-12-22 00:00",
-        "ASK THE DESK",
-    ] {
-        assert!(
-            printed.stdout.contains(word),
-            "no {word:?} in {}",
-            printed.stdout
-        );
-    }
+    holds(
+        &printed.stdout,
+        &[
+            "blue signal up, unit locked out",
+            "Oil stays hot for an hour.",
+            "40 of 45 min, 5 of them lockout",
+            "machinist above, min 0 to 35",
+            "oil cooler bundle: yes",
+            "never heard: gauge it",
+            "OVERDUE since 2025-12-22 00:00",
+            "ASK THE DESK",
+        ],
+    );
     assert_eq!(
         printed.stdout.matches("FIRST").count(),
         2,
@@ -199,24 +196,26 @@ fn refuses_bad_files(bench: &Bench, service: &Service) {
 fn pages_say_the_same(service: &Service) {
     let (head, list) = service.page("GET /service", "", "");
     assert!(head.starts_with("HTTP/1.1 200"), "{head}");
-    for word in [
-        "Burbot Yard",
-        "40 of 45 min",
-        "/service/Burbot%20Yard/ZVR%204117?arrival=",
-    ] {
-        assert!(list.contains(word), "no {word:?} in {list}");
-    }
+    holds(
+        &list,
+        &[
+            "Burbot Yard",
+            "40 of 45 min",
+            "/service/Burbot%20Yard/ZVR%204117?arrival=",
+        ],
+    );
     let (head, sheet) = service.page("GET /service/Burbot%20Yard/ZVR%204117", "", "");
     assert!(head.starts_with("HTTP/1.1 200"), "{head}");
-    for word in [
-        "blue signal up, unit locked out",
-        "oil cooler: Oil warm (defect 1)",
-        "machinist above 0 to 35",
-        "never heard: gauge it",
-        "overdue since 2025-12-22 00:00",
-    ] {
-        assert!(sheet.contains(word), "no {word:?} in {sheet}");
-    }
+    holds(
+        &sheet,
+        &[
+            "blue signal up, unit locked out",
+            "oil cooler: Oil warm (defect 1)",
+            "machinist above 0 to 35",
+            "never heard: gauge it",
+            "overdue since 2025-12-22 00:00",
+        ],
+    );
     let (head, _) = service.page("GET /service/Burbot%20Yard/ZVR%209", "", "");
     assert!(head.starts_with("HTTP/1.1 404"), "{head}");
 }

@@ -4,8 +4,8 @@ use crate::{
     Outcome, Stop,
     alert_json::{Served, condition, inputs, rule_and_version, told},
     args::{
-        AcknowledgeArgs, AlertFilterArgs, AlertListArgs, AlertsCommand, GiveBackArgs, ShelveArgs,
-        ShowArgs,
+        AcknowledgeArgs, AlertFilterArgs, AlertListArgs, AlertsCommand, GiveBackArgs,
+        PastAlertArgs, ShelveArgs, ShowArgs,
     },
     output::{Out, counted, duration, note},
     remote::{self, answer, connected, instant, priority, short_instant, tail, word},
@@ -46,16 +46,22 @@ pub fn filter(args: &AlertFilterArgs) -> v1::AlertFilter {
     }
 }
 
-async fn print_list(args: &AlertListArgs) -> Result<Outcome, Stop> {
+/// The filter that the options ask for, over a span.
+pub fn of_the_past(args: &PastAlertArgs) -> v1::AlertFilter {
     let mut filter = filter(&args.filter);
     filter.raised_from_unix_ms = args.since;
     filter.raised_to_unix_ms = args.until;
-    filter.awaits_answer = args.awaiting;
     filter.show_withdrawn = args.withdrawn || filter.condition() == v1::Condition::Withdrawn;
-    let connection = connected(&args.server).await?;
+    filter
+}
+
+async fn print_list(args: &AlertListArgs) -> Result<Outcome, Stop> {
+    let mut filter = of_the_past(&args.past);
+    filter.awaits_answer = args.awaiting;
+    let connection = connected(&args.ask.server).await?;
     let (alerts, more) = remote::first(connection.list_alerts(filter), args.limit).await?;
     let mut out = Out::new();
-    if args.json {
+    if args.ask.json {
         for alert in &alerts {
             out.json(&Served::from(alert))?;
         }
@@ -71,7 +77,7 @@ async fn print_list(args: &AlertListArgs) -> Result<Outcome, Stop> {
             "{} shown, the newest; there are more: see --limit",
             counted(alerts.len(), "alert")
         ));
-    } else if !args.json {
+    } else if !args.ask.json {
         note(counted(alerts.len(), "alert"));
     }
     Ok(Outcome::Fine)
@@ -123,13 +129,13 @@ fn row(alert: &v1::Alert) -> Vec<String> {
 }
 
 async fn show(args: &ShowArgs) -> Result<Outcome, Stop> {
-    let connection = connected(&args.server).await?;
+    let connection = connected(&args.ask.server).await?;
     let request = v1::GetAlertRequest {
         name: format!("alerts/{}", args.number),
     };
     let alert = answer(connection.alerts().get_alert(request).await)?;
     let mut out = Out::new();
-    if args.json {
+    if args.ask.json {
         out.json(&Served::from(&alert))?;
         out.flush()?;
         return Ok(Outcome::Fine);
@@ -216,9 +222,9 @@ async fn show(args: &ShowArgs) -> Result<Outcome, Stop> {
 }
 
 async fn acknowledge(args: &AcknowledgeArgs) -> Result<Outcome, Stop> {
-    let connection = connected(&args.server).await?;
+    let connection = connected(&args.of.server).await?;
     let request = v1::AcknowledgeAlertRequest {
-        name: format!("alerts/{}", args.number),
+        name: format!("alerts/{}", args.of.number),
         note: args.note.clone(),
         ..Default::default()
     };
@@ -233,9 +239,9 @@ async fn acknowledge(args: &AcknowledgeArgs) -> Result<Outcome, Stop> {
 }
 
 async fn give_back(args: &GiveBackArgs) -> Result<Outcome, Stop> {
-    let connection = connected(&args.server).await?;
+    let connection = connected(&args.of.server).await?;
     let request = v1::GiveBackAlertRequest {
-        name: format!("alerts/{}", args.number),
+        name: format!("alerts/{}", args.of.number),
         note: args.note.clone(),
         ..Default::default()
     };
@@ -249,9 +255,9 @@ async fn give_back(args: &GiveBackArgs) -> Result<Outcome, Stop> {
 }
 
 async fn shelve(args: &ShelveArgs) -> Result<Outcome, Stop> {
-    let connection = connected(&args.server).await?;
+    let connection = connected(&args.of.server).await?;
     let request = v1::ShelveAlertRequest {
-        alert: format!("alerts/{}", args.number),
+        alert: format!("alerts/{}", args.of.number),
         until_unix_ms: args.until,
         reason: args.reason.clone(),
         ..Default::default()

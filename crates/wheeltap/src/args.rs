@@ -138,8 +138,35 @@ pub enum Command {
 #[derive(Debug, Args)]
 pub struct ServerArgs {
     /// The service's address
-    #[arg(long, env = "WHEELTAP_SERVER", value_name = "URL", default_value = "http://127.0.0.1:7417", value_hint = ValueHint::Url)]
+    #[arg(
+        long,
+        env = "WHEELTAP_SERVER",
+        value_name = "URL",
+        default_value = "http://127.0.0.1:7417",
+        value_hint = ValueHint::Url,
+        display_order = 800
+    )]
     pub server: String,
+}
+
+/// Which service to ask, and how to print what it answers.
+#[derive(Debug, Args)]
+pub struct AskArgs {
+    #[command(flatten)]
+    pub server: ServerArgs,
+    /// Print one JSON object a line
+    #[arg(long, display_order = 810)]
+    pub json: bool,
+}
+
+/// What an act is on.
+#[derive(Debug, Args)]
+pub struct NumberArgs {
+    /// Its number
+    #[arg(value_name = "NUMBER")]
+    pub number: u64,
+    #[command(flatten)]
+    pub server: ServerArgs,
 }
 
 #[derive(Debug, Args)]
@@ -245,14 +272,12 @@ pub struct WatchArgs {
     #[arg(long)]
     pub catch_up: bool,
     #[command(flatten)]
-    pub server: ServerArgs,
-    /// Print one JSON object a line
-    #[arg(long)]
-    pub json: bool,
+    pub ask: AskArgs,
 }
 
+/// Which alerts of the past.
 #[derive(Debug, Args)]
-pub struct AlertListArgs {
+pub struct PastAlertArgs {
     #[command(flatten)]
     pub filter: AlertFilterArgs,
     /// Raised at or after: a time, or a span back from now, such as "24 h"
@@ -264,6 +289,12 @@ pub struct AlertListArgs {
     /// Withdrawn alerts too
     #[arg(long)]
     pub withdrawn: bool,
+}
+
+#[derive(Debug, Args)]
+pub struct AlertListArgs {
+    #[command(flatten)]
+    pub past: PastAlertArgs,
     /// Only those that somebody has still to take on
     #[arg(long)]
     pub awaiting: bool,
@@ -271,10 +302,7 @@ pub struct AlertListArgs {
     #[arg(long, value_name = "N", default_value_t = 100)]
     pub limit: usize,
     #[command(flatten)]
-    pub server: ServerArgs,
-    /// Print one JSON object a line
-    #[arg(long)]
-    pub json: bool,
+    pub ask: AskArgs,
 }
 
 #[derive(Debug, Args)]
@@ -283,10 +311,7 @@ pub struct ShowArgs {
     #[arg(value_name = "NUMBER")]
     pub number: u64,
     #[command(flatten)]
-    pub server: ServerArgs,
-    /// Print one JSON object
-    #[arg(long)]
-    pub json: bool,
+    pub ask: AskArgs,
 }
 
 #[derive(Debug, Args)]
@@ -304,10 +329,7 @@ pub struct UnitListArgs {
     #[arg(long, value_name = "NAME")]
     pub class: Option<String>,
     #[command(flatten)]
-    pub server: ServerArgs,
-    /// Print one JSON object a line
-    #[arg(long)]
-    pub json: bool,
+    pub ask: AskArgs,
 }
 
 #[derive(Debug, Subcommand)]
@@ -326,10 +348,7 @@ pub struct UnitShowArgs {
     #[arg(value_name = "UNIT")]
     pub unit: String,
     #[command(flatten)]
-    pub server: ServerArgs,
-    /// Print one JSON object
-    #[arg(long)]
-    pub json: bool,
+    pub ask: AskArgs,
 }
 
 #[derive(Debug, Args)]
@@ -381,10 +400,7 @@ pub enum QuarantineCommand {
 #[derive(Debug, Args)]
 pub struct QuarantineListArgs {
     #[command(flatten)]
-    pub server: ServerArgs,
-    /// Print one JSON object a line
-    #[arg(long)]
-    pub json: bool,
+    pub ask: AskArgs,
 }
 
 #[derive(Debug, Args)]

@@ -239,10 +239,10 @@ async fn print_list(args: &DefectListArgs) -> Result<Outcome, Stop> {
         component: args.component.clone().unwrap_or_default(),
         open: args.open,
     };
-    let connection = connected(&args.server).await?;
+    let connection = connected(&args.ask.server).await?;
     let (defects, more) = remote::first(connection.list_defects(filter), args.limit).await?;
     let mut out = Out::new();
-    if args.json {
+    if args.ask.json {
         for defect in &defects {
             out.json(&Line::from(defect))?;
         }
@@ -265,7 +265,7 @@ async fn print_list(args: &DefectListArgs) -> Result<Outcome, Stop> {
             "{} shown, the soonest due; there are more: see --limit",
             counted(defects.len(), "defect")
         ));
-    } else if !args.json {
+    } else if !args.ask.json {
         note(counted(defects.len(), "defect"));
     }
     Ok(Outcome::Fine)
@@ -288,13 +288,13 @@ fn row(defect: &v1::Defect) -> Vec<String> {
 }
 
 async fn show(args: &ShowArgs) -> Result<Outcome, Stop> {
-    let connection = connected(&args.server).await?;
+    let connection = connected(&args.ask.server).await?;
     let request = v1::GetDefectRequest {
         name: format!("defects/{}", args.number),
     };
     let defect = answer(connection.defects().get_defect(request).await)?;
     let mut out = Out::new();
-    if args.json {
+    if args.ask.json {
         out.json(&Line::from(&defect))?;
         out.flush()?;
         return Ok(Outcome::Fine);

@@ -144,13 +144,13 @@ impl From<&v1::Desk> for DeskLine {
 }
 
 async fn print_desk(args: &DeskArgs) -> Result<Outcome, Stop> {
-    let connection = connected(&args.server).await?;
+    let connection = connected(&args.ask.server).await?;
     let request = v1::GetDeskRequest {
         since_unix_ms: args.since,
     };
     let desk = answer(connection.desk().get_desk(request).await)?;
     let mut out = Out::new();
-    if args.json {
+    if args.ask.json {
         out.json(&DeskLine::from(&desk))?;
         out.flush()?;
         return Ok(Outcome::Fine);
@@ -398,10 +398,10 @@ impl From<&v1::Mute> for MuteLine {
 }
 
 async fn mutes(args: &MutesArgs) -> Result<Outcome, Stop> {
-    let connection = connected(&args.server).await?;
+    let connection = connected(&args.ask.server).await?;
     let (mutes, _) = remote::first(connection.list_mutes(args.ended), usize::MAX).await?;
     let mut out = Out::new();
-    if args.json {
+    if args.ask.json {
         for mute in &mutes {
             out.json(&MuteLine::from(mute))?;
         }
@@ -409,7 +409,7 @@ async fn mutes(args: &MutesArgs) -> Result<Outcome, Stop> {
         out.table(&MUTE_HEAD, mutes.iter().map(mute_row).collect())?;
     }
     out.flush()?;
-    if !args.json {
+    if !args.ask.json {
         note(counted(mutes.len(), "mute"));
     }
     Ok(Outcome::Fine)
@@ -438,9 +438,9 @@ async fn out_of_service(args: &OutOfServiceArgs) -> Result<Outcome, Stop> {
 }
 
 async fn lift(args: &LiftArgs) -> Result<Outcome, Stop> {
-    let connection = connected(&args.server).await?;
+    let connection = connected(&args.of.server).await?;
     let request = v1::LiftMuteRequest {
-        name: format!("mutes/{}", args.number),
+        name: format!("mutes/{}", args.of.number),
         note: args.note.clone(),
         ..Default::default()
     };
@@ -481,10 +481,10 @@ struct HandoverLine<'a> {
 }
 
 async fn handovers(args: &HandoversArgs) -> Result<Outcome, Stop> {
-    let connection = connected(&args.server).await?;
+    let connection = connected(&args.ask.server).await?;
     let (handovers, _) = remote::first(connection.list_handovers(), args.limit).await?;
     let mut out = Out::new();
-    if args.json {
+    if args.ask.json {
         for handover in &handovers {
             out.json(&HandoverLine {
                 handover: number(&handover.name),
@@ -524,7 +524,7 @@ struct ActLine<'a> {
 }
 
 async fn acts(args: &ActsArgs) -> Result<Outcome, Stop> {
-    let connection = connected(&args.server).await?;
+    let connection = connected(&args.ask.server).await?;
     let about = [
         args.unit.as_ref().map(|unit| format!("units/{unit}")),
         args.alert.map(|alert| format!("alerts/{alert}")),
@@ -539,7 +539,7 @@ async fn acts(args: &ActsArgs) -> Result<Outcome, Stop> {
     };
     let (acts, more) = remote::first(connection.list_acts(request), args.limit).await?;
     let mut out = Out::new();
-    if args.json {
+    if args.ask.json {
         for act in &acts {
             out.json(&ActLine {
                 number: act.number,

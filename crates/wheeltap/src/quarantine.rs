@@ -33,11 +33,11 @@ pub fn run(command: &QuarantineCommand) -> Result<Outcome, Stop> {
 }
 
 async fn list(args: &QuarantineListArgs) -> Result<Outcome, Stop> {
-    let connection = connected(&args.server).await?;
+    let connection = connected(&args.ask.server).await?;
     let batches: Vec<v1::QuarantinedBatch> =
         connection.list_quarantined_batches().try_collect().await?;
     let mut out = Out::new();
-    if args.json {
+    if args.ask.json {
         for batch in &batches {
             out.json(&Line {
                 batch: tail(&batch.name).parse().unwrap_or(0),
@@ -63,7 +63,7 @@ async fn list(args: &QuarantineListArgs) -> Result<Outcome, Stop> {
         out.table(&head, batches.iter().map(row).collect())?;
     }
     out.flush()?;
-    if !args.json {
+    if !args.ask.json {
         note(format!("{} in quarantine", counted(batches.len(), "batch")));
     }
     Ok(Outcome::Fine)

@@ -47,7 +47,7 @@ fn bounded(bounded: Option<&v1::Bounded>) -> Value {
 }
 
 async fn scorecard(args: &ScorecardArgs) -> Result<Outcome, Stop> {
-    let connection = connected(&args.server).await?;
+    let connection = connected(&args.ask.server).await?;
     let (from_unix_ms, until_unix_ms) = from_until(&args.span);
     let request = v1::GetRuleScorecardsRequest {
         rule: args
@@ -60,7 +60,7 @@ async fn scorecard(args: &ScorecardArgs) -> Result<Outcome, Stop> {
     };
     let report = answer(connection.reports().get_rule_scorecards(request).await)?;
     let mut out = Out::new();
-    if args.json {
+    if args.ask.json {
         for card in &report.scorecards {
             out.json(&card_line(card, &report))?;
         }
@@ -180,7 +180,7 @@ fn card_line(card: &v1::RuleScorecard, report: &v1::GetRuleScorecardsResponse) -
 }
 
 async fn desk(args: &DeskReportArgs) -> Result<Outcome, Stop> {
-    let connection = connected(&args.server).await?;
+    let connection = connected(&args.ask.server).await?;
     let (from_unix_ms, until_unix_ms) = from_until(&args.span);
     let clock = if args.by_event_time {
         v1::DeskClock::Raised
@@ -195,7 +195,7 @@ async fn desk(args: &DeskReportArgs) -> Result<Outcome, Stop> {
     };
     let load = answer(connection.reports().get_desk_load(request).await)?;
     let mut out = Out::new();
-    if args.json {
+    if args.ask.json {
         desk_lines(&load, &mut out)?;
         out.flush()?;
         return Ok(Outcome::Fine);
@@ -317,7 +317,7 @@ fn desk_lines(load: &v1::DeskLoad, out: &mut Out) -> anyhow::Result<()> {
 }
 
 async fn reliability(args: &ReliabilityArgs) -> Result<Outcome, Stop> {
-    let connection = connected(&args.server).await?;
+    let connection = connected(&args.ask.server).await?;
     let (from_unix_ms, until_unix_ms) = from_until(&args.span);
     let request = v1::GetReliabilityRequest {
         from_unix_ms,
@@ -334,7 +334,7 @@ async fn reliability(args: &ReliabilityArgs) -> Result<Outcome, Stop> {
     };
     let report = answer(connection.reports().get_reliability(request).await)?;
     let mut out = Out::new();
-    if args.json {
+    if args.ask.json {
         reliability_lines(&report, &mut out)?;
     } else {
         reliability_tables(args, &report, &mut out)?;

@@ -84,10 +84,10 @@ async fn print_list(args: &UnitListArgs) -> Result<Outcome, Stop> {
         .map(ClassName::new)
         .transpose()
         .map_err(|error| Stop::Usage(error.into()))?;
-    let connection = connected(&args.server).await?;
+    let connection = connected(&args.ask.server).await?;
     let units: Vec<v1::Unit> = connection.list_units(class.as_ref()).try_collect().await?;
     let mut out = Out::new();
-    if args.json {
+    if args.ask.json {
         for unit in &units {
             out.json(&Line::from(unit))?;
         }
@@ -96,7 +96,7 @@ async fn print_list(args: &UnitListArgs) -> Result<Outcome, Stop> {
         out.table(&head, units.iter().map(row).collect())?;
     }
     out.flush()?;
-    if !args.json {
+    if !args.ask.json {
         note(counted(units.len(), "unit"));
     }
     Ok(Outcome::Fine)
@@ -122,14 +122,14 @@ fn row(unit: &v1::Unit) -> Vec<String> {
 }
 
 async fn show(args: &UnitShowArgs) -> Result<Outcome, Stop> {
-    let connection = connected(&args.server).await?;
+    let connection = connected(&args.ask.server).await?;
     let request = v1::GetUnitRequest {
         name: format!("units/{}", args.unit),
     };
     let unit = answer(connection.fleet().get_unit(request).await)?;
     let mut out = Out::new();
     let line = Line::from(&unit);
-    if args.json {
+    if args.ask.json {
         out.json(&line)?;
         out.flush()?;
         return Ok(Outcome::Fine);

@@ -65,7 +65,7 @@ pub fn run(args: &WatchArgs) -> Result<Outcome, Stop> {
 }
 
 async fn watch(args: &WatchArgs) -> Result<Outcome, Stop> {
-    let connection = connected(&args.server).await?;
+    let connection = connected(&args.ask.server).await?;
     let file = CursorFile(args.cursor_file.clone());
     let cursor = match &args.cursor {
         Some(cursor) => Some(cursor.clone()),
@@ -86,7 +86,7 @@ async fn watch(args: &WatchArgs) -> Result<Outcome, Stop> {
                 alert,
                 cursor,
             } => {
-                if args.json {
+                if args.ask.json {
                     out.json(&Line {
                         change: change(kind),
                         alert: Served::from(alert.as_ref()),
@@ -104,7 +104,7 @@ async fn watch(args: &WatchArgs) -> Result<Outcome, Stop> {
                     break;
                 }
                 if state.tell_up_to_date() {
-                    note(format!("up to date, watching {}", args.server.server));
+                    note(format!("up to date, watching {}", args.ask.server.server));
                 }
             }
             WatchItem::Relisted { reason } => note(format!(

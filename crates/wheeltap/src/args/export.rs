@@ -1,6 +1,6 @@
 //! What can be written into files for other tools.
 
-use super::{AlertFilterArgs, ServerArgs, time};
+use super::{PastAlertArgs, ServerArgs, time};
 use clap::{Args, Subcommand, ValueEnum, ValueHint};
 use std::path::PathBuf;
 use wheeltap_proto::v1;
@@ -73,16 +73,7 @@ impl From<TierArg> for v1::RollupTier {
 #[derive(Debug, Args)]
 pub struct ExportAlertsArgs {
     #[command(flatten)]
-    pub filter: AlertFilterArgs,
-    /// Raised at or after: a time, or a span back from now, such as "24 h"
-    #[arg(long, value_name = "TIME", value_parser = time)]
-    pub since: Option<i64>,
-    /// Raised before: a time, or a span back from now
-    #[arg(long, value_name = "TIME", value_parser = time)]
-    pub until: Option<i64>,
-    /// Withdrawn alerts too
-    #[arg(long)]
-    pub withdrawn: bool,
+    pub past: PastAlertArgs,
     #[command(flatten)]
     pub to: ExportTo,
     #[command(flatten)]

@@ -1,8 +1,8 @@
 //! What people do about alerts and defects.
 
 use super::{
-    ChangesArgs, DefectStatusArg, DispositionArg, FindingArg, OriginArg, PriorityArg, ServerArgs,
-    ShowArgs, ahead, time,
+    AskArgs, ChangesArgs, DefectStatusArg, DispositionArg, FindingArg, NumberArgs, OriginArg,
+    PriorityArg, ServerArgs, ShowArgs, ahead, time,
 };
 use clap::{Args, Subcommand};
 
@@ -20,45 +20,29 @@ pub enum AlertsCommand {
 
 #[derive(Debug, Args)]
 pub struct GiveBackArgs {
-    /// Its number
-    #[arg(value_name = "NUMBER")]
-    pub number: u64,
+    #[command(flatten)]
+    pub of: NumberArgs,
     /// Why
     #[arg(long, value_name = "TEXT")]
     pub note: String,
-    #[command(flatten)]
-    pub server: ServerArgs,
 }
 
 #[derive(Debug, Args)]
 pub struct ShelveArgs {
-    /// The alert's number
-    #[arg(value_name = "NUMBER")]
-    pub number: u64,
+    #[command(flatten)]
+    pub of: NumberArgs,
     /// When it ends: a time, or a span from now
     #[arg(long, value_name = "TIME", value_parser = ahead)]
     pub until: i64,
     /// Why
     #[arg(long, value_name = "TEXT")]
     pub reason: String,
-    #[command(flatten)]
-    pub server: ServerArgs,
-}
-
-#[derive(Debug, Args)]
-pub struct NumberArgs {
-    /// Its number
-    #[arg(value_name = "NUMBER")]
-    pub number: u64,
-    #[command(flatten)]
-    pub server: ServerArgs,
 }
 
 #[derive(Debug, Args)]
 pub struct TakeOnArgs {
-    /// The defect's number
-    #[arg(value_name = "NUMBER")]
-    pub number: u64,
+    #[command(flatten)]
+    pub of: NumberArgs,
     /// What to write down with it
     #[arg(
         long,
@@ -67,15 +51,12 @@ pub struct TakeOnArgs {
         hide_default_value = true
     )]
     pub note: String,
-    #[command(flatten)]
-    pub server: ServerArgs,
 }
 
 #[derive(Debug, Args)]
 pub struct CallArgs {
-    /// The defect's number
-    #[arg(value_name = "NUMBER")]
-    pub number: u64,
+    #[command(flatten)]
+    pub of: NumberArgs,
     /// Who was told, such as dispatcher
     #[arg(value_name = "WHO")]
     pub told: String,
@@ -101,27 +82,21 @@ pub struct CallArgs {
     /// When the promise is due: a time, or a span from now
     #[arg(long, value_name = "TIME", value_parser = ahead)]
     pub by: Option<i64>,
-    #[command(flatten)]
-    pub server: ServerArgs,
 }
 
 #[derive(Debug, Args)]
 pub struct KeptArgs {
-    /// The defect's number
-    #[arg(value_name = "NUMBER")]
-    pub number: u64,
+    #[command(flatten)]
+    pub of: NumberArgs,
     /// Which of its calls, counted from 1
     #[arg(value_name = "CALL")]
     pub call: u32,
-    #[command(flatten)]
-    pub server: ServerArgs,
 }
 
 #[derive(Debug, Args)]
 pub struct SayArgs {
-    /// The defect's number
-    #[arg(value_name = "NUMBER")]
-    pub number: u64,
+    #[command(flatten)]
+    pub of: NumberArgs,
     /// What
     #[arg(value_enum)]
     pub disposition: DispositionArg,
@@ -133,15 +108,12 @@ pub struct SayArgs {
         hide_default_value = true
     )]
     pub how: String,
-    #[command(flatten)]
-    pub server: ServerArgs,
 }
 
 #[derive(Debug, Args)]
 pub struct PlanArgs {
-    /// The defect's number
-    #[arg(value_name = "NUMBER")]
-    pub number: u64,
+    #[command(flatten)]
+    pub of: NumberArgs,
     /// The service point or shop
     #[arg(long, value_name = "PLACE", required_unless_present = "drop")]
     pub at: Option<String>,
@@ -175,27 +147,21 @@ pub struct PlanArgs {
     /// Take the plan back
     #[arg(long, conflicts_with_all = ["at", "when"])]
     pub drop: bool,
-    #[command(flatten)]
-    pub server: ServerArgs,
 }
 
 #[derive(Debug, Args)]
 pub struct CloseArgs {
-    /// The defect's number
-    #[arg(value_name = "NUMBER")]
-    pub number: u64,
+    #[command(flatten)]
+    pub of: NumberArgs,
     /// Why there is no finding
     #[arg(long, value_name = "TEXT")]
     pub note: String,
-    #[command(flatten)]
-    pub server: ServerArgs,
 }
 
 #[derive(Debug, Args)]
 pub struct SplitArgs {
-    /// The defect's number
-    #[arg(value_name = "NUMBER")]
-    pub number: u64,
+    #[command(flatten)]
+    pub of: NumberArgs,
     /// The alerts that go into the new one
     #[arg(value_name = "ALERT", required = true)]
     pub alerts: Vec<u64>,
@@ -210,23 +176,18 @@ pub struct SplitArgs {
     /// Why
     #[arg(long, value_name = "TEXT")]
     pub note: String,
-    #[command(flatten)]
-    pub server: ServerArgs,
 }
 
 #[derive(Debug, Args)]
 pub struct MergeArgs {
-    /// The defect's number
-    #[arg(value_name = "NUMBER")]
-    pub number: u64,
+    #[command(flatten)]
+    pub of: NumberArgs,
     /// The defect that stays
     #[arg(long, value_name = "NUMBER")]
     pub into: u64,
     /// Why
     #[arg(long, value_name = "TEXT")]
     pub note: String,
-    #[command(flatten)]
-    pub server: ServerArgs,
 }
 
 #[derive(Debug, Args)]
@@ -235,10 +196,7 @@ pub struct DeskArgs {
     #[arg(long, value_name = "TIME", value_parser = time)]
     pub since: Option<i64>,
     #[command(flatten)]
-    pub server: ServerArgs,
-    /// Print one JSON object
-    #[arg(long)]
-    pub json: bool,
+    pub ask: AskArgs,
 }
 
 #[derive(Debug, Subcommand)]
@@ -263,10 +221,7 @@ pub struct MutesArgs {
     #[arg(long)]
     pub ended: bool,
     #[command(flatten)]
-    pub server: ServerArgs,
-    /// Print one JSON object a line
-    #[arg(long)]
-    pub json: bool,
+    pub ask: AskArgs,
 }
 
 #[derive(Debug, Args)]
@@ -297,9 +252,8 @@ pub struct OutOfServiceArgs {
 
 #[derive(Debug, Args)]
 pub struct LiftArgs {
-    /// The mute's number
-    #[arg(value_name = "NUMBER")]
-    pub number: u64,
+    #[command(flatten)]
+    pub of: NumberArgs,
     /// What to write down with it
     #[arg(
         long,
@@ -308,8 +262,6 @@ pub struct LiftArgs {
         hide_default_value = true
     )]
     pub note: String,
-    #[command(flatten)]
-    pub server: ServerArgs,
 }
 
 #[derive(Debug, Args)]
@@ -338,10 +290,7 @@ pub struct HandoversArgs {
     #[arg(long, value_name = "N", default_value_t = 20)]
     pub limit: usize,
     #[command(flatten)]
-    pub server: ServerArgs,
-    /// Print one JSON object a line
-    #[arg(long)]
-    pub json: bool,
+    pub ask: AskArgs,
 }
 
 #[derive(Debug, Args)]
@@ -373,22 +322,16 @@ pub struct ActsArgs {
     #[arg(long, value_name = "N", default_value_t = 100)]
     pub limit: usize,
     #[command(flatten)]
-    pub server: ServerArgs,
-    /// Print one JSON object a line
-    #[arg(long)]
-    pub json: bool,
+    pub ask: AskArgs,
 }
 
 #[derive(Debug, Args)]
 pub struct AcknowledgeArgs {
-    /// Its number
-    #[arg(value_name = "NUMBER")]
-    pub number: u64,
+    #[command(flatten)]
+    pub of: NumberArgs,
     /// What to write down with it
     #[arg(long, default_value = "", hide_default_value = true)]
     pub note: String,
-    #[command(flatten)]
-    pub server: ServerArgs,
 }
 
 #[derive(Debug, Args)]
@@ -412,10 +355,7 @@ pub struct DefectListArgs {
     #[arg(long, value_name = "N", default_value_t = 100)]
     pub limit: usize,
     #[command(flatten)]
-    pub server: ServerArgs,
-    /// Print one JSON object a line
-    #[arg(long)]
-    pub json: bool,
+    pub ask: AskArgs,
 }
 
 #[derive(Debug, Subcommand)]
@@ -482,9 +422,8 @@ pub struct ReportArgs {
 
 #[derive(Debug, Args)]
 pub struct FindArgs {
-    /// The defect's number
-    #[arg(value_name = "NUMBER")]
-    pub number: u64,
+    #[command(flatten)]
+    pub of: NumberArgs,
     /// What was found
     #[arg(value_enum)]
     pub finding: FindingArg,
@@ -524,6 +463,4 @@ pub struct FindArgs {
     /// A part that was fitted; may be given several times
     #[arg(long, value_name = "NAME")]
     pub part: Vec<String>,
-    #[command(flatten)]
-    pub server: ServerArgs,
 }

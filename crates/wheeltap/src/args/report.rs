@@ -1,6 +1,6 @@
 //! What can be said of reports.
 
-use super::{ServerArgs, time};
+use super::{AskArgs, time};
 use clap::{Args, Subcommand, ValueEnum};
 use wheeltap_proto::v1;
 
@@ -39,11 +39,8 @@ pub struct ScorecardArgs {
     /// Rules with nothing to say too
     #[arg(long)]
     pub all: bool,
-    /// Print one JSON object a line
-    #[arg(long)]
-    pub json: bool,
     #[command(flatten)]
-    pub server: ServerArgs,
+    pub ask: AskArgs,
 }
 
 #[derive(Debug, Args)]
@@ -56,11 +53,8 @@ pub struct DeskReportArgs {
     /// Count alerts when they were raised aboard, not when people were told
     #[arg(long)]
     pub by_event_time: bool,
-    /// Print one JSON object a line
-    #[arg(long)]
-    pub json: bool,
     #[command(flatten)]
-    pub server: ServerArgs,
+    pub ask: AskArgs,
 }
 
 /// By what failures are put together.
@@ -116,9 +110,6 @@ pub struct ReliabilityArgs {
     /// Of the bounds, between 0 and 1
     #[arg(long, value_name = "SHARE", default_value_t = 0.9)]
     pub confidence: f64,
-    /// Print one JSON object a line
-    #[arg(long)]
-    pub json: bool,
     #[command(flatten)]
-    pub server: ServerArgs,
+    pub ask: AskArgs,
 }

@@ -1,6 +1,6 @@
 //! What can be said of rules.
 
-use super::{ServerArgs, StageArg, span, time};
+use super::{AskArgs, ServerArgs, StageArg, span, time};
 use clap::{Args, Subcommand, ValueHint};
 use std::path::PathBuf;
 
@@ -141,14 +141,11 @@ pub struct ClassArgs {
 
 #[derive(Debug, Args)]
 pub struct BaselineListArgs {
-    #[command(flatten)]
-    pub server: ServerArgs,
     /// Only this class
     #[arg(long, value_name = "CLASS")]
     pub class: Option<String>,
-    /// Print one JSON object a line
-    #[arg(long)]
-    pub json: bool,
+    #[command(flatten)]
+    pub ask: AskArgs,
 }
 
 #[derive(Debug, Args)]
@@ -216,11 +213,8 @@ pub struct SweepArgs {
     pub all: bool,
     #[command(flatten)]
     pub history: HistoryArgs,
-    /// Print one JSON object a line
-    #[arg(long)]
-    pub json: bool,
     #[command(flatten)]
-    pub server: ServerArgs,
+    pub ask: AskArgs,
 }
 
 #[derive(Debug, Args)]
@@ -271,10 +265,7 @@ pub struct HistoryArgs {
 #[derive(Debug, Args)]
 pub struct RuleListArgs {
     #[command(flatten)]
-    pub server: ServerArgs,
-    /// Print one JSON object a line
-    #[arg(long)]
-    pub json: bool,
+    pub ask: AskArgs,
 }
 
 #[derive(Debug, Args)]

@@ -1,6 +1,6 @@
 //! What can be said of turnaround sheets.
 
-use super::{ServerArgs, time};
+use super::{AskArgs, ServerArgs, time};
 use clap::{Args, Subcommand, ValueHint};
 use std::path::PathBuf;
 
@@ -16,10 +16,7 @@ pub struct SheetArgs {
     #[arg(long, value_name = "ARRIVAL", conflicts_with_all = ["unit", "point"])]
     pub arrival: Option<String>,
     #[command(flatten)]
-    pub server: ServerArgs,
-    /// Print one JSON object a sheet, each on a line
-    #[arg(long)]
-    pub json: bool,
+    pub ask: AskArgs,
 }
 
 #[derive(Debug, Subcommand)]
@@ -56,10 +53,7 @@ pub enum SheetCommand {
 #[derive(Debug, Args)]
 pub struct PointListArgs {
     #[command(flatten)]
-    pub server: ServerArgs,
-    /// Print one JSON object a line
-    #[arg(long)]
-    pub json: bool,
+    pub ask: AskArgs,
 }
 
 #[derive(Debug, Args)]
@@ -74,10 +68,7 @@ pub struct ArrivalListArgs {
     #[arg(long)]
     pub all: bool,
     #[command(flatten)]
-    pub server: ServerArgs,
-    /// Print one JSON object a line
-    #[arg(long)]
-    pub json: bool,
+    pub ask: AskArgs,
 }
 
 #[derive(Debug, Args)]
@@ -110,10 +101,7 @@ pub struct StockArgs {
     #[arg(value_name = "POINT")]
     pub point: String,
     #[command(flatten)]
-    pub server: ServerArgs,
-    /// Print one JSON object a line
-    #[arg(long)]
-    pub json: bool,
+    pub ask: AskArgs,
 }
 
 #[derive(Debug, Args)]

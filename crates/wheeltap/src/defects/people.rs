@@ -140,9 +140,9 @@ pub fn facts(defect: &v1::Defect) -> Vec<(&'static str, String)> {
 }
 
 pub async fn take_on(args: &TakeOnArgs) -> Result<Outcome, Stop> {
-    let connection = connected(&args.server).await?;
+    let connection = connected(&args.of.server).await?;
     let request = v1::TakeDefectOnRequest {
-        name: name(args.number),
+        name: name(args.of.number),
         note: args.note.clone(),
         ..Default::default()
     };
@@ -154,9 +154,9 @@ pub async fn take_on(args: &TakeOnArgs) -> Result<Outcome, Stop> {
 }
 
 pub async fn call(args: &CallArgs) -> Result<Outcome, Stop> {
-    let connection = connected(&args.server).await?;
+    let connection = connected(&args.of.server).await?;
     let request = v1::LogContactRequest {
-        name: name(args.number),
+        name: name(args.of.number),
         contact: Some(v1::Contact {
             told: args.told.clone(),
             alert: args
@@ -175,9 +175,9 @@ pub async fn call(args: &CallArgs) -> Result<Outcome, Stop> {
 }
 
 pub async fn kept(args: &KeptArgs) -> Result<Outcome, Stop> {
-    let connection = connected(&args.server).await?;
+    let connection = connected(&args.of.server).await?;
     let request = v1::KeepPromiseRequest {
-        name: name(args.number),
+        name: name(args.of.number),
         contact: args.call,
         ..Default::default()
     };
@@ -186,9 +186,9 @@ pub async fn kept(args: &KeptArgs) -> Result<Outcome, Stop> {
 }
 
 pub async fn say(args: &SayArgs) -> Result<Outcome, Stop> {
-    let connection = connected(&args.server).await?;
+    let connection = connected(&args.of.server).await?;
     let request = v1::SayDispositionRequest {
-        name: name(args.number),
+        name: name(args.of.number),
         disposition: v1::Disposition::from(args.disposition).into(),
         how: args.how.clone(),
         ..Default::default()
@@ -199,7 +199,7 @@ pub async fn say(args: &SayArgs) -> Result<Outcome, Stop> {
 }
 
 pub async fn plan(args: &PlanArgs) -> Result<Outcome, Stop> {
-    let connection = connected(&args.server).await?;
+    let connection = connected(&args.of.server).await?;
     let plan = args.at.as_ref().map(|service_point| v1::Plan {
         service_point: service_point.clone(),
         at_unix_ms: args.when,
@@ -208,7 +208,7 @@ pub async fn plan(args: &PlanArgs) -> Result<Outcome, Stop> {
         note: args.note.clone(),
     });
     let request = v1::PlanDefectRequest {
-        name: name(args.number),
+        name: name(args.of.number),
         plan,
         ..Default::default()
     };
@@ -231,9 +231,9 @@ pub async fn begin(args: &NumberArgs) -> Result<Outcome, Stop> {
 }
 
 pub async fn find(args: &FindArgs) -> Result<Outcome, Stop> {
-    let connection = connected(&args.server).await?;
+    let connection = connected(&args.of.server).await?;
     let request = v1::RecordFindingRequest {
-        name: name(args.number),
+        name: name(args.of.number),
         finding: Some(v1::Finding {
             kind: v1::FindingKind::from(args.finding).into(),
             note: args.note.clone(),
@@ -252,9 +252,9 @@ pub async fn find(args: &FindArgs) -> Result<Outcome, Stop> {
 }
 
 pub async fn close(args: &CloseArgs) -> Result<Outcome, Stop> {
-    let connection = connected(&args.server).await?;
+    let connection = connected(&args.of.server).await?;
     let request = v1::CloseWithoutFindingRequest {
-        name: name(args.number),
+        name: name(args.of.number),
         note: args.note.clone(),
         ..Default::default()
     };
@@ -263,9 +263,9 @@ pub async fn close(args: &CloseArgs) -> Result<Outcome, Stop> {
 }
 
 pub async fn split(args: &SplitArgs) -> Result<Outcome, Stop> {
-    let connection = connected(&args.server).await?;
+    let connection = connected(&args.of.server).await?;
     let request = v1::SplitDefectRequest {
-        name: name(args.number),
+        name: name(args.of.number),
         alerts: args
             .alerts
             .iter()
@@ -278,18 +278,21 @@ pub async fn split(args: &SplitArgs) -> Result<Outcome, Stop> {
     let defect = answer(connection.defects().split_defect(request).await)?;
     Ok(told(
         &defect,
-        &format!("is split off defect {}", args.number),
+        &format!("is split off defect {}", args.of.number),
     ))
 }
 
 pub async fn merge(args: &MergeArgs) -> Result<Outcome, Stop> {
-    let connection = connected(&args.server).await?;
+    let connection = connected(&args.of.server).await?;
     let request = v1::MergeDefectRequest {
-        name: name(args.number),
+        name: name(args.of.number),
         into: name(args.into),
         note: args.note.clone(),
         ..Default::default()
     };
     let defect = answer(connection.defects().merge_defect(request).await)?;
-    Ok(told(&defect, &format!("has all of defect {}", args.number)))
+    Ok(told(
+        &defect,
+        &format!("has all of defect {}", args.of.number),
+    ))
 }

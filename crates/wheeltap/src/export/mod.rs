@@ -130,10 +130,7 @@ async fn rollups(
 }
 
 async fn alerts(args: &ExportAlertsArgs) -> Result<Outcome, Stop> {
-    let mut filter = crate::alerts::filter(&args.filter);
-    filter.raised_from_unix_ms = args.since;
-    filter.raised_to_unix_ms = args.until;
-    filter.show_withdrawn = args.withdrawn || filter.condition() == v1::Condition::Withdrawn;
+    let filter = crate::alerts::of_the_past(&args.past);
     let connection = connected(&args.server).await?;
     let mut table = Table::begin(args.to.to.as_deref(), ALERT)?;
     let mut alerts = connection.list_alerts(filter);

@@ -228,7 +228,7 @@ pub fn say(wire: &v1::ClassBaseline) {
 /// `wheeltap rules baselines`.
 pub fn list(args: &BaselineListArgs) -> Result<Outcome, Stop> {
     remote::block_on(async {
-        let connection = connected(&args.server).await?;
+        let connection = connected(&args.ask.server).await?;
         let class = args.class.as_ref();
         let class = class.map_or_else(String::new, |class| format!("classes/{class}"));
         let found: Vec<v1::ClassBaseline> = connection
@@ -236,7 +236,7 @@ pub fn list(args: &BaselineListArgs) -> Result<Outcome, Stop> {
             .try_collect()
             .await?;
         let mut out = Out::new();
-        if args.json {
+        if args.ask.json {
             for wire in &found {
                 out.json(&line(wire))?;
             }
@@ -247,7 +247,7 @@ pub fn list(args: &BaselineListArgs) -> Result<Outcome, Stop> {
             out.table(&head, found.iter().map(row).collect())?;
         }
         out.flush()?;
-        if !args.json {
+        if !args.ask.json {
             note(counted(found.len(), "baseline"));
         }
         Ok(Outcome::Fine)

@@ -38,10 +38,10 @@ fn stage(rule: &v1::Rule) -> String {
 
 pub fn list(args: &RuleListArgs) -> Result<Outcome, Stop> {
     remote::block_on(async {
-        let connection = connected(&args.server).await?;
+        let connection = connected(&args.ask.server).await?;
         let rules: Vec<v1::Rule> = connection.list_rules().try_collect().await?;
         let mut out = Out::new();
-        if args.json {
+        if args.ask.json {
             for rule in &rules {
                 let (name, version) = rule_and_version(&rule.name);
                 out.json(&Line {
@@ -65,7 +65,7 @@ pub fn list(args: &RuleListArgs) -> Result<Outcome, Stop> {
             out.table(&head, rules.iter().map(row).collect())?;
         }
         out.flush()?;
-        if !args.json {
+        if !args.ask.json {
             note(counted(rules.len(), "rule"));
         }
         Ok(Outcome::Fine)

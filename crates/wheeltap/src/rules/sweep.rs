@@ -210,7 +210,7 @@ pub fn run(args: &SweepArgs) -> Result<Outcome, Stop> {
 
 fn print(args: &SweepArgs, swept: &Swept) -> anyhow::Result<()> {
     let mut out = Out::new();
-    if args.json {
+    if args.ask.json {
         for idx in 0..swept.tried.len() {
             out.json(&swept.line(idx))?;
         }
@@ -335,7 +335,7 @@ fn of_service(args: &SweepArgs) -> Result<Swept, Stop> {
         span_ms: args.history.days.map_or(0, super::forecast::days_ms),
     };
     block_on(async {
-        let connection = connected(&args.server).await?;
+        let connection = connected(&args.ask.server).await?;
         let mut answers = answer(connection.rules().sweep_rule(request).await)?;
         let mut bar = LateBar::new("judging");
         let sweep = loop {

@@ -47,7 +47,7 @@ async fn sheet(connection: &Connection, request: v1::GetSheetRequest) -> anyhow:
 }
 
 async fn show(args: &SheetArgs) -> Result<Outcome, Stop> {
-    let connection = connected(&args.server).await?;
+    let connection = connected(&args.ask.server).await?;
     let mut sheets = Vec::new();
     if let Some(unit) = &args.unit {
         let request = v1::GetSheetRequest {
@@ -86,7 +86,7 @@ async fn show(args: &SheetArgs) -> Result<Outcome, Stop> {
     }
     let mut out = Out::new();
     for (idx, sheet) in sheets.iter().enumerate() {
-        if args.json {
+        if args.ask.json {
             out.json(&print::json(sheet))?;
         } else {
             if idx > 0 {
@@ -103,7 +103,7 @@ async fn show(args: &SheetArgs) -> Result<Outcome, Stop> {
 }
 
 async fn points(args: &crate::args::PointListArgs) -> Result<Outcome, Stop> {
-    let connection = connected(&args.server).await?;
+    let connection = connected(&args.ask.server).await?;
     let request = v1::ListServicePointsRequest {};
     let points = answer(connection.turnaround().list_service_points(request).await)?.points;
     let mut out = Out::new();
@@ -115,7 +115,7 @@ async fn points(args: &crate::args::PointListArgs) -> Result<Outcome, Stop> {
         };
         format!("{} {}{many}", crew.craft, print::side(crew.side))
     };
-    if args.json {
+    if args.ask.json {
         for point in &points {
             let crews: Vec<_> = point
                 .crews
@@ -150,7 +150,7 @@ async fn points(args: &crate::args::PointListArgs) -> Result<Outcome, Stop> {
 }
 
 async fn arrivals(args: &ArrivalListArgs) -> Result<Outcome, Stop> {
-    let connection = connected(&args.server).await?;
+    let connection = connected(&args.ask.server).await?;
     let filter = v1::ArrivalFilter {
         point: args
             .point
@@ -168,7 +168,7 @@ async fn arrivals(args: &ArrivalListArgs) -> Result<Outcome, Stop> {
     };
     let arrivals: Vec<v1::Arrival> = connection.list_arrivals(filter).try_collect().await?;
     let mut out = Out::new();
-    if args.json {
+    if args.ask.json {
         for arrival in &arrivals {
             out.json(&print::arrival_json(arrival))?;
         }
@@ -192,7 +192,7 @@ async fn arrivals(args: &ArrivalListArgs) -> Result<Outcome, Stop> {
         out.table(&head, rows.collect())?;
     }
     out.flush()?;
-    if !args.json {
+    if !args.ask.json {
         note(counted(arrivals.len(), "arrival"));
     }
     Ok(Outcome::Fine)
@@ -382,13 +382,13 @@ async fn cancel(args: &CancelArgs) -> Result<Outcome, Stop> {
 }
 
 async fn parts(args: &StockArgs) -> Result<Outcome, Stop> {
-    let connection = connected(&args.server).await?;
+    let connection = connected(&args.ask.server).await?;
     let request = v1::ListPartStockRequest {
         point: format!("points/{}", args.point),
     };
     let stock = answer(connection.turnaround().list_part_stock(request).await)?.stock;
     let mut out = Out::new();
-    if args.json {
+    if args.ask.json {
         for stock in &stock {
             out.json(&json!({
                 "point": tail(&stock.point),

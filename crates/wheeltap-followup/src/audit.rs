@@ -14,6 +14,8 @@ pub struct Subject {
     pub alert: Option<AlertId>,
     /// The defect.
     pub defect: Option<DefectId>,
+    /// The other defect of a split or a merge.
+    pub other_defect: Option<DefectId>,
     /// The rule.
     pub rule: Option<RuleName>,
 }
@@ -31,7 +33,7 @@ pub struct AuditLine {
 
 /// RFC 3339 to the second.
 fn second(unix_ms: i64) -> EventTime {
-    EventTime::from_unix_ms(unix_ms.div_euclid(1_000) * 1_000)
+    EventTime::from_unix_ms(unix_ms.div_euclid(1_000).saturating_mul(1_000))
 }
 
 /// A record of the ledger in words; the book says of which unit and rule its alerts and defects are.
@@ -51,12 +53,17 @@ pub fn audit(record: &LedgerRecord, book: &Book) -> AuditLine {
             alert: Some(id),
             defect: alert.map(|alert| alert.defect()).filter(|id| id.0 != 0),
             rule: alert.map(|alert| alert.rule().reference.name.clone()),
+            ..Subject::default()
         }
     };
     let of_defect = |id: DefectId| Subject {
         unit: book.defect(id).map(|kept| kept.defect().unit.clone()),
         defect: Some(id),
         ..Subject::default()
+    };
+    let of_defects = |id: DefectId, other: DefectId| Subject {
+        other_defect: Some(other),
+        ..of_defect(id)
     };
     let line = |what: String, why: &str, about: Subject| AuditLine {
         what,
@@ -200,11 +207,11 @@ pub fn audit(record: &LedgerRecord, book: &Book) -> AuditLine {
         }
         Act::DefectSplit { id, new, note, .. } => {
             let what = format!("split defect {} off defect {}", new.0, id.0);
-            line(what, note, of_defect(*id))
+            line(what, note, of_defects(*id, *new))
         }
         Act::DefectMerged { id, into, note, .. } => {
             let what = format!("merged defect {} into defect {}", id.0, into.0);
-            line(what, note, of_defect(*id))
+            line(what, note, of_defects(*id, *into))
         }
         Act::DispositionSaid {
             id,

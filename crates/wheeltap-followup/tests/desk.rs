@@ -13,7 +13,8 @@ use wheeltap_followup::{
     Book, Call, LedgerRecord, MuteOrder, OwedCall, Refusal, Terms, audit, desk_load, handover_list,
 };
 use wheeltap_model::{
-    AlertId, DefectId, HandoverId, MuteId, MuteKind, MuteScope, Priority, RuleName, ServerTime,
+    AlertId, DefectId, EventTime, HandoverId, MuteId, MuteKind, MuteScope, Plan, Priority,
+    RuleName, ServerTime,
 };
 
 const MINUTE: i64 = 60_000;
@@ -229,4 +230,32 @@ fn every_record_says_who_did_what_and_why() {
         (Some(unit()), Some(DefectId(1)))
     );
     assert_eq!(about.rule, Some(RuleName::new("oil").unwrap()));
+    // A merge is about both, and a time that nobody means is told all the same.
+    desk.raise(occurred("fan", 100, None), Terms::default());
+    let never = Plan {
+        service_point: "Stenmoor".into(),
+        at: Some(EventTime::from_unix_ms(i64::MIN)),
+        ..Plan::default()
+    };
+    desk.write("Bo", |planner| {
+        planner.plan(DefectId(1), Some(never), "", "").unwrap();
+    });
+    let last = |desk: &Desk| {
+        let bytes = desk.entries.last().unwrap();
+        audit(&LedgerRecord::from_bytes(bytes).unwrap(), &desk.book)
+    };
+    assert!(
+        last(&desk)
+            .what
+            .starts_with("planned defect 1 at Stenmoor for ")
+    );
+    desk.write("Bo", |planner| {
+        let merged = planner.merge(DefectId(2), DefectId(1), "one cause", "", "");
+        merged.unwrap();
+    });
+    let about = last(&desk).about;
+    assert_eq!(
+        (about.defect, about.other_defect),
+        (Some(DefectId(2)), Some(DefectId(1)))
+    );
 }

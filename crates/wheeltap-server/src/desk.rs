@@ -240,7 +240,8 @@ impl Wanted {
         let (wanted, is) = (&self.about, &line.about);
         fits(wanted.unit.as_ref(), is.unit.as_ref())
             && fits(wanted.alert.as_ref(), is.alert.as_ref())
-            && fits(wanted.defect.as_ref(), is.defect.as_ref())
+            && (fits(wanted.defect.as_ref(), is.defect.as_ref())
+                || fits(wanted.defect.as_ref(), is.other_defect.as_ref()))
             && fits(wanted.rule.as_ref(), is.rule.as_ref())
     }
 }
@@ -251,6 +252,7 @@ fn recorded(number: u64, record: &LedgerRecord, line: AuditLine) -> v1::Recorded
         unit,
         alert,
         defect,
+        other_defect: _,
         rule,
     } = about;
     v1::RecordedAct {

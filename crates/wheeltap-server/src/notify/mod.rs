@@ -406,9 +406,30 @@ impl Teller {
     }
 }
 
-/// `Retry-After` in seconds; dates are not understood.
+/// `Retry-After` in seconds; dates are not understood. One of 0 names no wait, so that a receiver that always
+/// says so is not tried without a pause.
 fn retry_after(headers: &http::HeaderMap) -> Option<Duration> {
     let text = headers.get(header::RETRY_AFTER)?.to_str().ok()?;
-    let seconds = text.trim().parse().ok()?;
+    let seconds = text.trim().parse().ok().filter(|seconds| *seconds > 0)?;
     Some(Duration::from_secs(seconds).min(MOST_RETRY_AFTER))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_receiver_may_ask_for_a_wait_but_not_for_none() {
+        let asked = |text: &str| {
+            let mut headers = http::HeaderMap::new();
+            headers.insert(header::RETRY_AFTER, text.parse().unwrap());
+            retry_after(&headers)
+        };
+        assert_eq!(asked("7"), Some(Duration::from_secs(7)));
+        assert_eq!(asked("999999999"), Some(MOST_RETRY_AFTER));
+        for none in ["0", "-1", "Fri, 02 Jan 2026 00:00:00 GMT"] {
+            assert_eq!(asked(none), None, "{none}");
+        }
+        assert_eq!(retry_after(&http::HeaderMap::new()), None);
+    }
 }

@@ -43,8 +43,14 @@ fn bad_span(field: &str, why: &str) -> Status {
     status::bad_field("BAD_SPAN", field, why)
 }
 
-/// A span of the request with what it is where the request does not say.
-fn span(from_ms: i64, until_ms: i64, begin_ms: i64, end_ms: i64) -> Result<(i64, i64), Status> {
+/// A span of the request with what it is where the request does not say. It ends now at the latest: what is to
+/// come is no record.
+fn span(
+    shared: &Shared,
+    (from_ms, until_ms): (i64, i64),
+    begin_ms: i64,
+    end_ms: i64,
+) -> Result<(i64, i64), Status> {
     for (field, ms) in [("from_unix_ms", from_ms), ("until_unix_ms", until_ms)] {
         if ms < 0 {
             return Err(bad_span(
@@ -55,7 +61,7 @@ fn span(from_ms: i64, until_ms: i64, begin_ms: i64, end_ms: i64) -> Result<(i64,
     }
     let until_ms = match until_ms {
         0 => end_ms,
-        until_ms => until_ms,
+        until_ms => until_ms.min(end_ms.max(shared.clock.now().unix_ms())),
     };
     let from_ms = match from_ms {
         // A record that begins after an end asked for has nothing before it.
@@ -63,7 +69,11 @@ fn span(from_ms: i64, until_ms: i64, begin_ms: i64, end_ms: i64) -> Result<(i64,
         from_ms => from_ms,
     };
     if from_ms > until_ms {
-        return Err(bad_span("from_unix_ms", "is after until_unix_ms"));
+        let why = format!(
+            "is after {}, where the span ends: until_unix_ms, or now if that is earlier",
+            EventTime::from_unix_ms(until_ms)
+        );
+        return Err(bad_span("from_unix_ms", &why));
     }
     Ok((from_ms, until_ms))
 }
@@ -103,7 +113,9 @@ struct Heard {
 const CUT_SLACK_MS: i64 = 2 * DAY_MS;
 
 impl Heard {
-    fn read(shared: &Shared, book: &Book) -> Result<Self, Status> {
+    /// Asks the store for each unit, so the book is not to be held meanwhile.
+    fn read(shared: &Shared, judging: &Judging) -> Result<Self, Status> {
+        let lodged = first_lodged(&judging.ledger().book());
         let mut by_unit = HashMap::new();
         for record in shared.fleet.all() {
             let extent = shared.store.extent(&record.unit.id);
@@ -114,8 +126,6 @@ impl Heard {
         // Samples are dropped when they are old, alerts never: a unit whose samples begin where retention
         // cuts was heard since there were rules.
         let newest = by_unit.values().map(|(_, newest)| *newest).max();
-        let versions = book.rule_names().flat_map(|name| book.rule_versions(name));
-        let lodged = versions.map(|version| version.lodged_at.unix_ms()).min();
         if let (Some(newest), Some(lodged)) = (newest, lodged) {
             let cut = newest.plus_ms(CUT_SLACK_MS - shared.settings.retention.raw.ms());
             for (oldest, _) in by_unit.values_mut() {
@@ -144,6 +154,12 @@ impl Heard {
         let extent = self.by_unit.get(unit);
         extent.is_some_and(|(oldest, newest)| *oldest <= at && at <= *newest)
     }
+}
+
+/// When the first rule was lodged, server time.
+fn first_lodged(book: &Book) -> Option<i64> {
+    let versions = book.rule_names().flat_map(|name| book.rule_versions(name));
+    versions.map(|version| version.lodged_at.unix_ms()).min()
 }
 
 impl ReportCalls {
@@ -205,10 +221,11 @@ fn rule_scorecards(
         }
         Some(name)
     };
-    let heard = Heard::read(shared, &judging.ledger().book())?;
+    let heard = Heard::read(shared, judging)?;
     let end_ms = heard.end_ms(shared);
     let begin_ms = heard.oldest().map_or(end_ms, EventTime::unix_ms);
-    let (from_ms, until_ms) = span(*from_unix_ms, *until_unix_ms, begin_ms, end_ms)?;
+    let asked = (*from_unix_ms, *until_unix_ms);
+    let (from_ms, until_ms) = span(shared, asked, begin_ms, end_ms)?;
     let versions: Vec<Arc<RuleVersion>> = {
         let book = judging.ledger().book();
         let names = book
@@ -345,8 +362,8 @@ fn desk(
         let why = format!("is over the limit of {MOST_DESKS}");
         return Err(status::bad_field("BAD_FIELD", "n_desks", why));
     }
+    let heard = Heard::read(shared, judging)?;
     let book = judging.ledger().book();
-    let heard = Heard::read(shared, &book)?;
     let now_ms = shared.clock.now().unix_ms();
     let (since_ms, end_ms) = match clock {
         DeskClock::Announced => {
@@ -366,8 +383,10 @@ fn desk(
     let begin_ms = match until_unix_ms {
         0 => end_ms,
         until_ms => until_ms,
-    } - DESK_DAYS * DAY_MS;
-    let (from_ms, until_ms) = span(from_unix_ms, until_unix_ms, begin_ms, end_ms)?;
+    }
+    .saturating_sub(DESK_DAYS * DAY_MS);
+    let asked = (from_unix_ms, until_unix_ms);
+    let (from_ms, until_ms) = span(shared, asked, begin_ms, end_ms)?;
     let load = desk_load(
         &book,
         &DeskTerms {
@@ -517,8 +536,8 @@ fn reliable(
         return Err(status::not_found("UNKNOWN_CLASS", why));
     }
     let records = shared.fleet.all();
+    let heard = Heard::read(shared, judging)?;
     let book = judging.ledger().book();
-    let heard = Heard::read(shared, &book)?;
     let end_ms = heard.end_ms(shared);
     // What was told of units and what failed may be older than any telemetry.
     let states = records
@@ -533,7 +552,8 @@ fn reliable(
         .min()
         .unwrap_or(end_ms)
         .max(0);
-    let (from_ms, until_ms) = span(from_unix_ms, until_unix_ms, begin_ms, end_ms)?;
+    let asked = (from_unix_ms, until_unix_ms);
+    let (from_ms, until_ms) = span(shared, asked, begin_ms, end_ms)?;
     let repeat_days = if repeat_days == 0 {
         REPEAT_DAYS
     } else {

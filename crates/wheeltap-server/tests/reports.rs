@@ -198,6 +198,13 @@ async fn reliability_is_counted_over_what_units_worked() {
     let mut reports = ReportServiceClient::new(served.channel().await);
     let asked = v1::GetReliabilityRequest::default();
     let report = reports.get_reliability(asked).await.unwrap().into_inner();
+    // What is to come is no exposure.
+    let asked = v1::GetReliabilityRequest {
+        until_unix_ms: i64::MAX,
+        ..v1::GetReliabilityRequest::default()
+    };
+    let for_ever = reports.get_reliability(asked).await.unwrap().into_inner();
+    assert_eq!(for_ever, report);
     assert_eq!(report.from_unix_ms, NOW_MS - 100 * DAY);
     assert_eq!(
         (report.until_unix_ms, report.basis()),
@@ -319,6 +326,12 @@ async fn what_cannot_be_is_refused_by_name() {
         let refused = reports.get_desk_load(asked).await.unwrap_err();
         assert_eq!(said(refused), bad("BAD_FIELD"), "{clock} {n_desks}");
     }
+    let asked = v1::GetDeskLoadRequest {
+        until_unix_ms: i64::MIN,
+        ..v1::GetDeskLoadRequest::default()
+    };
+    let refused = reports.get_desk_load(asked).await.unwrap_err();
+    assert_eq!(said(refused), bad("BAD_SPAN"));
     // Far ends are spans like others.
     let asked = v1::GetDeskLoadRequest {
         from_unix_ms: 1,

@@ -281,7 +281,8 @@ fn span(
     };
     let from = match from_unix_ms {
         0 => until.plus_ms(-span_ms).max(first),
-        asked => EventTime::from_unix_ms(asked),
+        // Before the first telemetry there is nothing to judge.
+        asked => EventTime::from_unix_ms(asked).max(first),
     };
     if from > until {
         return Err(status::bad_field(
@@ -370,16 +371,22 @@ fn judge(
     if !replay.is_complete {
         return None;
     }
-    let book = judging.ledger().book();
     let (from, until) = (history.from, history.until);
-    let component = &history.rule.about.component;
-    let truth = book.truth(component, from, until);
+    let about = &history.rule.about;
+    // Nobody waits for the book while alerts are summed up.
+    let (truth, n_others) = {
+        let book = judging.ledger().book();
+        let rule = &history.rule.reference.name;
+        (
+            book.truth(&about.component, from, until),
+            book.n_rung(from, until, rule),
+        )
+    };
     let n_units = replay.n_units as u64;
     let days = until.ms_since(from).max(1) as f64 / 86_400_000.0;
-    if history.rule.about.once_a_train {
+    if about.once_a_train {
         alerts = once_a_train(alerts, &shared.fleet);
     }
-    let n_others = book.n_rung(from, until, &history.rule.reference.name);
     Some(Made {
         forecast: forecast(&alerts, from, until, n_units, &truth),
         others_per_day: n_others as f64 / days,

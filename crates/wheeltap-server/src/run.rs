@@ -144,7 +144,7 @@ pub async fn run(
     })
     .await??;
     let (upkeep, upkeep_thread) = start_upkeep(Arc::clone(&shared)).map_err(system("a thread"))?;
-    let chores = start_chores(&judging).map_err(system("a thread"))?;
+    let chores = start_chores(&shared, &judging).map_err(system("a thread"))?;
     let tellers = notify::start(&shared, judging.ledger())?;
 
     let (health, health_service) = tonic_health::server::health_reporter();
@@ -321,31 +321,38 @@ type Chore = (&'static str, Sender<()>, JoinHandle<()>);
 
 /// Starts what is done by the clock: class baselines are looked at every 30 s, and one that is being fitted
 /// at the end is finished first; mutes whose time is over are ended every second.
-fn start_chores(judging: &Arc<Judging>) -> std::io::Result<[Chore; 2]> {
+fn start_chores(shared: &Arc<Shared>, judging: &Arc<Judging>) -> std::io::Result<[Chore; 2]> {
     let freezing = Arc::clone(judging);
     let lapsing = Arc::clone(judging);
     Ok([
-        start_chore("class-baselines", Duration::from_secs(30), move || {
-            freezing.freeze_class_baselines().map(drop)
-        })?,
-        start_chore("mutes", Duration::from_secs(1), move || {
+        start_chore(
+            shared,
+            "class-baselines",
+            Duration::from_secs(30),
+            move || freezing.freeze_class_baselines().map(drop),
+        )?,
+        start_chore(shared, "mutes", Duration::from_secs(1), move || {
             lapsing.lapse_mutes()
         })?,
     ])
 }
 
 fn start_chore(
+    shared: &Arc<Shared>,
     doing: &'static str,
     every: Duration,
     chore: impl Fn() -> Result<(), LedgerError> + Send + 'static,
 ) -> std::io::Result<Chore> {
     let (alive, ended) = channel();
+    let shared = Arc::clone(shared);
     let thread = std::thread::Builder::new()
         .name(doing.to_owned())
         .spawn(move || {
             while ended.recv_timeout(every) == Err(RecvTimeoutError::Timeout) {
-                // A stop of the store has ended the service already.
-                if chore().is_err() {
+                // After a stop of the store the service is stopping already; whatever else it is, nobody would
+                // notice that this is not done any more.
+                if let Err(error) = chore() {
+                    shared.shutdown.fail(&status::chain(&error));
                     return;
                 }
             }
@@ -362,4 +369,36 @@ fn keep_up(shared: &Shared, forgotten_at: &mut Option<ServerTime>) -> Result<(),
         *forgotten_at = Some(now);
     }
     Ok(())
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::{ManualClock, Settings};
+    use wheeltap_catalogue::Catalogue;
+    use wheeltap_followup::BookError;
+    use wheeltap_store::MemoryStore;
+
+    #[test]
+    fn a_chore_that_fails_stops_the_service() {
+        let clock = Arc::new(ManualClock::new(ServerTime::from_unix_ms(0)));
+        let shared = Shared::with_catalogue(
+            Arc::new(MemoryStore::new()),
+            Settings::default(),
+            clock,
+            Catalogue::from_parts(Vec::new(), Vec::new()),
+        )
+        .unwrap();
+        let failing = || {
+            let source = BookError {
+                seq: 7,
+                what: "a test".to_owned(),
+            };
+            Err(LedgerError::Book { source })
+        };
+        let (_, _alive, thread) = start_chore(&shared, "a test", Duration::ZERO, failing).unwrap();
+        thread.join().unwrap();
+        let cause = shared.shutdown.cause().unwrap();
+        assert!(cause.contains("entry 7"), "{cause}");
+    }
 }

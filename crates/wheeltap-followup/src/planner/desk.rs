@@ -157,7 +157,7 @@ impl Planner<'_> {
     /// that was repaired there lately. Returns its number.
     ///
     /// # Errors
-    /// A request id used before for something else.
+    /// A first sign ahead of the clock, a request id used before for something else.
     pub fn report(&mut self, report: Report, request_id: &str) -> Result<DefectId, Refusal> {
         let Report {
             unit,
@@ -185,6 +185,15 @@ impl Planner<'_> {
         };
         if let Some(made) = self.made_before(&opened)? {
             return Ok(DefectId(made));
+        }
+        if self.is_ahead(first_sign_at) {
+            return Err(Refusal::BadField {
+                field: "defect.first_sign_unix_ms",
+                why: format!(
+                    "is {first_sign_at}, ahead of now, {}; give the time it was seen",
+                    self.now
+                ),
+            });
         }
         // What is reported now is there now, whenever it was seen first: only an open defect, or one whose
         // repair has not held, can be it.

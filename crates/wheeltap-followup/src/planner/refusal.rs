@@ -127,7 +127,15 @@ pub enum Refusal {
     },
 }
 
+/// What people tell of may lie this far ahead of the server's clock, as telemetry may.
+const CLOCK_SLACK_MS: i64 = 300_000;
+
 impl Planner<'_> {
+    /// Whether what is told of is still to come.
+    pub(super) fn is_ahead(&self, at: EventTime) -> bool {
+        at.ms_since(EventTime::from_unix_ms(self.now.unix_ms())) > CLOCK_SLACK_MS
+    }
+
     /// What was made when this request came first, by number; see [`crate::Book`]'s own.
     pub(super) fn made_before(&self, act: &Act) -> Result<Option<u64>, Refusal> {
         self.book.answered_before(&self.by, act)

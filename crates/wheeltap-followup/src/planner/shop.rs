@@ -20,9 +20,6 @@ pub struct Verdict {
     pub repaired_at: EventTime,
 }
 
-/// A repair may lie this far ahead of the server's clock, as telemetry may.
-const CLOCK_SLACK_MS: i64 = 300_000;
-
 impl Planner<'_> {
     /// Says where and when the work is to be done, or takes that back.
     ///
@@ -112,7 +109,7 @@ impl Planner<'_> {
         if kept.defect().status != DefectStatus::FindingOwed {
             self.open(id)?;
         }
-        if repaired_at.unix_ms() > self.now.unix_ms().saturating_add(CLOCK_SLACK_MS) {
+        if self.is_ahead(repaired_at) {
             return Err(Refusal::RepairAhead {
                 repaired_at,
                 now: self.now,

@@ -27,6 +27,8 @@ pub struct KeptDefect {
     reported: Option<Reported>,
     /// The same for each of the earlier findings.
     earlier_reported: Vec<Option<Reported>>,
+    /// From reports before it was closed without a finding and came back: the finding that comes is of those too.
+    unfound: Option<Reported>,
     /// It came back after a repair at this time; what was seen before no longer counts.
     fresh_from: Option<EventTime>,
 }
@@ -37,6 +39,21 @@ struct Reported {
     first_sign_at: EventTime,
     due_at: ServerTime,
     on_the_road: bool,
+}
+
+impl Reported {
+    /// What two reports of one thing come to: the sharper of each.
+    fn both(own: Option<Self>, other: Option<Self>) -> Option<Self> {
+        let (Some(a), Some(b)) = (own, other) else {
+            return own.or(other);
+        };
+        Some(Self {
+            priority: a.priority.max(b.priority),
+            first_sign_at: a.first_sign_at.min(b.first_sign_at),
+            due_at: a.due_at.min(b.due_at),
+            on_the_road: a.on_the_road || b.on_the_road,
+        })
+    }
 }
 
 /// What people reported of one time that a defect was there.
@@ -60,6 +77,7 @@ impl KeptDefect {
             defect,
             reported,
             earlier_reported: Vec::new(),
+            unfound: None,
             fresh_from: None,
         }
     }
@@ -72,7 +90,8 @@ impl KeptDefect {
     /// What people reported of it: of each earlier finding's time, then of the last one. `None` where nobody
     /// reported anything and alerts are all there is.
     pub fn reported(&self) -> impl Iterator<Item = Option<ReportedAs>> {
-        let all = self.earlier_reported.iter().chain([&self.reported]);
+        let all = self.earlier_reported.iter().copied();
+        let all = all.chain([Reported::both(self.unfound, self.reported)]);
         all.map(|said| {
             said.map(|said| ReportedAs {
                 first_sign_at: said.first_sign_at,
@@ -156,10 +175,13 @@ impl KeptDefect {
     /// It came back: its finding is history, and it is as it was when it was opened.
     pub(crate) fn reopen(&mut self, at: ServerTime) {
         self.fresh_from = self.repaired_at();
+        let reported = Reported::both(self.unfound.take(), self.reported.take());
         let defect = &mut self.defect;
         if let Some(finding) = defect.finding.take() {
             defect.earlier_findings.push(finding);
-            self.earlier_reported.push(self.reported);
+            self.earlier_reported.push(reported);
+        } else {
+            self.unfound = reported;
         }
         defect.closed_without = None;
         defect.plan = None;
@@ -167,7 +189,6 @@ impl KeptDefect {
         defect.said = None;
         defect.taken = None;
         defect.reopened_at = Some(at);
-        self.reported = None;
     }
 
     pub(crate) fn leave(&mut self, alert: wheeltap_model::AlertId) {
@@ -184,17 +205,12 @@ impl KeptDefect {
         self.fresh_from = self.fresh_with(other);
         self.take_history_of(other);
         self.defect.touched = true;
-        if let Some(theirs) = other.reported {
-            self.reported = Some(match self.reported {
-                None => theirs,
-                Some(own) => Reported {
-                    priority: own.priority.max(theirs.priority),
-                    first_sign_at: own.first_sign_at.min(theirs.first_sign_at),
-                    due_at: own.due_at.min(theirs.due_at),
-                    on_the_road: own.on_the_road || theirs.on_the_road,
-                },
-            });
+        if self.defect.taken.is_none() && self.reported.is_none() {
+            // What only alerts say of this one waits by them; of that one somebody has taken the reports on.
+            self.defect.taken.clone_from(&other.defect.taken);
         }
+        self.reported = Reported::both(self.reported, other.reported);
+        self.unfound = Reported::both(self.unfound, other.unfound);
         for contact in &other.defect.contacts {
             let known = u32::try_from(self.defect.contacts.len()).unwrap_or(u32::MAX);
             self.defect.contacts.push(Contact {
@@ -205,6 +221,7 @@ impl KeptDefect {
         let defect = &mut self.defect;
         defect.said = defect.said.take().or_else(|| other.defect.said.clone());
         defect.plan = defect.plan.take().or_else(|| other.defect.plan.clone());
+        defect.begun = defect.begun.take().or_else(|| other.defect.begun.clone());
     }
 
     /// From when on signs count of two that are one now: since the first of them was there, as it is now. What
@@ -271,17 +288,13 @@ impl KeptDefect {
         respond_within_ms: i64,
     ) {
         self.defect.touched = true;
-        let due_at = at.plus_ms(respond_within_ms);
-        let before = self.reported;
-        self.reported = Some(Reported {
-            priority: before.map_or(priority, |before| before.priority.max(priority)),
-            first_sign_at: before.map_or(first_sign_at, |before| {
-                before.first_sign_at.min(first_sign_at)
-            }),
-            due_at: before.map_or(due_at, |before| before.due_at.min(due_at)),
-            on_the_road: origin == DefectOrigin::RoadFailure
-                || before.is_some_and(|before| before.on_the_road),
-        });
+        let said = Reported {
+            priority,
+            first_sign_at,
+            due_at: at.plus_ms(respond_within_ms),
+            on_the_road: origin == DefectOrigin::RoadFailure,
+        };
+        self.reported = Reported::both(self.reported, Some(said));
     }
 
     /// Works out what follows from the alerts. Returns what changed; the revision is counted up in

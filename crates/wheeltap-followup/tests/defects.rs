@@ -446,6 +446,65 @@ fn a_new_defect_takes_over_the_past_of_one_that_came_back_and_no_old_due_time() 
 }
 
 #[test]
+fn a_merged_defect_in_work_and_taken_on_is_so_still() {
+    let mut desk = desk();
+    desk.now = 1_000;
+    let oil = desk.raise(occurred("oil", 100, None), Terms::default());
+    desk.acknowledge(oil, "west");
+    let report = Report {
+        unit: unit(),
+        system: "cab".into(),
+        component: "cab heater".into(),
+        origin: DefectOrigin::CrewReport,
+        title: "cold".into(),
+        priority: Priority::Low,
+        first_sign_at: at(500),
+    };
+    desk.write("crew", |planner| planner.report(report, ""))
+        .0
+        .unwrap();
+    desk.write("east", |planner| {
+        planner.take_on(DefectId(2), "mine", "").unwrap();
+    });
+    desk.write("shop", |planner| {
+        planner.begin_work(DefectId(2), "", "").unwrap();
+    });
+    desk.write("desk", |planner| {
+        planner
+            .merge(DefectId(2), DefectId(1), "one cause", "", "")
+            .unwrap();
+    });
+    let kept = defect(&desk, 1);
+    assert_eq!(kept.status, DefectStatus::InWork);
+    assert_eq!(kept.taken.unwrap().by, "east");
+}
+
+#[test]
+fn a_first_sign_ahead_of_the_clock_is_refused() {
+    let mut desk = desk();
+    let report = |first: i64| Report {
+        unit: unit(),
+        system: "cab".into(),
+        component: "cab heater".into(),
+        origin: DefectOrigin::CrewReport,
+        title: "cold".into(),
+        priority: Priority::Low,
+        first_sign_at: at(first),
+    };
+    let ahead = desk.write("crew", |planner| planner.report(report(HOUR), ""));
+    assert!(matches!(
+        ahead.0,
+        Err(Refusal::BadField {
+            field: "defect.first_sign_unix_ms",
+            ..
+        })
+    ));
+    // Clocks differ by a little.
+    let now = desk.write("crew", |planner| planner.report(report(200_000), ""));
+    assert_eq!(now.0, Ok(DefectId(1)));
+}
+
+#[test]
 fn calls_leave_a_trace_until_their_promise_is_kept() {
     let mut desk = desk();
     desk.now = 1_000;

@@ -15,7 +15,7 @@ use wheeltap_followup::reports::{
 use wheeltap_followup::{Planner, Report, Terms, UPDATED_BY_TELEMETRY};
 use wheeltap_model::{
     AlertId, ClassName, Dated, DefectId, DefectOrigin, FindingKind, Priority, RuleName, RuleStage,
-    Timeline, Unit, UnitId, UnitState, Work,
+    ServerTime, Timeline, Unit, UnitId, UnitState, Work,
 };
 
 const MINUTE: i64 = 60_000;
@@ -110,6 +110,45 @@ fn cards(desk: &Desk, until: i64) -> Vec<RuleScorecard> {
 fn card_of<'a>(cards: &'a [RuleScorecard], name: &str) -> &'a RuleScorecard {
     let is_it = |card: &&RuleScorecard| card.version.reference.name.as_str() == name;
     cards.iter().find(is_it).unwrap()
+}
+
+#[test]
+fn a_road_failure_that_was_closed_without_a_finding_still_counts_once_it_comes_back() {
+    let mut desk = desk();
+    let id = report(
+        &mut desk,
+        "U1",
+        "radiator fan",
+        DefectOrigin::RoadFailure,
+        HOUR,
+    );
+    desk.now = 2 * HOUR;
+    desk.write("shop", |planner| {
+        planner
+            .close_without_finding(id, "unit was needed", "", "")
+            .unwrap();
+    });
+    ring(&mut desk, "fan", "U1", 5 * HOUR, None);
+    let kept = desk.book.defect(id).unwrap();
+    assert_eq!(
+        kept.defect().reopened_at.map(ServerTime::unix_ms),
+        Some(5 * HOUR)
+    );
+    assert_eq!(
+        kept.defect().due_at.unix_ms(),
+        53 * HOUR,
+        "by the alert, not by the report of the first time"
+    );
+    let told: Vec<_> = kept.reported().collect();
+    assert_eq!(told.len(), 1);
+    assert!(told[0].unwrap().on_the_road);
+    assert_eq!(told[0].unwrap().first_sign_at, at(HOUR));
+    // The finding that comes is of both times, and the next time begins anew.
+    find(&mut desk, id, FindingKind::AsCalled, 6 * HOUR);
+    ring(&mut desk, "fan", "U1", 7 * HOUR, None);
+    let told: Vec<_> = desk.book.defect(id).unwrap().reported().collect();
+    assert!(told[0].unwrap().on_the_road);
+    assert_eq!(told[1], None);
 }
 
 #[test]

@@ -200,6 +200,12 @@ async fn entries_that_cannot_be_taken_are_all_named_and_nothing_is_recorded() {
         },
         // The same unit and time elsewhere.
         arrival(1, "Pike Lock", HOUR),
+        // Times of another world.
+        v1::Arrival {
+            arrives_unix_ms: i64::MIN,
+            leaves_unix_ms: Some(i64::MAX),
+            ..arrival(1, "Burbot Yard", HOUR)
+        },
     ];
     let status = record(&mut track, bad).await.unwrap_err();
     assert_eq!(
@@ -214,12 +220,14 @@ async fn entries_that_cannot_be_taken_are_all_named_and_nothing_is_recorded() {
             "arrivals[3].leaves_unix_ms",
             "arrivals[4].unit",
             "arrivals[4].arrives_unix_ms",
-            "arrivals[5].name"
+            "arrivals[5].name",
+            "arrivals[6].arrives_unix_ms",
+            "arrivals[6].leaves_unix_ms",
         ]
     );
     let message = status.message();
     assert!(
-        message.contains("nothing was recorded") && message.contains("and 5 more"),
+        message.contains("nothing was recorded") && message.contains("and 7 more"),
         "{message}"
     );
     let details = status.get_error_details();
@@ -644,6 +652,10 @@ async fn statements_that_cannot_be_are_refused() {
             care("periodic", DAY, None),
             care("periodic", -DAY, Some(3.0)),
             care("brake shoes", -DAY, Some(400.0)),
+            v1::Care {
+                done_unix_ms: i64::MIN,
+                ..care("brake shoes", 0, None)
+            },
         ],
     };
     let status = track.record_care(request).await.unwrap_err();
@@ -654,7 +666,8 @@ async fn statements_that_cannot_be_are_refused() {
             "care[0].item",
             "care[1].done_unix_ms",
             "care[2].value",
-            "care[3].value"
+            "care[3].value",
+            "care[4].done_unix_ms"
         ]
     );
     let unit_1 = v1::ListCareRequest {
@@ -664,6 +677,7 @@ async fn statements_that_cannot_be_are_refused() {
     let stock = vec![v1::PartStock {
         point: "points/Burbot Yard".to_owned(),
         part: "whistle".to_owned(),
+        as_of_unix_ms: i64::MIN,
         ..v1::PartStock::default()
     }];
     let status = track
@@ -671,7 +685,57 @@ async fn statements_that_cannot_be_are_refused() {
         .await
         .unwrap_err();
     assert_eq!(reason(&status), "UNKNOWN_PART");
-    assert_eq!(fields(&status), ["stock[0].part", "stock[0].on_hand"]);
+    assert_eq!(
+        fields(&status),
+        [
+            "stock[0].part",
+            "stock[0].on_hand",
+            "stock[0].as_of_unix_ms"
+        ]
+    );
+    served.stop().await;
+}
+
+#[tokio::test]
+async fn every_record_of_what_was_done_is_kept_though_few_are_at_hand() {
+    let folder = tempfile::tempdir().unwrap();
+    let store = Arc::new(MemoryStore::new());
+    let served = Served::on(Arc::clone(&store) as _, settings(&folder)).await;
+    let mut track = TurnaroundServiceClient::new(served.channel().await);
+    let gauged = |days: i64, value: f64| v1::Care {
+        unit: "units/ZVR 1".to_owned(),
+        item: "brake shoes".to_owned(),
+        done_unix_ms: NOW_MS - days * DAY,
+        value: Some(value),
+        ..v1::Care::default()
+    };
+    // Out of order.
+    let care: Vec<v1::Care> = (1..=40).rev().map(|days| gauged(days, 40.0)).collect();
+    let record = |care: Vec<v1::Care>| v1::RecordCareRequest { care };
+    let first = track.record_care(record(care.clone())).await.unwrap();
+    assert_eq!(first.into_inner().n_changed, 40);
+    let again = track.record_care(record(care)).await.unwrap();
+    assert_eq!(again.into_inner().n_changed, 0, "the oldest are known too");
+    track
+        .record_care(record(vec![gauged(0, 20.0)]))
+        .await
+        .unwrap();
+    let unit_1 = v1::ListCareRequest {
+        unit: "units/ZVR 1".to_owned(),
+    };
+    let kept = track.list_care(unit_1.clone()).await.unwrap();
+    let kept = kept.into_inner().care;
+    assert_eq!(kept.len(), 41);
+    assert!(kept.is_sorted_by_key(|care| -care.done_unix_ms));
+    let at_hand = served.shared.turnaround.care(&unit(1));
+    assert_eq!((at_hand.len(), at_hand[0].value), (10, Some(20.0)));
+    served.stop().await;
+    let served = Served::on(store as _, settings(&folder)).await;
+    let mut track = TurnaroundServiceClient::new(served.channel().await);
+    let kept = track.list_care(unit_1).await.unwrap().into_inner().care;
+    assert_eq!(kept.len(), 41);
+    let at_hand = served.shared.turnaround.care(&unit(1));
+    assert_eq!((at_hand.len(), at_hand[0].value), (10, Some(20.0)));
     served.stop().await;
 }
 

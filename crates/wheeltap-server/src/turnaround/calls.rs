@@ -33,7 +33,7 @@ const MAX_SOURCE: usize = 64;
 const MAX_WHY: usize = 500;
 const MAX_ID: usize = 96;
 /// Times further than this from 1970 (in either direction) are slips: about 5,000 years.
-const MOST_MS: i64 = 160_000_000_000_000;
+const MOST_MS: u64 = 160_000_000_000_000;
 
 /// The service of the contract.
 pub struct TurnaroundCalls {
@@ -59,6 +59,13 @@ impl Faults {
     fn add(&mut self, reason: &'static str, field: String, why: impl Into<String>) {
         self.reason.get_or_insert(reason);
         self.list.push((field, why.into()));
+    }
+
+    /// Times so far off are a slip of the pen, and would be kept for ever.
+    fn check_time(&mut self, field: String, unix_ms: i64) {
+        if unix_ms.unsigned_abs() > MOST_MS {
+            self.add("BAD_TIME", field, "is no time near ours");
+        }
     }
 
     fn take<T>(&mut self, read: Result<T, InvalidField>) -> Option<T> {
@@ -187,9 +194,8 @@ impl TurnaroundCalls {
         if arrives_unix_ms == 0 {
             faults.add("BAD_TIME", at("arrives_unix_ms"), "is not set");
         }
-        if arrives_unix_ms.abs() > MOST_MS {
-            faults.add("BAD_TIME", at("arrives_unix_ms"), "is no time near ours");
-        }
+        faults.check_time(at("arrives_unix_ms"), arrives_unix_ms);
+        faults.check_time(at("leaves_unix_ms"), leaves_unix_ms.unwrap_or(0));
         if let Some(leaves) = leaves_unix_ms
             && leaves <= arrives_unix_ms
         {
@@ -551,9 +557,7 @@ impl TurnaroundService for TurnaroundCalls {
                     None
                 }
             };
-            if as_of_unix_ms.abs() > MOST_MS {
-                faults.add("BAD_TIME", at("as_of_unix_ms"), "is no time near ours");
-            }
+            faults.check_time(at("as_of_unix_ms"), as_of_unix_ms);
             let source = Self::source_of(&mut faults, at("source"), source, &actor);
             let Some(point) = point else { continue };
             read.push(PartStock {
@@ -584,7 +588,8 @@ impl TurnaroundService for TurnaroundCalls {
     ) -> Result<Response<v1::ListCareResponse>, Status> {
         let v1::ListCareRequest { unit } = request.into_inner();
         let unit = self.known_unit("unit", &unit)?;
-        let care = self.shared.turnaround.care(&unit);
+        let shared = Arc::clone(&self.shared);
+        let care = blocking(move || shared.turnaround.all_care(&unit)).await?;
         Ok(Response::new(v1::ListCareResponse {
             care: care.iter().map(wire::care).collect(),
         }))
@@ -613,9 +618,7 @@ impl TurnaroundService for TurnaroundCalls {
             let at = |field: &str| format!("care[{idx}].{field}");
             let record = self.unit_of(&mut faults, &at("unit"), &unit);
             let source = Self::source_of(&mut faults, at("source"), source, &actor);
-            if done_unix_ms.abs() > MOST_MS {
-                faults.add("BAD_TIME", at("done_unix_ms"), "is no time near ours");
-            }
+            faults.check_time(at("done_unix_ms"), done_unix_ms);
             let Some(record) = record else { continue };
             let done_at = match done_unix_ms {
                 0 => as_of_now,

@@ -12,8 +12,14 @@ const CARE: &str = "care";
 
 /// Arrivals that left longer ago are forgotten.
 const FORGOTTEN_AFTER_MS: i64 = 60 * 86_400_000;
+/// Of an item of a unit so many records are at hand in memory, the newest, about 250 bytes each: a year of daily
+/// inspections of a great fleet would not fit. The store keeps all.
+const CARE_AT_HAND: usize = 10;
 /// How long after arriving one counts as left that says nothing of it.
 const LEFT_AFTER_MS: i64 = 86_400_000;
+
+/// Unit, item and when it was done.
+type CarePlace = (UnitId, String, EventTime);
 
 type Document = (DocumentKey, Option<Vec<u8>>);
 
@@ -73,11 +79,26 @@ fn arrival_key(id: &str) -> DocumentKey {
     key(ARRIVAL, &[id.as_bytes()])
 }
 
+fn care_key((unit, item, done_at): &CarePlace) -> DocumentKey {
+    let parts: [&[u8]; 3] = [
+        unit.as_str().as_bytes(),
+        item.as_bytes(),
+        &time_bytes(*done_at),
+    ];
+    key(CARE, &parts)
+}
+
+fn newest_first(mut care: Vec<Care>) -> Vec<Care> {
+    care.sort_by(|a, b| b.done_at.cmp(&a.done_at).then_with(|| a.item.cmp(&b.item)));
+    care
+}
+
 fn read_all<T: DeserializeOwned>(
     store: &dyn Store,
     kind: &'static str,
+    prefix: &[u8],
 ) -> Result<Vec<T>, StoreError> {
-    let documents = store.documents(kind, b"")?;
+    let documents = store.documents(kind, prefix)?;
     let read = documents.into_iter().map(|(_, bytes)| {
         serde_json::from_slice(&bytes).map_err(|error| StoreError::Corrupt {
             what: kind,
@@ -126,10 +147,18 @@ impl Kept {
     }
 
     fn put_care(&mut self, care: Care) {
-        self.care
-            .entry(care.unit.clone())
-            .or_default()
-            .insert((care.item.clone(), care.done_at), care);
+        let item = care.item.clone();
+        let of_unit = self.care.entry(care.unit.clone()).or_default();
+        of_unit.insert((item.clone(), care.done_at), care);
+        let first = (item.clone(), EventTime::from_unix_ms(i64::MIN));
+        let last = (item, EventTime::from_unix_ms(i64::MAX));
+        let of_item = of_unit.range(first..=last);
+        if of_item.clone().count() > CARE_AT_HAND
+            && let Some((oldest, _)) = of_item.min_by_key(|((_, done_at), _)| *done_at)
+        {
+            let oldest = oldest.clone();
+            of_unit.remove(&oldest);
+        }
     }
 }
 
@@ -140,13 +169,13 @@ impl Turnaround {
     /// A stop of the store, or a document that cannot be read.
     pub fn load(store: Arc<dyn Store>) -> Result<Self, StoreError> {
         let mut kept = Kept::default();
-        for arrival in read_all(store.as_ref(), ARRIVAL)? {
+        for arrival in read_all(store.as_ref(), ARRIVAL, b"")? {
             kept.put_arrival(arrival);
         }
-        for stock in read_all(store.as_ref(), STOCK)? {
+        for stock in read_all(store.as_ref(), STOCK, b"")? {
             kept.put_stock(stock);
         }
-        for care in read_all(store.as_ref(), CARE)? {
+        for care in read_all(store.as_ref(), CARE, b"")? {
             kept.put_care(care);
         }
         Ok(Self {
@@ -339,14 +368,32 @@ impl Turnaround {
         Ok(n_changed)
     }
 
-    /// What was done to a unit, newest first.
+    /// What was done to a unit lately, newest first: of each item the last [`CARE_AT_HAND`].
     pub fn care(&self, unit: &UnitId) -> Vec<Care> {
         let kept = self.read();
         let care = kept.care.get(unit);
-        let mut care: Vec<Care> =
-            care.map_or_else(Vec::new, |care| care.values().cloned().collect());
-        care.sort_by(|a, b| b.done_at.cmp(&a.done_at).then_with(|| a.item.cmp(&b.item)));
-        care
+        newest_first(care.map_or_else(Vec::new, |care| care.values().cloned().collect()))
+    }
+
+    /// All that was ever done to a unit, newest first. Blocks.
+    ///
+    /// # Errors
+    /// A stop of the store, or a document that cannot be read.
+    pub fn all_care(&self, unit: &UnitId) -> Result<Vec<Care>, StoreError> {
+        let of_unit = key(CARE, &[unit.as_str().as_bytes(), b""]);
+        read_all(self.store.as_ref(), CARE, &of_unit.key).map(newest_first)
+    }
+
+    fn kept_care(&self, place: &CarePlace) -> Result<Option<Care>, StoreError> {
+        let Some(bytes) = self.store.document(&care_key(place))? else {
+            return Ok(None);
+        };
+        serde_json::from_slice(&bytes)
+            .map(Some)
+            .map_err(|error| StoreError::Corrupt {
+                what: CARE,
+                message: error.to_string(),
+            })
     }
 
     /// Keeps what was done, all or none. Gives how many changed something. Blocks.
@@ -355,15 +402,14 @@ impl Turnaround {
     /// A stop of the store.
     pub fn record_care(&self, said: Vec<Care>) -> Result<usize, StoreError> {
         let _writing = self.writing.lock().unwrap_or_else(PoisonError::into_inner);
-        let mut fresh: BTreeMap<(UnitId, String, EventTime), Care> = BTreeMap::new();
+        let mut fresh: BTreeMap<CarePlace, Care> = BTreeMap::new();
         let mut n_changed = 0;
         for care in said {
             let place = (care.unit.clone(), care.item.clone(), care.done_at);
-            let known = fresh.get(&place).cloned().or_else(|| {
-                let kept = self.read();
-                let of_unit = kept.care.get(&care.unit)?;
-                of_unit.get(&(care.item.clone(), care.done_at)).cloned()
-            });
+            let known = match fresh.get(&place) {
+                Some(known) => Some(known.clone()),
+                None => self.kept_care(&place)?,
+            };
             let is_same = known.is_some_and(|known| match (known.value, care.value) {
                 (Some(a), Some(b)) => a.to_bits() == b.to_bits(),
                 (a, b) => a.is_none() && b.is_none(),
@@ -373,18 +419,11 @@ impl Turnaround {
                 fresh.insert(place, care);
             }
         }
-        let documents: Result<Vec<Document>, StoreError> = fresh
-            .iter()
-            .map(|((unit, item, done_at), care)| {
-                let parts: [&[u8]; 3] = [
-                    unit.as_str().as_bytes(),
-                    item.as_bytes(),
-                    &time_bytes(*done_at),
-                ];
-                document(key(CARE, &parts), care)
-            })
-            .collect();
-        self.commit(documents?)?;
+        let mut documents = Vec::with_capacity(fresh.len());
+        for (place, care) in &fresh {
+            documents.push(document(care_key(place), care)?);
+        }
+        self.commit(documents)?;
         let mut kept = self.kept.write().unwrap_or_else(PoisonError::into_inner);
         for care in fresh.into_values() {
             kept.put_care(care);

@@ -1,7 +1,9 @@
 //! DeskService: mutes, load, handovers, and who did what.
 
 use crate::access::actor_of;
-use crate::alerts::{act, bad_field, bad_filter, check_request_id, check_text};
+use crate::alerts::{
+    act, bad_field, bad_filter, check_request_id, check_text, two_numbers, two_numbers_bytes,
+};
 use crate::judging::{BY_CLOCK, BY_SETTINGS, Judging, Ledger};
 use crate::paging::{Page, PageRule};
 use crate::{Shared, status};
@@ -11,7 +13,9 @@ use wheeltap_followup::{
     AuditLine, DeskLoad, HandoverList, LedgerRecord, MuteOrder, Refusal, Subject,
     UPDATED_BY_TELEMETRY, audit, desk_load, handover_list,
 };
-use wheeltap_model::{Actor, MuteId, MuteKind, MuteScope, Part, ServerTime, UnitId, UnitState};
+use wheeltap_model::{
+    Actor, Handover, Mute, MuteId, MuteKind, MuteScope, Part, ServerTime, UnitId, UnitState,
+};
 use wheeltap_proto::v1::desk_service_server::DeskService;
 use wheeltap_proto::{convert, v1};
 
@@ -418,19 +422,34 @@ impl DeskService for DeskCalls {
         let page_size = std::mem::take(&mut request.page_size);
         let store = self.shared.store.id();
         let page = Page::read(store, "ListMutes", page_size, &page_token, LISTS, &request)?;
-        let skipped = usize::try_from(page.after_number()?.unwrap_or(0)).unwrap_or(usize::MAX);
-        let book = self.ledger().book();
-        let mutes: Vec<v1::Mute> = if request.show_ended {
-            let all = book.mutes().skip(skipped).take(page.size + 1);
-            all.map(|mute| mute.as_ref().into()).collect()
-        } else {
-            let mut muting: Vec<_> = book.muting().collect();
-            muting.sort_by_key(|mute| (mute.until.is_none(), mute.until, mute.id));
-            let shown = muting.into_iter().skip(skipped).take(page.size + 1);
-            shown.map(|mute| mute.as_ref().into()).collect()
+        let after = page.after.as_deref().map(two_numbers).transpose()?;
+        // A page begins after the place of the last one's end, whatever came or ended meanwhile.
+        let place = |mute: &Mute| {
+            if request.show_ended {
+                (0, u64::MAX - mute.id.0)
+            } else {
+                (mute.until.map_or(i64::MAX, ServerTime::unix_ms), mute.id.0)
+            }
         };
+        let book = self.ledger().book();
+        let mut mutes: Vec<&Arc<Mute>> = if request.show_ended {
+            book.mutes().collect()
+        } else {
+            book.muting().collect()
+        };
+        mutes.retain(|mute| after.is_none_or(|after| place(mute) > after));
+        mutes.sort_by_key(|mute| place(mute));
+        let more = mutes.len() > page.size;
+        mutes.truncate(page.size);
+        let next_page_token = match mutes.last() {
+            Some(last) if more => {
+                let (until, id) = place(last);
+                page.next_token(&two_numbers_bytes(until, id))
+            }
+            _ => String::new(),
+        };
+        let mutes = mutes.into_iter().map(|mute| mute.as_ref().into()).collect();
         drop(book);
-        let (mutes, next_page_token) = cut(&page, skipped, mutes);
         Ok(Response::new(v1::ListMutesResponse {
             mutes,
             next_page_token,
@@ -482,12 +501,17 @@ impl DeskService for DeskCalls {
         let page_size = std::mem::take(&mut request.page_size);
         let (store, call) = (self.shared.store.id(), "ListHandovers");
         let page = Page::read(store, call, page_size, &page_token, LISTS, &request)?;
-        let skipped = usize::try_from(page.after_number()?.unwrap_or(0)).unwrap_or(usize::MAX);
+        let before = page.after_number()?.unwrap_or(u64::MAX);
         let book = self.ledger().book();
-        let shown = book.handovers().iter().rev().skip(skipped);
-        let handovers = shown.take(page.size + 1).map(Into::into).collect();
+        let older = book.handovers().iter().rev();
+        let mut older = older.filter(|handover| handover.id.0 < before);
+        let shown: Vec<&Handover> = older.by_ref().take(page.size).collect();
+        let next_page_token = match (shown.last(), older.next()) {
+            (Some(last), Some(_)) => page.next_token(&last.id.0.to_be_bytes()),
+            _ => String::new(),
+        };
+        let handovers = shown.into_iter().map(Into::into).collect();
         drop(book);
-        let (handovers, next_page_token) = cut(&page, skipped, handovers);
         Ok(Response::new(v1::ListHandoversResponse {
             handovers,
             next_page_token,
@@ -522,14 +546,4 @@ impl DeskService for DeskCalls {
             next_page_token,
         }))
     }
-}
-
-/// Cuts what was read one too far to the page, and gives the next page's token.
-fn cut<T>(page: &Page, skipped: usize, mut items: Vec<T>) -> (Vec<T>, String) {
-    if items.len() <= page.size {
-        return (items, String::new());
-    }
-    items.truncate(page.size);
-    let next = (skipped + page.size) as u64;
-    (items, page.next_token(&next.to_be_bytes()))
 }

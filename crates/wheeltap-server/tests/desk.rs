@@ -501,3 +501,78 @@ async fn all_acts_are_told(desk: &mut Desk) {
     let bad = desk.people.list_acts(bad).await.unwrap_err();
     assert_eq!(reason(&bad), "BAD_FILTER");
 }
+
+#[tokio::test]
+async fn pages_of_mutes_and_handovers_go_on_where_they_were_whatever_ends_or_comes() {
+    let mut desk = Desk::new(&[("hot", HOT)]).await;
+    for number in 1..=3 {
+        let request = v1::TakeOutOfServiceRequest {
+            unit: format!("units/{}", common::unit(number)),
+            // The first is open, the others end in turn.
+            until_unix_ms: (number > 1).then(|| NOW_MS + i64::from(number) * HOUR_MS),
+            reason: "a wheel is turned".to_owned(),
+            ..v1::TakeOutOfServiceRequest::default()
+        };
+        desk.people.take_out_of_service(request).await.unwrap();
+        let hand = v1::HandOverRequest {
+            from: format!("desk {number}"),
+            to: format!("desk {}", number + 1),
+            ..v1::HandOverRequest::default()
+        };
+        desk.people.hand_over(hand).await.unwrap();
+    }
+    let page = |page_token: String, show_ended| v1::ListMutesRequest {
+        page_size: 1,
+        page_token,
+        show_ended,
+    };
+    let first = desk.people.list_mutes(page(String::new(), false)).await;
+    let first = first.unwrap().into_inner();
+    assert_eq!(first.mutes[0].name, "mutes/2");
+    let lift = v1::LiftMuteRequest {
+        name: "mutes/2".to_owned(),
+        ..v1::LiftMuteRequest::default()
+    };
+    desk.people.lift_mute(lift).await.unwrap();
+    let mut names = Vec::new();
+    let mut page_token = first.next_page_token;
+    while !page_token.is_empty() {
+        let next = desk.people.list_mutes(page(page_token, false)).await;
+        let next = next.unwrap().into_inner();
+        names.extend(next.mutes.into_iter().map(|mute| mute.name));
+        page_token = next.next_page_token;
+    }
+    assert_eq!(names, ["mutes/3", "mutes/1"]);
+    let all = desk.people.list_mutes(page(String::new(), true)).await;
+    let all = all.unwrap().into_inner();
+    assert_eq!(all.mutes[0].name, "mutes/3");
+    let rest = desk
+        .people
+        .list_mutes(page(all.next_page_token, true))
+        .await;
+    assert_eq!(rest.unwrap().into_inner().mutes[0].name, "mutes/2");
+    // A handover comes between two pages: the older ones are told all the same, each once.
+    let older = |page_token: String| v1::ListHandoversRequest {
+        page_size: 2,
+        page_token,
+    };
+    let newest = desk.people.list_handovers(older(String::new())).await;
+    let newest = newest.unwrap().into_inner();
+    let hand = v1::HandOverRequest {
+        from: "desk 4".to_owned(),
+        to: "desk 5".to_owned(),
+        ..v1::HandOverRequest::default()
+    };
+    desk.people.hand_over(hand).await.unwrap();
+    let rest = desk
+        .people
+        .list_handovers(older(newest.next_page_token))
+        .await;
+    let rest = rest.unwrap().into_inner();
+    let names = |page: &v1::ListHandoversResponse| -> Vec<String> {
+        page.handovers.iter().map(|of| of.name.clone()).collect()
+    };
+    assert_eq!(names(&rest), ["handovers/1"]);
+    assert_eq!(rest.next_page_token, "");
+    desk.stop().await;
+}

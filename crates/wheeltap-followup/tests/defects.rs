@@ -428,7 +428,9 @@ fn what_was_found_before_goes_with_a_merged_defect() {
 #[test]
 fn a_new_defect_takes_over_the_past_of_one_that_came_back_and_no_old_due_time() {
     let mut desk = desk();
-    desk.raise(occurred("fan", 1_000, Some(1_010)), Terms::default());
+    // Told while it stood, so that an answer was due then.
+    let first = desk.raise(occurred("fan", 1_000, None), Terms::default());
+    desk.end(first, occurred("fan", 1_000, Some(1_010)));
     desk.now = 2_000;
     assert_eq!(find(&mut desk, 1, 2_000), Ok(()));
     desk.now = 10 * DAY;

@@ -23,6 +23,10 @@ pub fn forecasts_say_what_live_said(bench: &Bench, service: &Service, live: &Val
     let later = forecast(&["--from", "2026-01-01T00:15:00Z"]).json();
     assert_eq!(later[0]["raised_at"], "2026-01-01T00:16:00Z");
     assert_eq!(later[0]["ended_at"], live["ended_at"]);
+    // Before the first telemetry there was nothing to judge, and no day that it could have rung on.
+    let early = forecast(&["--from", "2020-01-01T00:00:00Z"]).json();
+    assert_eq!(early[1]["from"], "2026-01-01T00:00:00Z");
+    assert_eq!(early[1]["per_day"], made[1]["per_day"]);
     let before = forecast(&["--until", "2026-01-01T00:11:00Z"]).json();
     assert_eq!(before[0]["alerts"], 0, "{before:#?}");
 

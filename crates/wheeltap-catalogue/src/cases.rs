@@ -42,8 +42,21 @@ pub struct RuleCase {
     pub states: Timeline<UnitState>,
     /// Where it stood in its train.
     pub consists: Timeline<ConsistPosition>,
+    /// Units that are with it in its train, and work, all the time.
+    pub mates: Vec<CaseMate>,
     /// All alerts it must give, and no others.
     pub alerts: Vec<ExpectedAlert>,
+}
+
+/// A consist mate of a case's unit.
+#[derive(Clone, Debug)]
+pub struct CaseMate {
+    /// Its name, unlike the unit's and other mates'.
+    pub unit: UnitId,
+    /// Its class; `None`: the unit's.
+    pub class: Option<ClassName>,
+    /// What was measured, in order of time; channels as in the case's catalogue.
+    pub measured: Measurements,
 }
 
 /// One alert that a case must give.
@@ -140,6 +153,7 @@ impl<N: FnMut(&str) -> Result<String, String>> CaseReader<'_, '_, N> {
         let map = self.map(section, table.as_ref(), from);
         let states = self.states(section, from);
         let consists = self.consists(section);
+        let mates = self.mates(section, from, between, map.as_ref());
         let alerts = self.alerts(section, from);
         section.refuse_unknown(self.problems);
         let (name, csv, map, (_, table)) = (name?, csv?, map?, table?);
@@ -156,6 +170,7 @@ impl<N: FnMut(&str) -> Result<String, String>> CaseReader<'_, '_, N> {
             measured,
             states,
             consists,
+            mates,
             alerts,
         })
     }
@@ -203,8 +218,7 @@ impl<N: FnMut(&str) -> Result<String, String>> CaseReader<'_, '_, N> {
         let unit = section.text("unit", self.problems).map(At::owned);
         let class = section.text("class", self.problems).map(At::owned);
         let named = section.text("map", self.problems);
-        let is_made = named.is_none();
-        let map = if let Some(named) = named {
+        let bound = if let Some(named) = named {
             for (key, given) in [("unit", &unit), ("class", &class)] {
                 if let Some(given) = given {
                     self.problems.add(
@@ -215,41 +229,22 @@ impl<N: FnMut(&str) -> Result<String, String>> CaseReader<'_, '_, N> {
                 }
             }
             let text = self.beside(named.value, &named.span)?;
-            CsvMap::parse_with(named.value, &text, &mut *self.neighbour)
+            let bound = CsvMap::parse_with(named.value, &text, &mut *self.neighbour)
+                .and_then(|map| map.bind(self.catalogue));
+            match bound {
+                Ok(bound) => bound,
+                Err(found) => {
+                    self.foreign.extend(found);
+                    return None;
+                }
+            }
         } else {
             let (csv_name, text) = table?;
             let header = text.lines().next().unwrap_or_default();
             let unit = unit.map_or_else(|| ANY_CASE_UNIT.to_owned(), |unit| unit.value);
             let class = class.map(|class| class.value);
-            let made = match map_of(header, &unit, class.as_deref(), from) {
-                Ok(made) => made,
-                Err((what, mend)) => {
-                    self.foreign.push(CatalogueProblem {
-                        file: (*csv_name).to_owned(),
-                        line: 1,
-                        column: 0,
-                        what,
-                        mend,
-                    });
-                    return None;
-                }
-            };
-            // The reader of maps would place its problems in a text that nobody wrote.
-            CsvMap::parse(csv_name, &made).map_err(|found| in_header(csv_name, found))
-        };
-        let bound = map.and_then(|map| {
-            let bound = map.bind(self.catalogue);
-            bound.map_err(|found| match table {
-                Some((csv_name, _)) if is_made => in_header(csv_name, found),
-                _ => found,
-            })
-        });
-        let bound = match bound {
-            Ok(bound) => bound,
-            Err(found) => {
-                self.foreign.extend(found);
-                return None;
-            }
+            let whose = (unit.as_str(), class.as_deref());
+            self.made_map((csv_name, header), whose, from, self.catalogue)?
         };
         if bound.unit().is_none() {
             self.problems.add(
@@ -260,6 +255,91 @@ impl<N: FnMut(&str) -> Result<String, String>> CaseReader<'_, '_, N> {
             return None;
         }
         Some(bound)
+    }
+
+    /// The tables of mates, all with columns named like channels.
+    fn mates(
+        &mut self,
+        section: &mut Section<'_, '_>,
+        from: EventTime,
+        between: Option<Between>,
+        own: Option<&BoundMap>,
+    ) -> Vec<CaseMate> {
+        let mut mates: Vec<CaseMate> = Vec::new();
+        for mut entry in section.tables("mate", "[[case.mate]]", self.problems) {
+            let csv = entry.text("csv", self.problems);
+            entry.missing("csv", "\"second.csv\"", self.problems);
+            let unit = entry.text("unit", self.problems).map(At::owned);
+            let class = entry.text("class", self.problems).map(At::owned);
+            entry.refuse_unknown(self.problems);
+            let Some(csv) = csv else { continue };
+            let Some(table) = self.beside(csv.value, &csv.span) else {
+                continue;
+            };
+            let named = unit.map_or_else(|| format!("mate {}", mates.len() + 1), |unit| unit.value);
+            let class = class.map(|class| class.value);
+            let header = table.lines().next().unwrap_or_default();
+            let whose = (named.as_str(), class.as_deref());
+            let base = own.map_or(self.catalogue, BoundMap::catalogue);
+            let Some(map) = self.made_map((csv.value, header), whose, from, base) else {
+                continue;
+            };
+            let Some(unit) = map.unit().cloned() else {
+                continue;
+            };
+            let is_taken = mates.iter().any(|mate| mate.unit == unit)
+                || own.and_then(BoundMap::unit) == Some(&unit);
+            if is_taken {
+                self.problems.add(
+                    &entry.span,
+                    format!("a unit {unit} is in the train already"),
+                    "give each mate a name of its own",
+                );
+                continue;
+            }
+            if let Some(measured) = self.measured(&csv, &table, &map, between) {
+                mates.push(CaseMate {
+                    unit,
+                    class: map.class().cloned(),
+                    measured,
+                });
+            }
+        }
+        mates
+    }
+
+    /// The map of a table whose columns are named like channels.
+    fn made_map(
+        &mut self,
+        (csv_name, header): (&str, &str),
+        (unit, class): (&str, Option<&str>),
+        from: EventTime,
+        catalogue: &Catalogue,
+    ) -> Option<BoundMap> {
+        let made = match map_of(header, unit, class, from) {
+            Ok(made) => made,
+            Err((what, mend)) => {
+                self.foreign.push(CatalogueProblem {
+                    file: csv_name.to_owned(),
+                    line: 1,
+                    column: 0,
+                    what,
+                    mend,
+                });
+                return None;
+            }
+        };
+        // The reader of maps would place its problems in a text that nobody wrote.
+        let bound = CsvMap::parse(csv_name, &made)
+            .and_then(|map| map.bind(catalogue))
+            .map_err(|found| in_header(csv_name, found));
+        match bound {
+            Ok(bound) => Some(bound),
+            Err(found) => {
+                self.foreign.extend(found);
+                None
+            }
+        }
     }
 
     fn beside(&mut self, name: &str, span: &Range<usize>) -> Option<String> {

@@ -1,10 +1,13 @@
 //! Rule cases: whether a rule gives the alerts that were written down beside it.
 
-use crate::{EffectiveRule, FaultReport, Occurrence, UnitContext, UnitData, UnitPlan, replay_unit};
+use crate::{
+    EffectiveRule, FaultReport, Mates, Occurrence, Recorded, UnitContext, UnitData, UnitPlan,
+    replay_among,
+};
 use std::fmt;
 use std::sync::Arc;
 use wheeltap_catalogue::{ExpectedAlert, RuleCase};
-use wheeltap_model::{EventTime, UnitId};
+use wheeltap_model::{ClassName, ConsistPosition, Dated, EventTime, Timeline, UnitId, UnitState};
 use wheeltap_rules::Rule;
 
 /// What came out of one case.
@@ -112,10 +115,16 @@ pub fn run_case(rule: &Arc<Rule>, case: &RuleCase) -> CaseOutcome {
     let context = UnitContext {
         states: case.states.clone(),
         consists: case.consists.clone(),
+        mates: Arc::new(mates_of(case, class)),
         ..UnitContext::default()
     };
     let data = UnitData::from(case.measured.clone());
-    let judgement = replay_unit(Arc::new(plan), Arc::new(context), &data);
+    let mates = case.mates.iter().map(|mate| {
+        let data = UnitData::from(mate.measured.clone());
+        (mate.unit.clone(), data)
+    });
+    let mates: Vec<(UnitId, UnitData)> = mates.collect();
+    let judgement = replay_among(Arc::new(plan), Arc::new(context), &data, &mates);
     let fault = judgement.faults.iter().find(|fault| fault.n_in_a_row > 0);
     let mut misses: Vec<CaseMiss> = fault.cloned().map(CaseMiss::Faulted).into_iter().collect();
     let mut alerts = judgement.occurrences();
@@ -134,6 +143,36 @@ pub fn run_case(rule: &Arc<Rule>, case: &RuleCase) -> CaseOutcome {
         alerts,
         misses,
     }
+}
+
+/// The case's mates, in one train with the unit and working throughout; of its class where the case
+/// names none.
+fn mates_of(case: &RuleCase, class: Option<&ClassName>) -> Mates {
+    if case.mates.is_empty() {
+        return Mates::default();
+    }
+    let states = always(UnitState::Working);
+    let consists = always(ConsistPosition {
+        train: Some("case".to_owned()),
+        ..ConsistPosition::default()
+    });
+    let recorded = case.mates.iter().map(|mate| Recorded {
+        unit: &mate.unit,
+        class: mate.class.as_ref().or(class),
+        states: &states,
+        consists: &consists,
+    });
+    Mates::new(&consists, recorded)
+}
+
+fn always<T>(value: T) -> Timeline<T> {
+    let mut timeline = Timeline::default();
+    timeline.set(Dated {
+        from: EventTime::from_unix_ms(i64::MIN),
+        value,
+        source: "the case".to_owned(),
+    });
+    timeline
 }
 
 /// What differs, in order of time; of what is left over, alerts of one part that overlap are one at

@@ -114,7 +114,8 @@ impl Holding {
     }
 }
 
-fn intersect(a: &[(i64, i64)], b: &[(i64, i64)]) -> Vec<(i64, i64)> {
+/// What is in both of two lists of stretches, each ascending.
+pub(crate) fn intersect(a: &[(i64, i64)], b: &[(i64, i64)]) -> Vec<(i64, i64)> {
     let (mut i, mut j, mut both) = (0, 0, Vec::new());
     while let (Some(x), Some(y)) = (a.get(i), b.get(j)) {
         let (from, to) = (x.0.max(y.0), x.1.min(y.1));

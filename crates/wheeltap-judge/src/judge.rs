@@ -1,17 +1,21 @@
 //! One unit's judge.
 
+mod asking;
+
 use crate::{
     Change, Checkpoint, FitReport, Judgement, SlotMemory, UnitContext, UnitPlan,
     baseline::BaselineState,
     class,
     derive::Deriver,
     gate::Gate,
+    mates::MateState,
     pane::{Ring, Run, steps},
     pending::{Columns, Pending},
     plan::{PlannedChannel, PlannedRing, Source, Speaks, WindowSource},
     slot::{SeenAt, SlotState, judge_slot},
     statistic,
 };
+use asking::Ask;
 use std::{cmp::Ordering, sync::Arc};
 use wheeltap_model::{
     Batch, ChannelId, ClassBaseline, ConsistRole, Event, EventTime, Quality, Sample, Series,
@@ -48,6 +52,8 @@ pub struct UnitJudge {
     /// was.
     catching_up: Vec<bool>,
     caught_up_to: Option<i64>,
+    /// By the context's mates; none where the plan asks none.
+    mates: Vec<MateState>,
     watermark: Option<i64>,
     judged_through: Option<i64>,
     /// Samples up to here warm windows and are not late; set by `resume` until first judged.
@@ -103,6 +109,7 @@ impl UnitJudge {
         let classes = plan.compared();
         let classes = classes.map(|compared| context.class_baselines.of(&compared.of));
         let classes = classes.collect();
+        let mates = MateState::all(plan.mates.as_ref(), &context.mates);
         let derivers = plan.derived.iter();
         let derivers = derivers.map(|planned| Deriver::new(&planned.derivation));
         Self {
@@ -117,6 +124,7 @@ impl UnitJudge {
             classes,
             catching_up,
             caught_up_to: None,
+            mates,
             watermark: None,
             judged_through: None,
             warming_to: None,
@@ -294,10 +302,11 @@ impl UnitJudge {
     /// for feeding a long stretch in pieces.
     pub fn judge_until(&mut self, watermark: EventTime, out: &mut Judgement) {
         let Some(newest) = self.watermark else { return };
-        let limit = newest.min(watermark.unix_ms());
-        for channel in &mut self.channels {
-            channel.sort();
-        }
+        let ready = self
+            .ready_through()
+            .map_or(newest, |at| at.unix_ms().saturating_add(1));
+        let limit = newest.min(watermark.unix_ms()).min(ready);
+        self.sort();
         if let Some(warm) = self.warming_to.take() {
             self.catch_up(warm);
             self.catching_up.fill(false);
@@ -322,9 +331,19 @@ impl UnitJudge {
             done = self.skip_quiet(tick, limit);
             self.judged_through = Some(done);
         }
-        for channel in &mut self.channels {
-            channel.drop_taken();
-        }
+        self.drop_taken();
+    }
+
+    /// Brings what was fed into order.
+    pub(crate) fn sort(&mut self) {
+        self.channels.iter_mut().for_each(ChannelState::sort);
+        self.mates.iter_mut().for_each(MateState::sort);
+    }
+
+    /// Forgets what was taken into windows.
+    pub(crate) fn drop_taken(&mut self) {
+        self.channels.iter_mut().for_each(ChannelState::drop_taken);
+        self.mates.iter_mut().for_each(MateState::drop_taken);
     }
 
     /// Warms the windows with what was fed up to `through`, at most to the checkpoint resumed from.
@@ -333,15 +352,11 @@ impl UnitJudge {
         let Some(warming_to) = self.warming_to else {
             return;
         };
-        for channel in &mut self.channels {
-            channel.sort();
-        }
+        self.sort();
         let through = through.unix_ms().min(warming_to);
         self.catch_up(through);
         self.fold(through);
-        for channel in &mut self.channels {
-            channel.drop_taken();
-        }
+        self.drop_taken();
     }
 
     pub(crate) fn plan(&self) -> &UnitPlan {
@@ -358,9 +373,7 @@ impl UnitJudge {
         mut look: impl FnMut(i64, &mut dyn FnMut(usize) -> Option<f64>),
     ) {
         let plan = Arc::clone(&self.plan);
-        for channel in &mut self.channels {
-            channel.sort();
-        }
+        self.sort();
         while let Some(at_ms) = next(done_ms).filter(|at_ms| *at_ms <= through_ms) {
             self.fold(at_ms);
             let channels = &mut self.channels;
@@ -370,8 +383,22 @@ impl UnitJudge {
             });
             done_ms = at_ms;
         }
-        for channel in &mut self.channels {
-            channel.drop_taken();
+        self.drop_taken();
+    }
+
+    /// What a source that needs no more than windows gives, at an instant up to which all was taken.
+    pub(crate) fn watched(&mut self, source: &Source, at_ms: i64) -> Option<f64> {
+        let unknown = (UnitState::Unknown, ConsistRole::Unknown);
+        let seen = read(
+            source,
+            &self.plan.channels,
+            &mut self.channels,
+            at_ms,
+            unknown,
+        );
+        match seen {
+            Seen::Number(value) => Some(value),
+            Seen::Flag(_) | Seen::Unknown => None,
         }
     }
 
@@ -442,7 +469,7 @@ impl UnitJudge {
     }
 
     /// Takes everything up to and including a tick into the windows; returns the newest time taken.
-    fn fold(&mut self, tick_ms: i64) -> Option<i64> {
+    pub(crate) fn fold(&mut self, tick_ms: i64) -> Option<i64> {
         self.derive(tick_ms);
         // Gates first: they look at what the channels they ask are about to take.
         for (planned, gate) in self.plan.gates.iter().zip(&mut self.gates) {
@@ -455,6 +482,9 @@ impl UnitJudge {
         let mut newest = None;
         for (planned, channel) in self.plan.channels.iter().zip(&mut self.channels) {
             newest = newest.max(channel.fold(planned, &self.gates, tick_ms, &mut self.scratch));
+        }
+        for (mate, state) in self.context.mates.all().iter().zip(&mut self.mates) {
+            newest = newest.max(state.fold(mate, tick_ms));
         }
         self.folded_to = self.folded_to.max(tick_ms);
         if let Some(newest) = newest {
@@ -476,10 +506,9 @@ impl UnitJudge {
         }
     }
 
-    fn next_pending(&self) -> Option<i64> {
-        self.channels
-            .iter()
-            .filter_map(ChannelState::next_pending)
+    pub(crate) fn next_pending(&self) -> Option<i64> {
+        let own = self.channels.iter().filter_map(ChannelState::next_pending);
+        own.chain(self.mates.iter().filter_map(MateState::next_pending))
             .min()
     }
 
@@ -540,8 +569,26 @@ impl UnitJudge {
                 continue;
             }
             self.row.clear();
+            let mut of_mates = Vec::new();
             for source in &slot.sources {
                 let seen = match source {
+                    Source::Mates {
+                        asked,
+                        gives,
+                        same_class,
+                    } => {
+                        let ask = Ask {
+                            asked: *asked,
+                            same_class: *same_class,
+                            own_class: plan.mates.as_ref().and_then(|mates| mates.class.as_ref()),
+                        };
+                        let values = ask.all(&self.context.mates, &mut self.mates, tick);
+                        let seen =
+                            number(values.as_deref().and_then(|all| asking::made(*gives, all)));
+                        of_mates.resize(self.row.len(), Vec::new());
+                        of_mates.push(values.unwrap_or_default());
+                        seen
+                    }
                     Source::Healthy { baseline, gives } => {
                         number(self.baselines[*baseline].value(*gives))
                     }
@@ -578,6 +625,8 @@ impl UnitJudge {
                 baselines: &self.baselines,
                 planned: &plan.baselines,
                 classes: &self.classes,
+                mates: &self.context.mates,
+                of_mates: &of_mates,
             };
             judge_slot(slot, remembered, &seen, out);
         }
@@ -834,7 +883,9 @@ fn read(
     (state, role): (UnitState, ConsistRole),
 ) -> Seen {
     match source {
-        Source::Nothing | Source::Healthy { .. } | Source::Class { .. } => Seen::Unknown,
+        Source::Nothing | Source::Healthy { .. } | Source::Class { .. } | Source::Mates { .. } => {
+            Seen::Unknown
+        }
         Source::Number(number) => Seen::Number(*number),
         Source::InState(_) if state == UnitState::Unknown => Seen::Unknown,
         Source::InState(states) => Seen::Flag(states.contains(&state)),

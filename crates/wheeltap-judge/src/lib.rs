@@ -17,6 +17,7 @@ mod class;
 mod derive;
 mod gate;
 mod judge;
+mod mates;
 mod outcome;
 mod pane;
 mod pending;
@@ -36,10 +37,11 @@ pub use class::{
 };
 pub use derive::{Derivation, derive_series};
 pub use judge::{Fed, UnitJudge};
+pub use mates::{Mate, MateNeed, Mates, Recorded};
 pub use outcome::{
     Change, Checkpoint, FaultReport, FitReport, Judgement, Occurrence, SlotMemory, Usual,
 };
 pub use plan::{EffectiveRule, UnitContext, UnitPlan};
 pub use reconcile::{KnownAlert, Reconciled, reconcile};
-pub use replay::{UnitData, replay_unit, survey_unit};
+pub use replay::{UnitData, replay_among, replay_unit, survey_unit};
 pub use slot::FAULTS_TO_REPORT;

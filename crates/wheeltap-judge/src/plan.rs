@@ -1,8 +1,14 @@
 //! What is to be judged for a unit: shared by all units of the same class and rules.
 
+mod asked;
+
+use asked::Asked;
+pub(crate) use asked::{PlannedMates, Watch};
+
 use crate::baseline::PlannedBaseline;
 use crate::class::{ClassBaselines, Compared};
 use crate::derive::Derivation;
+use crate::mates::Mates;
 use crate::outcome::Checkpoint;
 use crate::{
     chart::PlannedCusum,
@@ -17,7 +23,8 @@ use wheeltap_model::{
     EventTime, Part, Timeline, UnitId, UnitState,
 };
 use wheeltap_rules::{
-    Against, Baseline, ClassWindow, Condition, Healthy, OfClass, Read, Rule, Statistic,
+    Against, Baseline, ClassWindow, Condition, Healthy, MOST_MATES, OfClass, OfMates, Read, Rule,
+    Statistic,
 };
 
 /// A rule version and the event time in which it is in force.
@@ -51,6 +58,8 @@ pub struct UnitContext {
     pub consists: Timeline<ConsistPosition>,
     /// What its class does; before the first entry: unknown.
     pub class_baselines: Arc<ClassBaselines>,
+    /// Who was with it in its train; of use to rules that ask them alone.
+    pub mates: Arc<Mates>,
 }
 
 impl UnitContext {
@@ -73,7 +82,8 @@ impl UnitContext {
         let states = self.states.entries().iter().map(|dated| dated.from);
         let consists = self.consists.entries().iter().map(|dated| dated.from);
         let classes = self.class_baselines.iter().map(|baseline| baseline.from);
-        let changes = states.chain(consists).chain(classes);
+        let mates = self.mates.next_change_after(at);
+        let changes = states.chain(consists).chain(classes).chain(mates);
         changes.filter(|from| *from > at).min()
     }
 }
@@ -94,6 +104,8 @@ pub struct UnitPlan {
     pub(crate) baselines: Vec<(PlannedBaseline, Vec<WindowSource>)>,
     /// Windows that are compared with the class's.
     pub(crate) compared: Vec<(Compared, WindowSource)>,
+    /// What is asked of mates.
+    pub(crate) mates: Option<PlannedMates>,
     /// Distinct ticks, ascending.
     pub(crate) ticks_ms: Vec<i64>,
     reach_ms: i64,
@@ -179,8 +191,81 @@ pub(crate) enum Source {
         compared: usize,
         gives: OfClass,
     },
+    /// Of the mates, by the place of what they are asked.
+    Mates {
+        asked: usize,
+        gives: OfMates,
+        same_class: bool,
+    },
     /// The channel is not in the catalogue.
     Nothing,
+}
+
+/// The channels of a plan, laid out.
+struct Laid {
+    ids: Vec<ChannelId>,
+    channels: Vec<PlannedChannel>,
+    derived: Vec<PlannedDerived>,
+}
+
+impl Laid {
+    /// Lays out what is read of the unit itself, and says how far back of a value what it is computed
+    /// from matters.
+    fn out<'a>(
+        reads: impl Iterator<Item = (&'a Read, Option<u32>)>,
+        class: Option<&ClassDef>,
+        catalogue: &Catalogue,
+    ) -> (Self, i64) {
+        let mut channels = Channels::default();
+        for (read, part_no) in reads {
+            if matches!(read, Read::Mates { .. }) {
+                continue;
+            }
+            for (id, def) in read_channels(read, part_no, catalogue) {
+                channels
+                    .by_id
+                    .entry(id)
+                    .or_insert_with(|| planned_channel(def));
+            }
+        }
+        let (derivations, derived_reach_ms) = channels.add_inputs(class, catalogue);
+        let ids: Vec<ChannelId> = channels.by_id.keys().copied().collect();
+        let laid = Self {
+            derived: planned_derived(derivations, &ids),
+            ids,
+            channels: channels.by_id.into_values().collect(),
+        };
+        (laid, derived_reach_ms)
+    }
+
+    fn longest_hold_ms(&self) -> i64 {
+        let holds = self.channels.iter().map(|channel| match channel.speaks {
+            Speaks::Held { hold_ms } => hold_ms,
+            _ => 0,
+        });
+        holds.max().unwrap_or(0)
+    }
+}
+
+/// How far back of a tick an input's data can matter, its held values not counted.
+fn back_ms(read: &Read, part_no: Option<u32>, catalogue: &Catalogue) -> i64 {
+    match read {
+        Read::Window { during, .. }
+        | Read::Class {
+            window: ClassWindow { during, .. },
+            ..
+        } => {
+            // A condition at the window's start still looks back for its value.
+            let lasts = during.iter().filter_map(|condition| {
+                let name = condition.channel_for(part_no)?;
+                let (_, def) = catalogue.channel(&name)?;
+                Some(lasts_ms(def))
+            });
+            read.reach_ms() + lasts.max().unwrap_or(0)
+        }
+        Read::Healthy { .. } => read.reach_ms(),
+        _ => 0,
+    }
 }
 
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -218,51 +303,29 @@ impl UnitPlan {
                 drafts.push((effective, part_no));
             }
         }
-        let mut channels = Channels::default();
-        for (effective, part_no) in &drafts {
-            for input in &effective.rule.inputs {
-                for (id, def) in read_channels(&input.read, *part_no, catalogue) {
-                    channels
-                        .by_id
-                        .entry(id)
-                        .or_insert_with(|| planned_channel(def));
-                }
+        let inputs = drafts.iter().flat_map(|(effective, part_no)| {
+            let inputs = effective.rule.inputs.iter();
+            inputs.map(move |input| (&input.read, *part_no))
+        });
+        let mut asked: Vec<Asked> = Vec::new();
+        for (read, part_no) in inputs.clone() {
+            if let Read::Mates { window, .. } = read {
+                position_or_push(&mut asked, (Read::clone(window), part_no));
             }
         }
-        let (derivations, derived_reach_ms) = channels.add_inputs(class_def, catalogue);
-        let ids: Vec<ChannelId> = channels.by_id.keys().copied().collect();
-        let derived = planned_derived(derivations, &ids);
-        let mut channels: Vec<PlannedChannel> = channels.by_id.into_values().collect();
+        let mates = (!asked.is_empty()).then(|| PlannedMates::new(&asked, class, catalogue));
+        let mates_reach_ms = mates.as_ref().map_or(0, PlannedMates::reach_ms);
+        let (mut laid, derived_reach_ms) = Laid::out(inputs, class_def, catalogue);
         let mut reach_ms = 0;
         let mut settle_ms = 0;
         let mut slots = Vec::new();
-        let mut drawing = Drawing {
-            catalogue,
-            ids: &ids,
-            channels: &mut channels,
-            gates: Vec::new(),
-            baselines: Vec::new(),
-            compared: Vec::new(),
-        };
+        let mut drawing = Drawing::new(catalogue, &mut laid, &asked);
         for (effective, part_no) in drafts {
             let slot = drawing.slot(effective, part_no);
             let about = &slot.rule.about;
             let back = slot.rule.inputs.iter().map(|input| match &input.read {
-                Read::Window { during, .. }
-                | Read::Class {
-                    window: ClassWindow { during, .. },
-                    ..
-                } => {
-                    // A condition at the window's start still looks back for its value.
-                    let lasts = during.iter().filter_map(|condition| {
-                        let name = condition.channel_for(part_no)?;
-                        let (_, def) = catalogue.channel(&name)?;
-                        Some(lasts_ms(def))
-                    });
-                    input.read.reach_ms() + lasts.max().unwrap_or(0)
-                }
-                Read::Healthy { .. } => input.read.reach_ms(),
-                _ => 0,
+                Read::Mates { .. } => mates_reach_ms,
+                read => back_ms(read, part_no, catalogue),
             });
             let back = back.max().unwrap_or(0);
             reach_ms = reach_ms.max(back + about.tick_ms);
@@ -273,22 +336,19 @@ impl UnitPlan {
         }
         let (gates, baselines) = (drawing.gates, drawing.baselines);
         let compared = drawing.compared;
-        let longest_hold = channels.iter().map(|channel| match channel.speaks {
-            Speaks::Held { hold_ms } => hold_ms,
-            _ => 0,
-        });
-        let longest_hold = longest_hold.max().unwrap_or(0);
+        let longest_hold = laid.longest_hold_ms();
         let mut ticks_ms: Vec<i64> = slots.iter().map(|slot| slot.rule.about.tick_ms).collect();
         ticks_ms.sort_unstable();
         ticks_ms.dedup();
         Self {
-            ids,
-            channels,
-            derived,
+            ids: laid.ids,
+            channels: laid.channels,
+            derived: laid.derived,
             gates,
             slots,
             baselines,
             compared,
+            mates,
             ticks_ms,
             reach_ms: reach_ms + longest_hold + derived_reach_ms,
             settle_ms: settle_ms + longest_hold,
@@ -329,10 +389,12 @@ impl UnitPlan {
         from
     }
 
-    /// Most bytes of window state that a unit with this plan keeps when every pane is filled; what
-    /// waits between two ticks comes on top.
+    /// Most bytes of window state that a unit with this plan keeps when every pane is filled, those of as
+    /// many mates as a consist has among them; what waits between two ticks comes on top.
     pub fn window_bytes(&self) -> usize {
         let baselines = self.baselines.iter();
+        let of_mate = self.mates.iter().flat_map(PlannedMates::watches);
+        let of_mate = of_mate.map(Self::window_bytes).max().unwrap_or(0);
         let rings = self.channels.iter().flat_map(|channel| {
             // How often a held value changes is not promised; once a second is taken for much.
             let apart_ms = match channel.speaks {
@@ -347,6 +409,7 @@ impl UnitPlan {
                 most_bytes((ring.pane_ms, n_samples), &ring.needs, &ring.windows)
             })
             .chain(baselines.map(|(planned, _)| planned.most_bytes()))
+            .chain([of_mate.saturating_mul(MOST_MATES)])
             .fold(0, usize::saturating_add)
     }
 
@@ -480,6 +543,7 @@ fn read_channels<'a>(
     let names = match read {
         Read::Healthy { baseline, .. } => baseline.channels_for(part_no).unwrap_or_default(),
         Read::Class { window, .. } => return read_channels(&window.own(), part_no, catalogue),
+        Read::Mates { window, .. } => return read_channels(window, part_no, catalogue),
         Read::Window { during, .. } => {
             let measured = read.channel_for(part_no);
             let asked = during.iter();
@@ -527,9 +591,22 @@ struct Drawing<'a> {
     gates: Vec<PlannedGate>,
     baselines: Vec<(PlannedBaseline, Vec<WindowSource>)>,
     compared: Vec<(Compared, WindowSource)>,
+    asked: &'a [Asked],
 }
 
-impl Drawing<'_> {
+impl<'a> Drawing<'a> {
+    fn new(catalogue: &'a Catalogue, laid: &'a mut Laid, asked: &'a [Asked]) -> Self {
+        Self {
+            catalogue,
+            ids: &laid.ids,
+            channels: &mut laid.channels,
+            gates: Vec::new(),
+            baselines: Vec::new(),
+            compared: Vec::new(),
+            asked,
+        }
+    }
+
     fn slot(&mut self, effective: &EffectiveRule, part_no: Option<u32>) -> PlannedSlot {
         let rule = &effective.rule;
         let mut silent_ms = 0;
@@ -552,6 +629,19 @@ impl Drawing<'_> {
                     planned.map_or(Source::Nothing, |compared| Source::Class {
                         compared,
                         gives: *gives,
+                    })
+                }
+                Read::Mates {
+                    window,
+                    gives,
+                    same_class,
+                } => {
+                    let is_it = |asked: &Asked| asked.0 == **window && asked.1 == part_no;
+                    let found = self.asked.iter().position(is_it);
+                    found.map_or(Source::Nothing, |asked| Source::Mates {
+                        asked,
+                        gives: *gives,
+                        same_class: *same_class,
                     })
                 }
                 Read::Healthy { baseline, gives } => {

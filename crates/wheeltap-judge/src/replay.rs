@@ -1,11 +1,12 @@
 //! Judging history: the same judge, fed from files or the store.
 
 use crate::{
-    Change, ClassSurvey, Judgement, Occurrence, Stretch, UnitContext, UnitJudge, UnitPlan,
+    Change, Checkpoint, ClassSurvey, Judgement, Occurrence, Stretch, UnitContext, UnitJudge,
+    UnitPlan,
 };
 use std::sync::Arc;
 use wheeltap_catalogue::Measurements;
-use wheeltap_model::{ChannelId, Event, Series};
+use wheeltap_model::{ChannelId, Event, EventTime, Series, UnitId};
 
 /// Everything stored or read of one unit.
 #[derive(Clone, Debug, Default)]
@@ -29,9 +30,43 @@ impl From<Measurements> for UnitData {
     }
 }
 
+impl UnitData {
+    /// First and last instant; `None` of nothing.
+    pub fn extent(&self) -> Option<(EventTime, EventTime)> {
+        let sampled = self.series.iter().flat_map(|(_, series)| {
+            let times_ms = &series.times_ms;
+            times_ms.first().into_iter().chain(times_ms.last()).copied()
+        });
+        let events = self.events.iter().map(|event| event.time.unix_ms());
+        let (mut first, mut last) = (i64::MAX, i64::MIN);
+        for ms in sampled.chain(events) {
+            (first, last) = (first.min(ms), last.max(ms));
+        }
+        let at = EventTime::from_unix_ms;
+        (first <= last).then(|| (at(first), at(last)))
+    }
+}
+
 /// Judges one unit's data from the beginning.
 pub fn replay_unit(plan: Arc<UnitPlan>, context: Arc<UnitContext>, data: &UnitData) -> Judgement {
-    let mut judge = UnitJudge::new(plan, context);
+    replay_among(plan, context, data, &[])
+}
+
+/// Judges one unit's data from the beginning; what the plan asks of mates is taken from `mates`.
+pub fn replay_among(
+    plan: Arc<UnitPlan>,
+    context: Arc<UnitContext>,
+    data: &UnitData,
+    mates: &[(UnitId, UnitData)],
+) -> Judgement {
+    let Some((first, last)) = data.extent() else {
+        return Judgement::default();
+    };
+    let mut judge = if plan.reads_mates() {
+        start_with_mates(plan, &context, (first, last), mates)
+    } else {
+        UnitJudge::new(plan, context)
+    };
     for (channel, series) in &data.series {
         judge.feed_series(*channel, series);
     }
@@ -39,6 +74,46 @@ pub fn replay_unit(plan: Arc<UnitPlan>, context: Arc<UnitContext>, data: &UnitDa
     let mut judgement = Judgement::default();
     judge.judge(&mut judgement);
     judgement
+}
+
+/// A judge that begins with the unit's first datum, with its mates' data in it.
+fn start_with_mates(
+    plan: Arc<UnitPlan>,
+    context: &Arc<UnitContext>,
+    (first, last): (EventTime, EventTime),
+    mates: &[(UnitId, UnitData)],
+) -> UnitJudge {
+    let base = Checkpoint {
+        at: first.plus_ms(-1),
+        slots: Vec::new(),
+        baselines: Vec::new(),
+    };
+    let from = plan.warm_from(&base);
+    let mut judge = UnitJudge::resume(plan, Arc::clone(context), &base);
+    for need in judge.mate_needs(from, last) {
+        let Some((_, data)) = mates.iter().find(|(unit, _)| *unit == need.unit) else {
+            continue;
+        };
+        for (channel, series) in &data.series {
+            if need.channels.contains(channel) {
+                let within = series
+                    .samples()
+                    .filter(|s| (need.from..=need.to).contains(&s.time));
+                let within = Series::from_samples(within.collect());
+                judge.feed_mate_series(need.mate, *channel, &within);
+            }
+        }
+        let events = data.events.iter().filter(|event| {
+            need.channels.contains(&event.channel) && (need.from..=need.to).contains(&event.time)
+        });
+        let events: Vec<Event> = events.cloned().collect();
+        judge.feed_mate_events(need.mate, &events);
+    }
+    // All there is was given, so nobody is waited for.
+    for idx in 0..context.mates.all().len() {
+        judge.heard_mate(idx, last);
+    }
+    judge
 }
 
 /// One unit's means over a stretch, of the windows that its plan compares with the class's.

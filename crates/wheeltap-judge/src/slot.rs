@@ -1,9 +1,9 @@
 //! One rule on one unit or part: its verdict at a tick, and what follows from it.
 
 use crate::{
-    Change, FaultReport, Judgement, Occurrence,
+    Change, FaultReport, Judgement, Mates, Occurrence,
     baseline::{BaselineState, PlannedBaseline},
-    class,
+    class, mates,
     plan::{PlannedSlot, Source, WindowSource},
 };
 use std::sync::Arc;
@@ -38,6 +38,9 @@ pub(crate) struct SeenAt<'a> {
     pub baselines: &'a [BaselineState],
     pub planned: &'a [(PlannedBaseline, Vec<WindowSource>)],
     pub classes: &'a [Arc<[ClassBaseline]>],
+    pub mates: &'a Mates,
+    /// By input as far as the last one that asks mates: what each of them, by its place, said.
+    pub of_mates: &'a [Vec<(usize, f64)>],
 }
 
 /// One rule at one tick: verdict, run, delay.
@@ -210,16 +213,18 @@ fn report_fault(
 
 fn evidence(slot: &PlannedSlot, seen: &SeenAt<'_>, since: EventTime) -> Evidence {
     let sources = slot.rule.inputs.iter().zip(&slot.sources).zip(seen.row);
-    let inputs = sources.map(|((input, source), value)| EvidenceItem {
-        input: input.name.clone(),
-        of: told(slot, &input.text, source, seen),
-        ucum: input.ucum.clone(),
-        value: match *value {
-            Seen::Unknown => KnownValue::Unknown(()),
-            Seen::Number(number) => KnownValue::Number(number),
-            Seen::Flag(flag) => KnownValue::Flag(flag),
-        },
-    });
+    let inputs = sources
+        .enumerate()
+        .map(|(idx, ((input, source), value))| EvidenceItem {
+            input: input.name.clone(),
+            of: told(slot, &input.text, (idx, source), seen),
+            ucum: input.ucum.clone(),
+            value: match *value {
+                Seen::Unknown => KnownValue::Unknown(()),
+                Seen::Number(number) => KnownValue::Number(number),
+                Seen::Flag(flag) => KnownValue::Flag(flag),
+            },
+        });
     Evidence {
         at: seen.tick,
         since,
@@ -228,8 +233,13 @@ fn evidence(slot: &PlannedSlot, seen: &SeenAt<'_>, since: EventTime) -> Evidence
 }
 
 /// What an input reads, with the part's number; against a healthy stretch also the channels that
-/// contribute most, against the class what it does.
-fn told(slot: &PlannedSlot, text: &str, source: &Source, seen: &SeenAt<'_>) -> String {
+/// contribute most, against the class what it does, of mates each one's value.
+fn told(
+    slot: &PlannedSlot,
+    text: &str,
+    (idx, source): (usize, &Source),
+    seen: &SeenAt<'_>,
+) -> String {
     let of = match slot.part_no {
         Some(number) => text.replace("{axle}", &number.to_string()),
         None => text.to_owned(),
@@ -242,6 +252,10 @@ fn told(slot: &PlannedSlot, text: &str, source: &Source, seen: &SeenAt<'_>) -> S
         Source::Class { compared, .. } => {
             let dated = &seen.classes[*compared];
             class::at(dated, seen.tick.unix_ms()).map(class::told)
+        }
+        Source::Mates { .. } => {
+            let values = seen.of_mates.get(idx);
+            values.and_then(|values| mates::told(seen.mates, values))
         }
         _ => None,
     };

@@ -41,6 +41,7 @@ mod conditions;
 mod functions;
 mod health;
 mod lower;
+mod mates;
 mod params;
 mod plan;
 mod problem;
@@ -55,6 +56,7 @@ mod vet;
 pub use baseline::{Against, Baseline, Healthy};
 pub use class::{ClassWindow, OfClass};
 pub use health::health_rules;
+pub use mates::{MOST_MATES, OfMates, WAIT_FOR_MATES_MS};
 pub use params::{MOST_VARIANTS, NoGrid, Param, Sets};
 pub use plan::{
     About, Applies, Condition, Fault, Input, Logic, PANE_LADDER_MS, Read, Rule, Seen, Statistic,

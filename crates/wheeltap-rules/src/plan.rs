@@ -2,7 +2,7 @@
 
 use crate::program::Program;
 use crate::script::ScriptVerdict;
-use crate::{Against, Baseline, ClassWindow, OfClass, Param};
+use crate::{Against, Baseline, ClassWindow, OfClass, OfMates, Param};
 use wheeltap_model::{ChannelName, ClassName, ConsistRole, Priority, RuleRef, UnitId, UnitState};
 
 /// One checked version of a rule.
@@ -31,6 +31,12 @@ pub struct Rule {
 }
 
 impl Rule {
+    /// Whether it asks the unit's consist mates, and so waits for them.
+    pub fn reads_mates(&self) -> bool {
+        let mut reads = self.inputs.iter().map(|input| &input.read);
+        reads.any(|read| matches!(read, Read::Mates { .. }))
+    }
+
     /// The rule that looks for this one's absence, under a version of its own: raised where the condition,
     /// while it could show itself, was known to be clear for the off-delay.
     #[must_use]
@@ -137,6 +143,15 @@ pub enum Read {
         /// What of it.
         gives: OfClass,
     },
+    /// A statistic of the unit's consist mates.
+    Mates {
+        /// What each of them is asked for; a [`Self::Window`].
+        window: Box<Read>,
+        /// What is made of their values.
+        gives: OfMates,
+        /// Mates of other classes are left out.
+        same_class: bool,
+    },
     /// Whether the unit is in one of these states; unknown when the state is.
     InState(Vec<UnitState>),
     /// Whether the unit has this part in its consist; unknown when that is.
@@ -168,12 +183,13 @@ impl Read {
             Self::Healthy { baseline, .. } => {
                 baseline.channels.iter().map(String::as_str).collect()
             }
+            Self::Mates { window, .. } => window.channels(),
             Self::InState(_) | Self::InRole(_) | Self::PartNumber | Self::Param(_) => Vec::new(),
         }
     }
 
     /// Length of the window and the past before it, in milliseconds; 0 when no channel is read.
-    pub const fn span_ms(&self) -> i64 {
+    pub fn span_ms(&self) -> i64 {
         match self {
             Self::Window {
                 statistic: Statistic::RobustScore { past_ms, .. },
@@ -183,13 +199,14 @@ impl Read {
             Self::Window { window_ms, .. } => *window_ms,
             Self::Healthy { baseline, .. } => baseline.window_ms,
             Self::Class { window, .. } => window.window_ms,
+            Self::Mates { window, .. } => window.span_ms(),
             Self::InState(_) | Self::InRole(_) | Self::PartNumber | Self::Param(_) => 0,
         }
     }
 
     /// How far before a tick data can matter, in milliseconds, what conditions look back and healthy
     /// stretches not counted; 0 when no channel is read.
-    pub const fn reach_ms(&self) -> i64 {
+    pub fn reach_ms(&self) -> i64 {
         match self {
             Self::Window {
                 statistic: Statistic::RobustScore { past_pane_ms, .. },
@@ -198,6 +215,7 @@ impl Read {
             Self::Window { pane_ms, .. } => self.span_ms() + *pane_ms,
             Self::Healthy { baseline, .. } => baseline.window_ms + baseline.pane_ms,
             Self::Class { window, .. } => window.window_ms + window.pane_ms,
+            Self::Mates { window, .. } => window.reach_ms(),
             Self::InState(_) | Self::InRole(_) | Self::PartNumber | Self::Param(_) => 0,
         }
     }

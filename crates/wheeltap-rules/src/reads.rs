@@ -1,6 +1,7 @@
 //! Reads the literal map that `reads()` gives and plans each input's window.
 
 mod healthy;
+mod mates;
 mod table;
 
 pub(crate) use table::{Arg, Fits, Reader, UnitOf, readers};
@@ -198,6 +199,9 @@ impl<'a> Planner<'a> {
             }
             "usual" | "usual_stdev" | "t_squared" | "q" => {
                 self.healthy(name, place, reader, node.place, args)
+            }
+            "mates_mean" | "mates_median" | "mates_min" | "mates_max" | "mates_count" => {
+                self.mates(name, place, reader, node.place, args)
             }
             _ => {
                 let (read, text, ucum, bounds) = self.window(reader, node.place, args)?;
@@ -447,7 +451,7 @@ impl<'a> Planner<'a> {
                     parts.field = Some((idx, named.to_owned()));
                 }
             }
-            States | Role | Arg::Healthy | Arg::Baseline => {}
+            States | Role | Arg::Healthy | Arg::Baseline | Arg::Statistic | Arg::OfMates => {}
         }
         Some(())
     }
@@ -779,7 +783,7 @@ fn input_ucum(unit: UnitOf, def: &ChannelDef, field: Option<&(usize, String)>) -
             (ChannelKind::Event { fields }, Some((idx, _))) => fields[*idx].1.clone(),
             _ => String::new(),
         },
-        UnitOf::Flag => String::new(),
+        UnitOf::Flag | UnitOf::Statistic => String::new(),
     }
 }
 
@@ -822,6 +826,8 @@ pub(crate) fn signature(reader: &Reader) -> String {
             Role => "role",
             Arg::Healthy => "stretch",
             Arg::Baseline => "#{ channels, window, healthy, variance?, share? }",
+            Arg::Statistic => "statistic(..)",
+            Arg::OfMates => "#{ same_class }?",
         })
         .collect();
     format!("{}({})", reader.name, args.join(", "))

@@ -79,6 +79,7 @@ pub fn reference() -> String {
             UnitOf::Count | UnitOf::Number => "1",
             UnitOf::Field => "the field's",
             UnitOf::Flag => "true or false",
+            UnitOf::Statistic => "the statistic's",
         };
         say(&format!(
             "| `{}` | {fits} | {unit} | {} | `{}` |",
@@ -129,6 +130,10 @@ pub fn reference() -> String {
     }
     say("");
     for line in crate::class::REFERENCE {
+        say(line);
+    }
+    say("");
+    for line in crate::mates::REFERENCE {
         say(line);
     }
     say("");

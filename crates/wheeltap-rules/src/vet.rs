@@ -7,7 +7,7 @@ use crate::problem::{Findings, Place, Problem, suggestion};
 use crate::reads::{self, Placed};
 use crate::script::Script;
 use crate::syntax::{self, Function, Tree};
-use crate::{About, Logic, Read, Rule, Statistic, functions};
+use crate::{About, Logic, MOST_MATES, Read, Rule, Statistic, functions};
 use std::path::Path;
 use wheeltap_catalogue::Catalogue;
 use wheeltap_model::{RuleName, RuleRef};
@@ -48,29 +48,8 @@ pub struct Vetted {
 impl Rule {
     /// Panes kept a unit, over all inputs; each holds one statistic's partial result.
     pub fn panes(&self) -> u64 {
-        self.inputs
-            .iter()
-            .filter_map(|input| match &input.read {
-                Read::Window {
-                    statistic,
-                    window_ms,
-                    pane_ms,
-                    ..
-                } => {
-                    let past = match statistic {
-                        Statistic::RobustScore {
-                            past_ms,
-                            past_pane_ms,
-                        } => past_ms / past_pane_ms,
-                        _ => 0,
-                    };
-                    u64::try_from(window_ms / pane_ms + past).ok()
-                }
-                Read::Healthy { baseline, .. } => Some(baseline.panes()),
-                Read::Class { window, .. } => u64::try_from(window.window_ms / window.pane_ms).ok(),
-                _ => None,
-            })
-            .sum()
+        let panes = self.inputs.iter().map(|input| panes(&input.read));
+        panes.fold(0, u64::saturating_add)
     }
 
     /// The longest window, in milliseconds; 0 when no channel is read.
@@ -80,6 +59,32 @@ impl Rule {
             .map(|input| input.read.span_ms())
             .max()
             .unwrap_or(0)
+    }
+}
+
+/// Panes of one input; of mates, as many as a unit can have.
+fn panes(read: &Read) -> u64 {
+    let whole = |panes: i64| u64::try_from(panes).unwrap_or(0);
+    match read {
+        Read::Window {
+            statistic,
+            window_ms,
+            pane_ms,
+            ..
+        } => {
+            let past = match statistic {
+                Statistic::RobustScore {
+                    past_ms,
+                    past_pane_ms,
+                } => past_ms / past_pane_ms,
+                _ => 0,
+            };
+            whole(window_ms / pane_ms + past)
+        }
+        Read::Healthy { baseline, .. } => baseline.panes(),
+        Read::Class { window, .. } => whole(window.window_ms / window.pane_ms),
+        Read::Mates { window, .. } => panes(window).saturating_mul(MOST_MATES as u64),
+        Read::InState(_) | Read::InRole(_) | Read::PartNumber | Read::Param(_) => 0,
     }
 }
 

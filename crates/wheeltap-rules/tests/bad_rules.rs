@@ -774,3 +774,81 @@ fn parameters() {
         "kPa",
     );
 }
+
+#[test]
+fn mates() {
+    let mut table = Table::default();
+    let mut reads = |reads: &str, words: &str| {
+        table.refused(
+            &format!("{ABOUT}fn reads() {{ #{{ x: {reads}, y: in_state(\"working\") }} }}\nfn raise(seen) {{ seen.y && seen.x > 3.5 }}\n"),
+            words,
+        );
+    };
+    let oil = "mean(\"engine.oil.temperature\", \"5 min\")";
+    reads("^mates_mean()", "mates_mean() with 0 arguments");
+    reads("^mates_meen(1)", "did you mean mates_mean");
+    reads(
+        "mates_mean(^\"engine.oil.temperature\", \"5 min\")",
+        "write it like mates_mean(mean(",
+    );
+    reads(
+        "mates_mean(^maen(\"engine.oil.temperature\", \"5 min\"))",
+        "did you mean mean",
+    );
+    reads(
+        "mates_mean(mean(^\"engine.oil.temperatur\", \"5 min\"))",
+        "did you mean engine.oil.temperature",
+    );
+    reads(
+        "mates_mean(^in_state(\"working\"))",
+        "a statistic of one of their channels",
+    );
+    reads(
+        "mates_mean(^class_score(\"engine.oil.temperature\", \"5 min\"))",
+        "a statistic of one of their channels",
+    );
+    reads(
+        "mates_mean(^usual(\"engine.oil.temperature\", \"5 min\", first(\"8 h\")))",
+        "a statistic of one of their channels",
+    );
+    reads(
+        &format!("mates_mean(^mates_mean({oil}))"),
+        "a statistic of one of their channels",
+    );
+    reads(
+        "mates_mean(^mean(\"wheel.slip\", \"5 min\"))"
+            .replace("^mean(", "mean(^")
+            .as_str(),
+        "mean() of wheel.slip",
+    );
+    reads(
+        &format!("mates_mean({oil}, #{{ ^share: 0.8 }})"),
+        "no option share",
+    );
+    reads(&format!("mates_mean({oil}, ^4)"), "no map");
+    reads(
+        &format!("mates_mean({oil}, #{{ same_class: ^1 }})"),
+        "neither true nor false",
+    );
+    reads(
+        "mates_mean(mean(\"engine.oil.temperature\", ^\"25 d\"))",
+        "samples are kept",
+    );
+    let mut raise = |raise: &str, words: &str| {
+        table.refused(
+            &format!("{ABOUT}fn reads() {{ #{{ oil: {oil}, rest: mates_median({oil}), n: mates_count({oil}), spread: mates_max(range(\"engine.oil.temperature\", \"5 min\")), kpa: mates_mean(mean(\"engine.oil.pressure\", \"5 min\")) }} }}\nfn raise(seen) {{ {raise} }}\n"),
+            words,
+        );
+    };
+    // Celsius stay Celsius, differences K, counts numbers.
+    raise("seen.oil ^+ seen.rest > 150.0", "differences, not sums");
+    raise("seen.oil ^> seen.kpa", "they measure different things");
+    raise("seen.oil ^> seen.spread", "a point on a scale");
+    raise("seen.oil ^> seen.n", "they measure different things");
+    raise("seen.n ^> 20.0 && seen.oil > seen.rest", "never");
+    let safety = ABOUT.replace("priority: \"low\"", "priority: \"low\", safety: true");
+    table.refused(
+        &format!("{safety}fn reads() {{ #{{ x: ^mates_mean({oil}) }} }}\nfn raise(seen) {{ seen.x > 90.0 }}\n"),
+        "a safety rule must not wait",
+    );
+}

@@ -1,7 +1,7 @@
 //! Units with what they were doing and where they stood, kept in memory and as store documents.
 
 use serde::{Serialize, de::DeserializeOwned};
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet, HashMap};
 use std::ops::Bound;
 use std::sync::atomic::{AtomicI64, Ordering};
 use std::sync::{Arc, Mutex, PoisonError, RwLock};
@@ -79,6 +79,8 @@ pub enum Created {
 pub struct Fleet {
     store: Arc<dyn Store>,
     units: RwLock<BTreeMap<UnitId, Arc<UnitRecord>>>,
+    /// Who ever stood in a train, by its symbol.
+    trains: RwLock<HashMap<String, BTreeSet<UnitId>>>,
     /// Held through a write, so that store and memory change in the same order.
     writing: Mutex<()>,
 }
@@ -151,11 +153,41 @@ impl Fleet {
             .into_iter()
             .map(|(id, record)| (id, Arc::new(record)))
             .collect();
-        Ok(Self {
+        let fleet = Self {
             store,
             units: RwLock::new(units),
+            trains: RwLock::default(),
             writing: Mutex::new(()),
-        })
+        };
+        for record in fleet.all() {
+            fleet.note_trains(&record);
+        }
+        Ok(fleet)
+    }
+
+    fn note_trains(&self, record: &UnitRecord) {
+        let mut trains = self.trains.write().unwrap_or_else(PoisonError::into_inner);
+        for dated in record.consists.entries() {
+            if let Some(train) = &dated.value.train {
+                let units = trains.entry(train.clone()).or_default();
+                units.insert(record.unit.id.clone());
+            }
+        }
+    }
+
+    /// The other units that ever stood in a train of a symbol that this one stood in, by id.
+    pub fn sharing_trains(&self, record: &UnitRecord) -> Vec<Arc<UnitRecord>> {
+        let mut others: BTreeSet<UnitId> = BTreeSet::new();
+        {
+            let trains = self.trains.read().unwrap_or_else(PoisonError::into_inner);
+            let entries = record.consists.entries().iter();
+            let own: BTreeSet<&String> = entries.filter_map(|d| d.value.train.as_ref()).collect();
+            for units in own.into_iter().filter_map(|train| trains.get(train)) {
+                others.extend(units.iter().cloned());
+            }
+        }
+        others.remove(&record.unit.id);
+        others.iter().filter_map(|unit| self.get(unit)).collect()
     }
 
     fn read(&self) -> std::sync::RwLockReadGuard<'_, BTreeMap<UnitId, Arc<UnitRecord>>> {
@@ -278,6 +310,7 @@ impl Fleet {
         let mut record = UnitRecord::clone(&old);
         timeline(&mut record).set(dated);
         let record = Arc::new(record);
+        self.note_trains(&record);
         self.put(Arc::clone(&record));
         Ok(Some(record))
     }

@@ -7,9 +7,9 @@
 
 mod judged;
 
-use judged::{LEVEL, OVER, Service, T0, TRIPS, UNLIKE, at, batch, folder};
+use judged::{Datum, LEVEL, OVER, Service, T0, TRIPS, UNLIKE, at, folder, history, made};
 use proptest::prelude::*;
-use wheeltap_model::{Batch, ClassBaseline, ClassName};
+use wheeltap_model::{ClassBaseline, ClassName};
 
 const RULES: [(&str, &str); 6] = [
     ("level", LEVEL),
@@ -82,65 +82,6 @@ fn reads() { #{
 fn raise(seen) { seen.busy > 10.0 || seen.high > 40.0 || seen.trend > 2.0 || seen.score > 3.0 }
 "#;
 
-/// One thing that is measured.
-#[derive(Clone, Copy, Debug)]
-enum Datum {
-    Level(i64, f64),
-    Mode(i64, f64),
-    Trip(i64),
-}
-
-impl Datum {
-    const fn ms(self) -> i64 {
-        match self {
-            Self::Level(ms, _) | Self::Mode(ms, _) | Self::Trip(ms) => ms,
-        }
-    }
-}
-
-fn made(data: &[Datum]) -> Batch {
-    let (mut levels, mut modes, mut trips) = (vec![], vec![], vec![]);
-    for datum in data {
-        match datum {
-            Datum::Level(ms, value) => levels.push((*ms, *value)),
-            Datum::Mode(ms, value) => modes.push((*ms, *value)),
-            Datum::Trip(ms) => trips.push(*ms),
-        }
-    }
-    batch(&levels, &modes, &trips)
-}
-
-/// Three hours in stretches of a steady level, with gaps, modes and trips: about as many alerts as
-/// stretches, and windows, delays and checkpoints all cross batches.
-fn history() -> impl Strategy<Value = Vec<Datum>> {
-    let stretch = (
-        1_i64..12,
-        prop::sample::select(vec![None, Some(5.0), Some(9.0), Some(11.0), Some(14.0)]),
-        prop::option::of(0_u8..2),
-        prop::collection::vec(0_i64..300_000, 0..3),
-    );
-    prop::collection::vec(stretch, 15..25).prop_map(|stretches| {
-        let mut data = Vec::new();
-        let mut ms = T0 + 3_000;
-        for (n, level, mode, trips) in stretches {
-            let n = n * 6;
-            if let Some(mode) = mode {
-                data.push(Datum::Mode(ms + 1, f64::from(mode)));
-            }
-            data.extend(trips.into_iter().map(|offset| Datum::Trip(ms + offset)));
-            for idx in 0..n {
-                if let Some(level) = level {
-                    data.push(Datum::Level(ms + idx * 10_000, level));
-                }
-            }
-            ms += n * 10_000;
-        }
-        data.push(Datum::Level(ms, 0.0));
-        data.sort_by_key(|datum| datum.ms());
-        data
-    })
-}
-
 /// What happens between two batches.
 #[derive(Clone, Copy, Debug)]
 enum Between {
@@ -189,7 +130,7 @@ proptest! {
     // alerts that are not withdrawn are those of in-order delivery.
     #[test]
     fn any_order_gives_the_same_alerts(
-        data in history(),
+        data in history(0..1, 15..25),
         lengths in prop::collection::vec(20_usize..200, 1..6),
         order in prop_oneof![
             prop::collection::vec(0_usize..1000, 40).prop_map(Order::Shuffled),

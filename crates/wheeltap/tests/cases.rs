@@ -39,6 +39,30 @@ fn a_case_passes_to_the_tick() {
     assert_eq!(json[0]["alerts"][0]["raised_at"], "2026-01-01T00:11:30Z");
 }
 
+// The same step against a mate that stays at 40 degC, with the same limits 40 K lower; the mate's table
+// ends before the unit's, so that near the end nobody is there to compare with and the alert stands.
+#[test]
+fn a_case_names_the_unit_s_mates() {
+    let with_mate = case("warmer than its mate", "{ raised = \"11 min 30 s\" }")
+        + "mate = [{ csv = \"mate.csv\" }]\n";
+    let bench = with_cases(&(with_mate + &case("alone", "")));
+    bench.write(
+        "rules/mate.csv",
+        "min,engine.oil.temperature\n0,40\n19,40\n",
+    );
+    let rule = common::RULE
+        .replace(
+            "oil: mean(\"engine.oil.temperature\", \"1 min\")",
+            "oil: mean(\"engine.oil.temperature\", \"1 min\"), \
+             rest: mates_median(mean(\"engine.oil.temperature\", \"1 min\"))",
+        )
+        .replace("seen.oil > 50.0", "seen.oil - seen.rest > 10.0")
+        .replace("seen.oil < 45.0", "seen.oil - seen.rest < 5.0");
+    bench.write("rules/oil-warm.rhai", rule);
+    let ran = bench.run(["rules", "cases", "rules"]);
+    ran.says(0, &["2 cases passed"]);
+}
+
 #[test]
 fn a_miss_says_what_came_instead() {
     let early = case(

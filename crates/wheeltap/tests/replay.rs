@@ -297,6 +297,22 @@ fn a_unit_is_measured_by_its_class() {
     few.says(0, &["10 units have at least 24 known windows"]);
 }
 
+#[test]
+fn files_know_no_mates_and_that_is_said() {
+    let bench = Bench::new();
+    ten_units(&bench);
+    let reads = "score: mates_median(mean(\"engine.oil.temperature\", \"5 min\"))";
+    let rule = RULE.replace("oil: mean(\"engine.oil.temperature\", \"1 min\")", reads);
+    let rule = rule.replace("seen.oil > 50.0", "seen.score > 3.0");
+    bench.write(
+        "rules/oil-warm.rhai",
+        rule.replace("seen.oil < 45.0", "seen.score < 2.0"),
+    );
+    let ran = replay(&bench, &["day.csv"]);
+    assert_eq!(ran.stdout, "");
+    ran.says(0, &["oil-warm asks consist mates: files know no trains"]);
+}
+
 fn replay_with(bench: &Bench, more: &[&str]) -> Ran {
     let words = [
         "rules", "replay", "--json", "--rules", "rules", "--map", "map.toml", "day.csv",

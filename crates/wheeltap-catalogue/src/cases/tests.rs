@@ -185,3 +185,58 @@ fn what_is_wrong_is_said_with_its_place() {
     let none = cases("", &[]).unwrap_err();
     assert!(none[0].contains("the file has no case"), "{none:?}");
 }
+
+#[test]
+fn mates_have_tables_of_their_own() {
+    let head = "[[case]]\nname = \"n\"\ncsv = \"a.csv\"\nalert = []\nunit = \"ZVR 1\"\n";
+    let files = [
+        ("a.csv", "s,engine.oil.temperature\n0,80\n"),
+        ("b.csv", "min,engine.oil.temperature [degF]\n1,212\n"),
+        ("bad.csv", "s,engine.oil.temperatur\n0,80\n"),
+    ];
+    let mates =
+        "mate = [{ csv = \"b.csv\" }, { csv = \"a.csv\", unit = \"ZVR 2\", class = \"Stoat\" }]\n";
+    let case = cases(&format!("{head}{mates}"), &files).unwrap().remove(0);
+    let told: Vec<_> = case
+        .mates
+        .iter()
+        .map(|mate| {
+            let values = mate.measured.samples.values().flatten();
+            let values: Vec<_> = values
+                .map(|sample| (sample.time.unix_ms() - START_MS, sample.value))
+                .collect();
+            let class = mate.class.as_ref().map(ToString::to_string);
+            (mate.unit.to_string(), class, values)
+        })
+        .collect();
+    let expected = [
+        ("mate 1".to_owned(), None, vec![(60_000, 100.0)]),
+        (
+            "ZVR 2".to_owned(),
+            Some("Stoat".to_owned()),
+            vec![(0, 80.0)],
+        ),
+    ];
+    assert_eq!(told, expected);
+    let refused = |mates: &str| {
+        cases(&format!("{head}{mates}"), &files)
+            .unwrap_err()
+            .join("; ")
+    };
+    for (mates, words) in [
+        (
+            "mate = [{ csv = \"b.csv\", unit = \"ZVR 1\" }]\n",
+            "in the train already",
+        ),
+        (
+            "mate = [{ csv = \"none.csv\" }]\n",
+            "cannot be read: no such file",
+        ),
+        ("mate = [{ unit = \"ZVR 2\" }]\n", "csv"),
+        ("mate = [{ csv = \"bad.csv\" }]\n", "bad.csv"),
+        ("mate = [{ csv = \"b.csv\", clas = \"Stoat\" }]\n", "clas"),
+    ] {
+        let said = refused(mates);
+        assert!(said.contains(words), "{said}");
+    }
+}

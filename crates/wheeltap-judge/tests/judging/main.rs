@@ -6,6 +6,7 @@ mod delays;
 mod derived;
 mod health;
 mod healthy;
+mod mates;
 mod published;
 mod resume;
 mod support;

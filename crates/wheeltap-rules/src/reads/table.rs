@@ -1,6 +1,6 @@
 //! Everything that `reads()` may ask for, as the reference prints it.
 
-use super::healthy;
+use super::{healthy, mates};
 
 /// What an argument of a statistic is.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -25,6 +25,10 @@ pub(crate) enum Arg {
     Healthy,
     /// A map of channels, window and healthy stretch.
     Baseline,
+    /// A statistic of one channel, asked of the mates.
+    Statistic,
+    /// A map that says which mates; may be left out.
+    OfMates,
 }
 
 /// What an input's unit is, given the channel's.
@@ -39,6 +43,8 @@ pub(crate) enum UnitOf {
     Field,
     Flag,
     Number,
+    /// That of the statistic inside.
+    Statistic,
 }
 
 /// Which channels a statistic fits.
@@ -352,5 +358,8 @@ static WINDOWS: [Reader; 33] = [
 
 /// Everything `reads()` offers, in the order of the reference.
 pub(crate) fn readers() -> impl Iterator<Item = &'static Reader> {
-    WINDOWS.iter().chain(&healthy::READERS)
+    WINDOWS
+        .iter()
+        .chain(&healthy::READERS)
+        .chain(&mates::READERS)
 }

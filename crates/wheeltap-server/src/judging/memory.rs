@@ -11,6 +11,40 @@ use wheeltap_store::{DocumentKey, Store, StoreError};
 
 const CHECKPOINT: &str = "checkpoint";
 const JUDGED: &str = "judged";
+
+/// Whose documents of a unit: two judges keep theirs apart.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Whose {
+    /// Of the judge of the rules that look at the unit alone.
+    Own,
+    /// Of the judge of the rules that ask its mates.
+    Asking,
+}
+
+impl Whose {
+    /// By what a plan asks.
+    pub const fn of(plan: &UnitPlan) -> Self {
+        if plan.reads_mates() {
+            Self::Asking
+        } else {
+            Self::Own
+        }
+    }
+
+    const fn checkpoint(self) -> &'static str {
+        match self {
+            Self::Own => CHECKPOINT,
+            Self::Asking => "checkpoint_asking",
+        }
+    }
+
+    const fn judged(self) -> &'static str {
+        match self {
+            Self::Own => JUDGED,
+            Self::Asking => "judged_asking",
+        }
+    }
+}
 /// Format of both kinds of document.
 const VERSION: u8 = 1;
 /// A document's bound is 48 KiB.
@@ -25,8 +59,10 @@ const FINE_MS: i64 = 24 * HOUR_MS;
 const COARSE_MS: i64 = 6 * HOUR_MS;
 
 /// What a checkpoint rests on besides telemetry: one that rests on something else is of no use.
-#[derive(Clone, Debug, Default)]
+#[derive(Clone, Debug)]
 pub struct Basis {
+    /// Which of the unit's judges rests on it.
+    pub whose: Whose,
     rules: Vec<(String, EventTime, Option<EventTime>)>,
     context: UnitContext,
     /// Class baselines that its rules read.
@@ -47,10 +83,17 @@ impl Basis {
             (name, effective.from, effective.until)
         });
         Self {
+            whose: Whose::of(plan),
             rules: rules.collect(),
             context,
             compared,
         }
+    }
+
+    /// Whether another is the same, of the future too.
+    pub fn is_same(&self, other: &Self) -> bool {
+        let for_ever = EventTime::from_unix_ms(i64::MAX);
+        self.digest(for_ever) == other.digest(for_ever)
     }
 
     /// Digest of all that held up to an instant.
@@ -70,12 +113,16 @@ impl Basis {
             states,
             consists,
             class_baselines: _,
+            mates,
         } = &self.context;
         for dated in states.entries().iter().filter(|dated| dated.from <= at) {
             put(&format!("{} {:?}", dated.from.unix_ms(), dated.value));
         }
         for dated in consists.entries().iter().filter(|dated| dated.from <= at) {
             put(&format!("{} {:?}", dated.from.unix_ms(), dated.value));
+        }
+        for words in mates.held_until(at) {
+            put(&words);
         }
         for baseline in self.compared.iter().filter(|baseline| baseline.from <= at) {
             put(&format!("{baseline:?}"));
@@ -101,6 +148,9 @@ struct StoredJudged {
     v: u8,
     dirty_from: Option<EventTime>,
     complete_through: Option<EventTime>,
+    /// Only while rules that ask mates may not have taken all.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    asked_from: Option<EventTime>,
     sources: Vec<StoredSource>,
 }
 
@@ -111,6 +161,8 @@ pub struct UnitMemory {
     pub dirty_from: Option<EventTime>,
     /// The sender promised that nothing older is to come.
     pub complete_through: Option<EventTime>,
+    /// Rules that ask mates, this unit's or another's, may not have taken batches from here on.
+    pub asked_from: Option<EventTime>,
     /// Batches that were judged, or stand behind `dirty_from`.
     pub judged: Judged,
 }
@@ -146,8 +198,12 @@ fn decode<'a, T: Deserialize<'a>>(what: &'static str, bytes: &'a [u8]) -> Result
 ///
 /// # Errors
 /// A stop.
-pub fn read_judged(store: &dyn Store, unit: &UnitId) -> Result<Option<UnitMemory>, StoreError> {
-    let Some(bytes) = store.document(&judged_key(unit))? else {
+pub fn read_judged(
+    store: &dyn Store,
+    unit: &UnitId,
+    whose: Whose,
+) -> Result<Option<UnitMemory>, StoreError> {
+    let Some(bytes) = store.document(&judged_key(unit, whose))? else {
         return Ok(None);
     };
     let stored: StoredJudged = decode(JUDGED, &bytes)?;
@@ -158,13 +214,14 @@ pub fn read_judged(store: &dyn Store, unit: &UnitId) -> Result<Option<UnitMemory
     Ok(Some(UnitMemory {
         dirty_from: stored.dirty_from,
         complete_through: stored.complete_through,
+        asked_from: stored.asked_from,
         judged,
     }))
 }
 
-fn judged_key(unit: &UnitId) -> DocumentKey {
+fn judged_key(unit: &UnitId, whose: Whose) -> DocumentKey {
     DocumentKey {
-        kind: JUDGED,
+        kind: whose.judged(),
         key: unit.as_str().as_bytes().to_vec(),
     }
 }
@@ -175,6 +232,7 @@ fn judged_key(unit: &UnitId) -> DocumentKey {
 /// None in practice: the value always encodes.
 pub fn write_judged(
     unit: &UnitId,
+    whose: Whose,
     memory: &UnitMemory,
     documents: &mut Documents,
 ) -> Result<(), StoreError> {
@@ -182,6 +240,7 @@ pub fn write_judged(
         v: VERSION,
         dirty_from: memory.dirty_from,
         complete_through: memory.complete_through,
+        asked_from: memory.asked_from,
         sources: memory.judged.to_stored(),
     };
     let mut bytes = encode(JUDGED, &stored)?;
@@ -191,7 +250,7 @@ pub fn write_judged(
         stored.sources.clear();
         bytes = encode(JUDGED, &stored)?;
     }
-    documents.push((judged_key(unit), Some(bytes)));
+    documents.push((judged_key(unit, whose), Some(bytes)));
     Ok(())
 }
 
@@ -203,12 +262,12 @@ fn prefix(unit: &UnitId) -> Vec<u8> {
     key
 }
 
-fn checkpoint_key(unit: &UnitId, at: EventTime, part: u16) -> DocumentKey {
+fn checkpoint_key(unit: &UnitId, whose: Whose, at: EventTime, part: u16) -> DocumentKey {
     let mut key = prefix(unit);
     key.extend_from_slice(&(at.unix_ms().cast_unsigned() ^ (1 << 63)).to_be_bytes());
     key.extend_from_slice(&part.to_be_bytes());
     DocumentKey {
-        kind: CHECKPOINT,
+        kind: whose.checkpoint(),
         key,
     }
 }
@@ -230,8 +289,8 @@ impl Stored {
     ///
     /// # Errors
     /// A stop.
-    pub fn read(store: &dyn Store, unit: &UnitId) -> Result<Self, StoreError> {
-        let documents = store.documents(CHECKPOINT, &prefix(unit))?;
+    pub fn read(store: &dyn Store, unit: &UnitId, whose: Whose) -> Result<Self, StoreError> {
+        let documents = store.documents(whose.checkpoint(), &prefix(unit))?;
         Ok(Self { documents })
     }
 
@@ -327,6 +386,7 @@ pub fn write_checkpoint(
     documents: &mut Documents,
 ) -> Result<(), StoreError> {
     let digest = basis.digest(checkpoint.at);
+    let whose = basis.whose;
     let mut part = 0;
     let mut put = |slots: Vec<SlotMemory>, baselines| -> Result<(), StoreError> {
         let stored = StoredCheckpoint {
@@ -336,7 +396,10 @@ pub fn write_checkpoint(
             baselines,
         };
         let bytes = encode(CHECKPOINT, &stored)?;
-        documents.push((checkpoint_key(unit, checkpoint.at, part), Some(bytes)));
+        documents.push((
+            checkpoint_key(unit, whose, checkpoint.at, part),
+            Some(bytes),
+        ));
         part += 1;
         Ok(())
     };
@@ -367,6 +430,15 @@ mod tests {
 
     fn at(hours: i64) -> EventTime {
         EventTime::from_unix_ms(hours * HOUR_MS - 1)
+    }
+
+    fn basis() -> Basis {
+        Basis {
+            whose: Whose::Own,
+            rules: Vec::new(),
+            context: UnitContext::default(),
+            compared: Vec::new(),
+        }
     }
 
     fn slot(n: usize) -> SlotMemory {
@@ -437,7 +509,7 @@ mod tests {
             baselines: (0..3).map(baseline).collect(),
         };
         let mut documents = Documents::new();
-        write_checkpoint(&unit, &checkpoint, &Basis::default(), &mut documents).unwrap();
+        write_checkpoint(&unit, &checkpoint, &basis(), &mut documents).unwrap();
         assert!(documents.len() > 4, "{} parts", documents.len());
         put(&store, documents);
         // A unit whose name begins alike has its own.
@@ -448,21 +520,18 @@ mod tests {
             slots: vec![],
             baselines: vec![],
         };
-        write_checkpoint(&other, &empty, &Basis::default(), &mut documents).unwrap();
+        write_checkpoint(&other, &empty, &basis(), &mut documents).unwrap();
         put(&store, documents);
-        let stored = Stored::read(&store, &unit).unwrap();
-        assert_eq!(
-            stored.newest(None, &Basis::default()).unwrap(),
-            Some(checkpoint)
-        );
-        assert_eq!(stored.newest(Some(at(5)), &Basis::default()).unwrap(), None);
+        let stored = Stored::read(&store, &unit, Whose::Own).unwrap();
+        assert_eq!(stored.newest(None, &basis()).unwrap(), Some(checkpoint));
+        assert_eq!(stored.newest(Some(at(5)), &basis()).unwrap(), None);
     }
 
     #[test]
     fn a_checkpoint_that_rests_on_something_else_is_passed_over() {
         let store = MemoryStore::new();
         let unit = UnitId::new("ZVR 1").unwrap();
-        let plain = Basis::default();
+        let plain = basis();
         let mut documents = Documents::new();
         for hours in [3, 5] {
             let checkpoint = Checkpoint {
@@ -473,8 +542,8 @@ mod tests {
             write_checkpoint(&unit, &checkpoint, &plain, &mut documents).unwrap();
         }
         put(&store, documents);
-        let stored = Stored::read(&store, &unit).unwrap();
-        let mut changed = Basis::default();
+        let stored = Stored::read(&store, &unit, Whose::Own).unwrap();
+        let mut changed = basis();
         changed.context.states.set(wheeltap_model::Dated {
             from: at(4),
             value: wheeltap_model::UnitState::InShop,
@@ -496,16 +565,16 @@ mod tests {
                 slots: vec![],
                 baselines: vec![],
             };
-            write_checkpoint(&unit, &checkpoint, &Basis::default(), &mut documents).unwrap();
+            write_checkpoint(&unit, &checkpoint, &basis(), &mut documents).unwrap();
         }
         put(&store, documents);
         let newest = at(20 * 24);
         let mut documents = Documents::new();
-        Stored::read(&store, &unit)
+        Stored::read(&store, &unit, Whose::Own)
             .unwrap()
             .thin(newest, &mut documents);
         put(&store, documents);
-        let kept = Stored::read(&store, &unit).unwrap();
+        let kept = Stored::read(&store, &unit, Whose::Own).unwrap();
         let times: Vec<EventTime> = kept
             .documents
             .iter()

@@ -10,15 +10,18 @@
 //! were judged. Sequences that are stored and not among them make the unit be judged again over the
 //! whole settlement horizon, since nobody knows how late their data is.
 
+mod asking;
 mod classes;
 mod cursor;
 mod history;
 mod ledger;
 mod memory;
+mod outcome;
 mod ranges;
 mod rejudge;
 mod rulebook;
 mod shard;
+mod untaken;
 
 pub(crate) use cursor::{Cursors, Place, expired, foreign};
 pub use history::{FittedClass, History, Progress, Replay, Side};
@@ -28,7 +31,8 @@ use rulebook::classes_of;
 pub(crate) use rulebook::{check, facts, vetted};
 
 use crate::{Shared, StartError, status};
-use rulebook::{Compiled, FolderRule, RuleBook};
+use memory::Whose;
+use rulebook::{Compiled, FolderRule, RuleBooks};
 use shard::{Message, Shard};
 use std::collections::{BTreeMap, BTreeSet};
 use std::hash::{DefaultHasher, Hash, Hasher};
@@ -36,6 +40,7 @@ use std::sync::mpsc::{Sender, channel};
 use std::sync::{Arc, Mutex, PoisonError, RwLock};
 use std::thread::JoinHandle;
 use tokio::sync::{OwnedSemaphorePermit, oneshot};
+use untaken::Untaken;
 use wheeltap_judge::{Checkpoint, FAULTS_TO_REPORT, FaultReport};
 use wheeltap_model::{Batch, ClassName, EventTime, Part, RuleRef, RuleStage, ServerTime, UnitId};
 use wheeltap_rules::health_rules;
@@ -83,15 +88,21 @@ type Faults = BTreeMap<RuleRef, BTreeMap<(UnitId, Option<Part>), String>>;
 struct Inner {
     shared: Arc<Shared>,
     ledger: Arc<Ledger>,
-    rulebook: RwLock<Arc<RuleBook>>,
+    rulebooks: RwLock<Arc<RuleBooks>>,
     compiled: Mutex<Compiled>,
     faults: Mutex<Faults>,
+    untaken: Untaken,
     freezing: Mutex<classes::Tried>,
 }
 
 impl Inner {
-    fn rulebook(&self) -> Arc<RuleBook> {
-        Arc::clone(&self.rulebook.read().unwrap_or_else(PoisonError::into_inner))
+    fn rulebooks(&self) -> Arc<RuleBooks> {
+        Arc::clone(
+            &self
+                .rulebooks
+                .read()
+                .unwrap_or_else(PoisonError::into_inner),
+        )
     }
 
     fn faults(&self) -> std::sync::MutexGuard<'_, Faults> {
@@ -124,12 +135,17 @@ impl Inner {
     fn reset_faults(
         &self,
         unit: &UnitId,
+        whose: Whose,
         checkpoint: Option<Checkpoint>,
         reports: Vec<FaultReport>,
     ) {
+        let books = self.rulebooks();
         {
             let mut faults = self.faults();
-            for units in faults.values_mut() {
+            let own = faults
+                .iter_mut()
+                .filter(|(rule, _)| books.whose(rule) == whose);
+            for (_, units) in own {
                 units.retain(|(other, _), _| other != unit);
             }
             for slot in checkpoint.into_iter().flat_map(|kept| kept.slots) {
@@ -150,6 +166,8 @@ impl Inner {
 pub struct Judging {
     inner: Arc<Inner>,
     shards: Vec<Sender<Message>>,
+    asking: Sender<asking::Message>,
+    /// The one that asks mates first, as the others write what it has not taken.
     threads: Mutex<Vec<JoinHandle<()>>>,
 }
 
@@ -165,12 +183,18 @@ impl Judging {
         let ledger = Ledger::open(Arc::clone(&shared)).map_err(not_started)?;
         lodge_by_settings(&shared, &ledger)?;
         let mut compiled = Compiled::new();
-        let rulebook = RuleBook::new(&shared, &ledger.book(), &mut compiled)?;
+        let rulebooks = RuleBooks::new(&shared, &ledger.book(), &mut compiled)?;
+        let untaken = Untaken::default();
+        if rulebooks.ask() {
+            let recovered = untaken.recover(&shared);
+            recovered.map_err(|source| StartError::Store { source })?;
+        }
         let inner = Arc::new(Inner {
             ledger: Arc::new(ledger),
-            rulebook: RwLock::new(Arc::new(rulebook)),
+            rulebooks: RwLock::new(Arc::new(rulebooks)),
             compiled: Mutex::new(compiled),
             faults: Mutex::new(Faults::new()),
+            untaken,
             freezing: Mutex::default(),
             shared,
         });
@@ -180,23 +204,31 @@ impl Judging {
             let unit = record.unit.id.clone();
             units[shard_of(&unit, n_shards)].push(unit);
         }
+        let no_thread = |error: std::io::Error| StartError::Rules {
+            message: format!("no thread to judge them on: {error}"),
+        };
+        let (asking, inbox) = channel();
+        let judge = asking::Asking::new(Arc::clone(&inner), inbox);
+        let thread = std::thread::Builder::new()
+            .name("judge-mates".to_owned())
+            .spawn(move || judge.run())
+            .map_err(no_thread)?;
         let mut shards = Vec::new();
-        let mut threads = Vec::new();
+        let mut threads = vec![thread];
         for (idx, units) in units.into_iter().enumerate() {
             let (sender, inbox) = channel();
             let judge = Shard::new(Arc::clone(&inner), inbox, units);
             let thread = std::thread::Builder::new()
                 .name(format!("judge-{idx}"))
                 .spawn(move || judge.run())
-                .map_err(|error| StartError::Rules {
-                    message: format!("no thread to judge them on: {error}"),
-                })?;
+                .map_err(no_thread)?;
             shards.push(sender);
             threads.push(thread);
         }
         Ok(Self {
             inner,
             shards,
+            asking,
             threads: Mutex::new(threads),
         })
     }
@@ -211,8 +243,27 @@ impl Judging {
         let _ = self.shards[shard].send(message);
     }
 
+    fn tell_asking(&self, message: asking::Message) {
+        // As above.
+        let _ = self.asking.send(message);
+    }
+
     /// Takes a batch that is on disk. Never blocks; the permits bound what is waiting.
     pub fn offer(&self, job: JudgeJob) {
+        if self.inner.rulebooks().ask() {
+            let span = job.batch.span();
+            if let Some((first, _)) = span {
+                let batch = (job.epoch, job.sequence);
+                self.inner.untaken.add(&job.unit, batch, first);
+            }
+            self.tell_asking(asking::Message::Stored(asking::Stored {
+                unit: job.unit.clone(),
+                epoch: job.epoch,
+                sequence: job.sequence,
+                span,
+                complete_through: job.batch.complete_through,
+            }));
+        }
         self.tell(shard_of(&job.unit, self.shards.len()), Message::Job(job));
     }
 
@@ -224,6 +275,7 @@ impl Judging {
             shard_of(unit, self.shards.len()),
             Message::Revalidate(Some(unit.clone())),
         );
+        self.tell_asking(asking::Message::Revalidate(Some(unit.clone())));
     }
 
     /// The rule book changed: all units are judged again as far as it matters. Compiles, so it
@@ -237,25 +289,26 @@ impl Judging {
         for shard in 0..self.shards.len() {
             self.tell(shard, Message::Revalidate(None));
         }
+        self.tell_asking(asking::Message::Revalidate(None));
     }
 
     /// Takes rules and class baselines from the book anew; `false` when the old ones stay.
     fn renew_rulebook(&self) -> bool {
         let inner = &self.inner;
-        let rulebook = {
+        let rulebooks = {
             let mut compiled = inner
                 .compiled
                 .lock()
                 .unwrap_or_else(PoisonError::into_inner);
-            RuleBook::new(&inner.shared, &inner.ledger.book(), &mut compiled)
+            RuleBooks::new(&inner.shared, &inner.ledger.book(), &mut compiled)
         };
-        match rulebook {
-            Ok(rulebook) => {
+        match rulebooks {
+            Ok(rulebooks) => {
                 let mut current = inner
-                    .rulebook
+                    .rulebooks
                     .write()
                     .unwrap_or_else(PoisonError::into_inner);
-                *current = Arc::new(rulebook);
+                *current = Arc::new(rulebooks);
             }
             Err(error) => {
                 tracing::error!(
@@ -285,7 +338,12 @@ impl Judging {
             .freezing
             .lock()
             .unwrap_or_else(PoisonError::into_inner);
-        let frozen = classes::due(&inner.shared, &inner.ledger, &inner.rulebook(), &mut tried)?;
+        let frozen = classes::due(
+            &inner.shared,
+            &inner.ledger,
+            &inner.rulebooks().all,
+            &mut tried,
+        )?;
         if frozen.is_empty() {
             return Ok(0);
         }
@@ -307,6 +365,7 @@ impl Judging {
                     self.tell(shard, Message::Revalidate(Some(unit)));
                 }
             }
+            self.tell_asking(asking::Message::Revalidate(None));
         }
         Ok(n_frozen)
     }
@@ -356,6 +415,9 @@ impl Judging {
             self.tell(shard, Message::Idle(asked));
             answers.push(answer);
         }
+        let (asked, answer) = oneshot::channel();
+        self.tell_asking(asking::Message::Idle(asked));
+        answers.push(answer);
         for answer in answers {
             // An error means that the shard has ended: nothing more will be judged.
             let _ = answer.await;
@@ -364,11 +426,14 @@ impl Judging {
 
     /// Finishes what was offered, writes its state and ends. Late work goes on at the next start.
     pub fn stop(&self) {
-        for shard in 0..self.shards.len() {
-            self.tell(shard, Message::Stop);
-        }
         let mut threads = self.threads.lock().unwrap_or_else(PoisonError::into_inner);
-        for thread in threads.drain(..) {
+        self.tell_asking(asking::Message::Stop);
+        for (idx, thread) in threads.drain(..).enumerate() {
+            if idx == 1 {
+                for shard in 0..self.shards.len() {
+                    self.tell(shard, Message::Stop);
+                }
+            }
             if thread.join().is_err() {
                 self.inner.shared.shutdown.fail("a judging thread panicked");
             }

@@ -1,7 +1,7 @@
 //! Judging a unit again from stored data: the one way in which late data, a recorded state, a
 //! changed rule book and a restart are taken in.
 
-use super::memory::{HORIZON_MS, Stored};
+use super::memory::{HORIZON_MS, Stored, Whose};
 use super::ranges::Judged;
 use super::rulebook::Planned;
 use crate::Shared;
@@ -10,7 +10,7 @@ use std::sync::Arc;
 use wheeltap_judge::{
     Checkpoint, ClassSurvey, FaultReport, Judgement, Occurrence, Stretch, UnitJudge,
 };
-use wheeltap_model::{ChannelId, ChannelKind, EventTime, Part, RuleRef, Series, UnitId};
+use wheeltap_model::{ChannelId, ChannelKind, Event, EventTime, Part, RuleRef, Series, UnitId};
 use wheeltap_store::StoreError;
 
 /// Event time judged in one step, so that live work never waits long.
@@ -105,19 +105,26 @@ impl Rejudge {
             return Ok(None);
         };
         let from = from.map(|from| from.max(newest.plus_ms(-HORIZON_MS)));
-        let base = Stored::read(shared.store.as_ref(), unit)?.newest(from, &planned.basis)?;
+        let stored = Stored::read(shared.store.as_ref(), unit, Whose::of(&planned.plan))?;
+        let mut base = stored.newest(from, &planned.basis)?;
+        let mut start = first.plus_ms(-1);
+        if planned.plan.reads_mates() {
+            // Mates may have sent before the unit did, so it begins with windows that are warm.
+            base.get_or_insert_with(|| nothing_at(start));
+            start = start.plus_ms(-planned.plan.reach_ms());
+        }
         let plan = Arc::clone(&planned.plan);
         let context = Arc::clone(&planned.context);
         let judge = match &base {
             Some(base) => UnitJudge::resume(plan, context, base),
             None => UnitJudge::new(plan, context),
         };
-        let start = first.plus_ms(-1);
         let mut rejudge = Self {
             taken,
             from: Some(start),
             ..Self::reading(unit, planned, judge, (start, newest))
         };
+        rejudge.hear_mates(shared, None)?;
         if let Some(base) = base {
             rejudge.take_base(shared, base)?;
         }
@@ -145,17 +152,19 @@ impl Rejudge {
         let plan = Arc::clone(&planned.plan);
         let context = Arc::clone(&planned.context);
         // Nothing stands and nothing runs just before; all else is warmed as after a restart.
-        let base = Checkpoint {
-            at: from.plus_ms(-1),
-            slots: Vec::new(),
-            baselines: Vec::new(),
-        };
+        let mut base = nothing_at(from.plus_ms(-1));
+        let mut start = first.plus_ms(-1);
+        if plan.reads_mates() {
+            base.at = base.at.max(start);
+            start = start.plus_ms(-plan.reach_ms());
+        }
         let judge = UnitJudge::resume(plan, context, &base);
-        let span = (first.plus_ms(-1), newest.min(until));
+        let span = (start, newest.min(until));
         let mut rejudge = Self {
             piece_ms: REPLAY_PIECE_MS,
             ..Self::reading(unit, planned, judge, span)
         };
+        rejudge.hear_mates(shared, Some(until))?;
         rejudge.take_base(shared, base)?;
         Ok(Some(rejudge))
     }
@@ -191,6 +200,21 @@ impl Rejudge {
         }
         survey.take(&mut reading.judge, stretch.to);
         Ok(Some(survey.means()))
+    }
+
+    /// Says up to where each mate is stored, or at most `until`.
+    fn hear_mates(&mut self, shared: &Shared, until: Option<EventTime>) -> Result<(), StoreError> {
+        if !self.planned.plan.reads_mates() {
+            return Ok(());
+        }
+        let context = Arc::clone(&self.planned.context);
+        for (idx, mate) in context.mates.all().iter().enumerate() {
+            if let Some((_, newest)) = shared.store.extent(&mate.unit)? {
+                let heard = until.map_or(newest, |until| newest.min(until));
+                self.judge.heard_mate(idx, heard);
+            }
+        }
+        Ok(())
     }
 
     /// Samples and events read so far.
@@ -244,54 +268,53 @@ impl Rejudge {
         if first > to {
             return Ok(());
         }
-        let store = &shared.store;
-        let channels = self.planned.plan.channels().to_vec();
-        for channel in channels {
-            let mut from = first;
-            loop {
-                let last = if is_event(shared, channel) {
-                    let events = store.read_events(&self.unit, channel, from, to, READ_AT_ONCE)?;
-                    self.judge.feed_events(&events);
-                    self.n_read += events.len() as u64;
-                    (events.len() >= READ_AT_ONCE)
-                        .then(|| events.last().map(|event| event.time))
-                        .flatten()
-                } else {
-                    let series = store.read(&self.unit, channel, from, to, READ_AT_ONCE)?;
-                    self.judge.feed_series(channel, &series);
-                    self.n_read += series.len() as u64;
-                    (series.len() >= READ_AT_ONCE)
-                        .then(|| series.times_ms.last())
-                        .flatten()
-                        .map(|ms| EventTime::from_unix_ms(*ms))
-                };
-                match last {
-                    // Events of one instant may be cut; they are read again, and repeats collapse.
-                    Some(last) if is_event(shared, channel) && last > from => from = last,
-                    Some(last) => from = last.plus_ms(1),
-                    None => break,
+        let plan = Arc::clone(&self.planned.plan);
+        let judge = &mut self.judge;
+        for channel in plan.channels() {
+            let of = (&self.unit, *channel);
+            self.n_read += read(shared, of, (first, to), |found| match found {
+                Found::Events(events) => {
+                    judge.feed_events(events);
                 }
+                Found::Series(series) => {
+                    judge.feed_series(*channel, series);
+                }
+            })?;
+        }
+        for need in judge.mate_needs(first, to) {
+            for channel in need.channels {
+                let of = (&need.unit, channel);
+                self.n_read += read(shared, of, (need.from, need.to), |found| match found {
+                    Found::Events(events) => judge.feed_mate_events(need.mate, events),
+                    Found::Series(series) => judge.feed_mate_series(need.mate, channel, series),
+                })?;
             }
         }
         self.position = to;
         Ok(())
     }
 
-    /// Judges one more piece; `true` once all up to `newest` is judged, which may be later than what
-    /// was stored when it began.
+    /// Judges one more piece; `true` once all is judged up to `newest`, which may be later than what was
+    /// stored when it began, or as far as mates are not waited for.
     ///
     /// # Errors
     /// A stop.
     pub fn step(&mut self, shared: &Shared, newest: Option<EventTime>) -> Result<bool, StoreError> {
-        let goal = newest.map_or(self.newest, |newest| newest.max(self.newest));
+        let mut goal = newest.map_or(self.newest, |newest| newest.max(self.newest));
+        self.judge.heard(goal);
+        if self.planned.plan.reads_mates() {
+            // Not read further than it is judged: what mates send for the ticks after it is not late.
+            let ready = self.judge.ready_through();
+            goal = ready
+                .map_or(goal, |ready| ready.min(goal))
+                .max(self.position);
+        }
         let to = self.position.plus_ms(self.piece_ms).min(goal);
         self.feed(shared, to)?;
         let mut judgement = Judgement::default();
         if to < goal {
-            self.judge.heard(goal);
             self.judge.judge_until(to, &mut judgement);
         } else {
-            self.judge.heard(goal);
             self.judge.judge(&mut judgement);
         }
         for change in &judgement.changes {
@@ -301,6 +324,56 @@ impl Rejudge {
         self.checkpoints.extend(judgement.checkpoints);
         self.faults.extend(judgement.faults);
         Ok(to >= goal)
+    }
+}
+
+/// Nothing stands and nothing runs.
+const fn nothing_at(at: EventTime) -> Checkpoint {
+    Checkpoint {
+        at,
+        slots: Vec::new(),
+        baselines: Vec::new(),
+    }
+}
+
+/// What is stored of one channel.
+enum Found<'a> {
+    Events(&'a [Event]),
+    Series(&'a Series),
+}
+
+/// Reads all that is stored of one unit's channel in `from..=to`, in pieces; returns how much it was.
+fn read(
+    shared: &Shared,
+    (unit, channel): (&UnitId, ChannelId),
+    (mut from, to): (EventTime, EventTime),
+    mut take: impl FnMut(Found<'_>),
+) -> Result<u64, StoreError> {
+    let store = &shared.store;
+    let mut n_read = 0;
+    loop {
+        let last = if is_event(shared, channel) {
+            let events = store.read_events(unit, channel, from, to, READ_AT_ONCE)?;
+            take(Found::Events(&events));
+            n_read += events.len() as u64;
+            (events.len() >= READ_AT_ONCE)
+                .then(|| events.last().map(|event| event.time))
+                .flatten()
+        } else {
+            let series = store.read(unit, channel, from, to, READ_AT_ONCE)?;
+            take(Found::Series(&series));
+            n_read += series.len() as u64;
+            (series.len() >= READ_AT_ONCE)
+                .then(|| series.times_ms.last())
+                .flatten()
+                .map(|ms| EventTime::from_unix_ms(*ms))
+        };
+        match last {
+            // Events of one instant may be cut; they are read again, and repeats collapse.
+            Some(last) if is_event(shared, channel) && last > from => from = last,
+            Some(last) => from = last.plus_ms(1),
+            None => return Ok(n_read),
+        }
     }
 }
 

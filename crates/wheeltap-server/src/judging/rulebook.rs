@@ -1,13 +1,13 @@
 //! The rule book compiled: which versions judge which unit when.
 
-use super::memory::{Basis, HORIZON_MS};
+use super::memory::{Basis, HORIZON_MS, Whose};
 use crate::{Shared, StartError, UnitRecord, rule_cases};
-use std::collections::{BTreeMap, HashMap};
+use std::collections::{BTreeMap, HashMap, HashSet};
 use std::path::Path;
 use std::sync::{Arc, Mutex, PoisonError};
 use wheeltap_catalogue::{CASES_ENDING, read_cases};
 use wheeltap_followup::{Book, CasesText, RuleFacts, RuleVersion};
-use wheeltap_judge::{ClassBaselines, EffectiveRule, UnitContext, UnitPlan};
+use wheeltap_judge::{ClassBaselines, EffectiveRule, Mates, Recorded, UnitContext, UnitPlan};
 use wheeltap_model::{ClassBaseline, ClassName, RuleName, RuleRef, UnitId};
 use wheeltap_rules::{Environment, Problem, Read, Rule, compile, vet};
 
@@ -202,6 +202,86 @@ pub struct RuleBook {
 pub type Compiled = HashMap<RuleRef, Arc<Rule>>;
 
 impl RuleBook {
+    /// Of rules that are compiled, and what is known of the classes.
+    pub fn of(rules: Vec<EffectiveRule>, classes: Classes) -> Self {
+        Self {
+            rules,
+            classes,
+            plans: Mutex::new(HashMap::new()),
+        }
+    }
+
+    /// Its rules that compare a unit with its class.
+    pub fn comparing(&self) -> Vec<EffectiveRule> {
+        let compares = |effective: &&EffectiveRule| {
+            let inputs = &effective.rule.inputs;
+            inputs
+                .iter()
+                .any(|input| matches!(input.read, Read::Class { .. }))
+        };
+        self.rules.iter().filter(compares).cloned().collect()
+    }
+
+    /// A unit's plan.
+    pub fn plan(&self, shared: &Shared, record: &UnitRecord) -> Planned {
+        let unit = &record.unit;
+        let class = Some(unit.class.clone());
+        let applicable: Vec<usize> = (0..self.rules.len())
+            .filter(|idx| {
+                let applies = &self.rules[*idx].rule.about.applies;
+                (applies.classes.is_empty() || applies.classes.contains(&unit.class))
+                    && (applies.units.is_empty() || applies.units.contains(&unit.id))
+            })
+            .collect();
+        let rules: Vec<EffectiveRule> = applicable
+            .iter()
+            .map(|idx| self.rules[*idx].clone())
+            .collect();
+        let plan = {
+            let mut plans = self.plans.lock().unwrap_or_else(PoisonError::into_inner);
+            let plan = plans.entry((class, applicable)).or_insert_with(|| {
+                Arc::new(UnitPlan::new(
+                    &rules,
+                    &unit.id,
+                    Some(&unit.class),
+                    shared.catalogue.class(&unit.class),
+                    &shared.catalogue,
+                ))
+            });
+            Arc::clone(plan)
+        };
+        let mates = if plan.reads_mates() {
+            Arc::new(mates_of(shared, record))
+        } else {
+            Arc::default()
+        };
+        let context = UnitContext {
+            states: record.states.clone(),
+            consists: record.consists.clone(),
+            class_baselines: self.classes.get(&unit.class).cloned().unwrap_or_default(),
+            mates,
+        };
+        Planned {
+            basis: Arc::new(Basis::new(&rules, &plan, context.clone())),
+            plan,
+            context: Arc::new(context),
+        }
+    }
+}
+
+/// The rules in force at some time, as they are judged: those that ask a unit's mates wait for them, and
+/// so have a judge of their own.
+pub struct RuleBooks {
+    /// All of them.
+    pub all: RuleBook,
+    /// Those that look at the unit alone.
+    pub own: RuleBook,
+    /// Those that ask mates.
+    pub asking: RuleBook,
+    asks: HashSet<RuleRef>,
+}
+
+impl RuleBooks {
     /// Compiles what the book says is judged, taking from `compiled` what was compiled before.
     ///
     /// # Errors
@@ -235,67 +315,49 @@ impl RuleBook {
                 message: lines(&broken),
             });
         }
-        Ok(Self::of(rules, classes_of(book)))
-    }
-
-    /// Of rules that are compiled, and what is known of the classes.
-    pub fn of(rules: Vec<EffectiveRule>, classes: Classes) -> Self {
-        Self {
-            rules,
-            classes,
-            plans: Mutex::new(HashMap::new()),
-        }
-    }
-
-    /// Its rules that compare a unit with its class.
-    pub fn comparing(&self) -> Vec<EffectiveRule> {
-        let compares = |effective: &&EffectiveRule| {
-            let inputs = &effective.rule.inputs;
-            inputs
-                .iter()
-                .any(|input| matches!(input.read, Read::Class { .. }))
-        };
-        self.rules.iter().filter(compares).cloned().collect()
+        let classes = classes_of(book);
+        let (asking, own): (Vec<EffectiveRule>, Vec<EffectiveRule>) = rules
+            .iter()
+            .cloned()
+            .partition(|effective| effective.rule.reads_mates());
+        let asks = asking
+            .iter()
+            .map(|effective| effective.rule.reference.clone());
+        Ok(Self {
+            asks: asks.collect(),
+            all: RuleBook::of(rules, classes.clone()),
+            own: RuleBook::of(own, classes.clone()),
+            asking: RuleBook::of(asking, classes),
+        })
     }
 
     fn compile(shared: &Shared, version: &RuleVersion) -> Result<Rule, Vec<Problem>> {
         check(shared, &version.reference.name, &version.source)
     }
 
-    /// A unit's plan.
-    pub fn plan(&self, shared: &Shared, record: &UnitRecord) -> Planned {
-        let unit = &record.unit;
-        let class = Some(unit.class.clone());
-        let applicable: Vec<usize> = (0..self.rules.len())
-            .filter(|idx| {
-                let applies = &self.rules[*idx].rule.about.applies;
-                (applies.classes.is_empty() || applies.classes.contains(&unit.class))
-                    && (applies.units.is_empty() || applies.units.contains(&unit.id))
-            })
-            .collect();
-        let rules: Vec<EffectiveRule> = applicable
-            .iter()
-            .map(|idx| self.rules[*idx].clone())
-            .collect();
-        let context = UnitContext {
-            states: record.states.clone(),
-            consists: record.consists.clone(),
-            class_baselines: self.classes.get(&unit.class).cloned().unwrap_or_default(),
-        };
-        let mut plans = self.plans.lock().unwrap_or_else(PoisonError::into_inner);
-        let plan = plans.entry((class, applicable)).or_insert_with(|| {
-            Arc::new(UnitPlan::new(
-                &rules,
-                &unit.id,
-                Some(&unit.class),
-                shared.catalogue.class(&unit.class),
-                &shared.catalogue,
-            ))
-        });
-        Planned {
-            plan: Arc::clone(plan),
-            basis: Arc::new(Basis::new(&rules, plan, context.clone())),
-            context: Arc::new(context),
+    /// Whether any rule asks mates.
+    pub fn ask(&self) -> bool {
+        !self.asks.is_empty()
+    }
+
+    /// Which of a unit's judges judges a version.
+    pub fn whose(&self, rule: &RuleRef) -> Whose {
+        if self.asks.contains(rule) {
+            Whose::Asking
+        } else {
+            Whose::Own
         }
     }
+}
+
+/// Who was with a unit in its train when.
+fn mates_of(shared: &Shared, record: &UnitRecord) -> Mates {
+    let others = shared.fleet.sharing_trains(record);
+    let recorded = others.iter().map(|other| Recorded {
+        unit: &other.unit.id,
+        class: Some(&other.unit.class),
+        states: &other.states,
+        consists: &other.consists,
+    });
+    Mates::new(&record.consists, recorded)
 }

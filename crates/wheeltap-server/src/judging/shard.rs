@@ -2,22 +2,23 @@
 
 use super::ledger::{Documents, LedgerError};
 use super::memory::{
-    Basis, HORIZON_MS, Stored, UnitMemory, read_judged, write_checkpoint, write_judged,
+    Basis, HORIZON_MS, UnitMemory, Whose, read_judged, write_checkpoint, write_judged,
+};
+use super::outcome::{
+    Found, add_checkpoints, last_of_each, plan_again, plan_live, replace_checkpoints, tell_all,
 };
 use super::ranges::Judged;
-use super::rejudge::{Key, Rejudge, key};
+use super::rejudge::Rejudge;
 use super::{Inner, JudgeJob};
 use crate::status;
-use std::collections::{BTreeMap, BTreeSet, HashMap, VecDeque};
+use std::collections::{BTreeSet, HashMap, VecDeque};
 use std::sync::Arc;
 use std::sync::mpsc::{Receiver, RecvTimeoutError, TryRecvError};
 use std::time::{Duration, Instant};
 use tokio::sync::oneshot;
-use wheeltap_followup::{KeptAlert, Occurred, Planner, Terms, UPDATED_BY_TELEMETRY};
-use wheeltap_judge::{
-    Change, Checkpoint, Judgement, KnownAlert, Occurrence, Reconciled, UnitJudge, reconcile,
-};
-use wheeltap_model::{Condition, EventTime, ServerTime, UnitId};
+use wheeltap_followup::{Terms, UPDATED_BY_TELEMETRY};
+use wheeltap_judge::{Judgement, Occurrence, UnitJudge};
+use wheeltap_model::{EventTime, ServerTime, UnitId};
 use wheeltap_store::Epoch;
 
 /// Batches taken into one commit at most.
@@ -27,11 +28,9 @@ const SAMPLES_AT_ONCE: usize = 400_000;
 /// Late work gets this part of the time that live work takes, while there is both.
 const LATE_SHARE: u32 = 3;
 /// How often a thread without work looks at the clock.
-const LOOK_EVERY: Duration = Duration::from_secs(1);
+pub const LOOK_EVERY: Duration = Duration::from_secs(1);
 /// How long announcing waits for late work, server time.
-const WITHHOLD_MS: i64 = 120_000;
-/// Checkpoints are thinned when one is made in an hour divisible by this.
-const THIN_EVERY_HOURS: i64 = 6;
+pub const WITHHOLD_MS: i64 = 120_000;
 
 /// What a shard is told, in order.
 pub enum Message {
@@ -44,7 +43,7 @@ pub enum Message {
 }
 
 /// No instant in particular: the newest checkpoint that is of use.
-const NOTHING_LATE: EventTime = EventTime::from_unix_ms(i64::MAX);
+pub const NOTHING_LATE: EventTime = EventTime::from_unix_ms(i64::MAX);
 /// Nobody knows what is late: all within the horizon.
 const ANYTHING_LATE: EventTime = EventTime::from_unix_ms(i64::MIN);
 
@@ -117,14 +116,6 @@ pub struct Shard {
     late: VecDeque<UnitId>,
     waiting: Vec<oneshot::Sender<()>>,
     failed: bool,
-}
-
-/// What one unit's live judgement adds to a commit.
-struct Found {
-    unit: UnitId,
-    terms: Terms,
-    /// Each occurrence once, as it is now, in the order of its first change, with whether it was raised.
-    occurrences: Vec<(Occurrence, bool)>,
 }
 
 impl Shard {
@@ -275,16 +266,11 @@ impl Shard {
             };
             let mut judgement = Judgement::default();
             live.judge.judge(&mut judgement);
-            for checkpoint in &judgement.checkpoints {
-                write_checkpoint(unit, checkpoint, &live.basis, &mut documents)?;
-            }
-            write_judged(unit, &state.memory, &mut documents)?;
-            if let Some(newest) = state.newest
-                && is_thinning_due(&judgement.checkpoints)
-            {
-                let stored = Stored::read(self.inner.shared.store.as_ref(), unit)?;
-                stored.thin(newest, &mut documents);
-            }
+            let store = self.inner.shared.store.as_ref();
+            let made = (judgement.checkpoints.as_slice(), &*live.basis);
+            add_checkpoints(store, unit, made, state.newest, &mut documents)?;
+            state.memory.asked_from = self.inner.untaken.first(unit);
+            write_judged(unit, Whose::Own, &state.memory, &mut documents)?;
             faults.push((unit.clone(), judgement.faults));
             found.push(Found {
                 unit: unit.clone(),
@@ -361,29 +347,13 @@ impl Shard {
 
     /// Announces what need not wait, and settles what was promised to be complete.
     fn tell(&self, units: &BTreeSet<UnitId>, now: ServerTime) -> Result<(), LedgerError> {
+        let books = self.inner.rulebooks();
         let ledger = &self.inner.ledger;
         ledger.write(UPDATED_BY_TELEMETRY, Documents::new(), |planner| {
             for unit in units {
-                let Some(state) = self.units.get(unit) else {
-                    continue;
-                };
-                let terms = state.terms(now);
-                let book = planner.book();
-                if !terms.withhold {
-                    let to_announce = book
-                        .standing_of(unit)
-                        .filter(|alert| alert.is_to_announce());
-                    to_announce.for_each(|alert| planner.announce(alert));
-                    if let Some(watermark) = terms.watermark {
-                        let told = book
-                            .standing_of(unit)
-                            .filter(|alert| alert.told_with().0 != 0);
-                        told.for_each(|alert| planner.keep_told(alert, watermark));
-                    }
-                }
-                if let Some(through) = terms.complete_through {
-                    let to_settle = book.to_settle(unit, through);
-                    to_settle.for_each(|alert| planner.settle(alert));
+                if let Some(state) = self.units.get(unit) {
+                    let is_own = |rule: &_| books.whose(rule) == Whose::Own;
+                    tell_all(planner, unit, state.terms(now), is_own);
                 }
             }
         })
@@ -455,7 +425,11 @@ impl Shard {
             if let Some(checkpoint) = live.judge.checkpoint() {
                 write_checkpoint(unit, &checkpoint, &live.basis, &mut documents)?;
             }
-            write_judged(unit, &state.memory, &mut documents)?;
+            let memory = UnitMemory {
+                asked_from: self.inner.untaken.first(unit),
+                ..state.memory.clone()
+            };
+            write_judged(unit, Whose::Own, &memory, &mut documents)?;
             if documents.len() >= JOBS_AT_ONCE {
                 let documents = std::mem::take(&mut documents);
                 self.inner
@@ -480,7 +454,7 @@ fn begin(inner: &Inner, unit: &UnitId, state: &mut UnitState) -> Result<bool, Le
     };
     if state.live.is_none() {
         // First work since the start: what was stored and not judged when the service ended?
-        if let Some(known) = read_judged(store, unit)? {
+        if let Some(known) = read_judged(store, unit, Whose::Own)? {
             if let Some(dirty) = known.dirty_from {
                 from = from.min(dirty);
             }
@@ -499,7 +473,7 @@ fn begin(inner: &Inner, unit: &UnitId, state: &mut UnitState) -> Result<bool, Le
     }
     state.work_is_whole = from == ANYTHING_LATE;
     let before = (from != NOTHING_LATE).then_some(from);
-    let planned = inner.rulebook().plan(&inner.shared, &record);
+    let planned = inner.rulebooks().own.plan(&inner.shared, &record);
     let basis = Arc::clone(&planned.basis);
     let (plan, context) = (Arc::clone(&planned.plan), Arc::clone(&planned.context));
     if let Some(work) = Rejudge::begin(&inner.shared, unit, planned, before)? {
@@ -540,20 +514,20 @@ fn finish(
         state.late_since = None;
     }
     let mut documents = Documents::new();
-    let stored = Stored::read(inner.shared.store.as_ref(), unit)?;
-    stored.remove_after(base, &mut documents);
-    // The newest of these replaces what it has the key of: removals come first.
-    for checkpoint in kept(&checkpoints, state.newest) {
-        write_checkpoint(unit, checkpoint, &planned.basis, &mut documents)?;
-    }
-    write_judged(unit, &state.memory, &mut documents)?;
+    let store = inner.shared.store.as_ref();
+    let made = (checkpoints.as_slice(), &*planned.basis);
+    replace_checkpoints(store, unit, made, (base, state.newest), &mut documents)?;
+    state.memory.asked_from = inner.untaken.first(unit);
+    write_judged(unit, Whose::Own, &state.memory, &mut documents)?;
     let terms = state.terms(inner.ledger.now());
     let judged: Vec<Occurrence> = occurrences.into_values().collect();
-    inner.reset_faults(unit, judge.checkpoint(), faults);
+    inner.reset_faults(unit, Whose::Own, judge.checkpoint(), faults);
+    let books = inner.rulebooks();
     let n_raised = inner
         .ledger
         .write(UPDATED_BY_TELEMETRY, documents, |planner| {
-            plan_again(planner, unit, &judged, from, terms)
+            let is_own = |rule: &_| books.whose(rule) == Whose::Own;
+            plan_again(planner, unit, &judged, from, terms, is_own)
         })?;
     inner.shared.metrics.alerts_raised.add(n_raised);
     state.live = Some(Live {
@@ -561,174 +535,4 @@ fn finish(
         basis: planned.basis,
     });
     Ok(())
-}
-
-/// Of one work's checkpoints those that thinning would leave.
-fn kept(
-    checkpoints: &[Checkpoint],
-    newest: Option<EventTime>,
-) -> impl Iterator<Item = &Checkpoint> {
-    let fine = newest.map(|newest| newest.plus_ms(-24 * 3_600_000));
-    checkpoints.iter().filter(move |checkpoint| {
-        fine.is_none_or(|fine| checkpoint.at >= fine)
-            || is_thinning_due(std::slice::from_ref(*checkpoint))
-    })
-}
-
-fn is_thinning_due(checkpoints: &[Checkpoint]) -> bool {
-    checkpoints.iter().any(|checkpoint| {
-        let hour = checkpoint.at.plus_ms(1).unix_ms().div_euclid(3_600_000);
-        hour.rem_euclid(THIN_EVERY_HOURS) == 0
-    })
-}
-
-fn last_of_each(changes: Vec<Change>) -> Vec<(Occurrence, bool)> {
-    let mut places: BTreeMap<Key, usize> = BTreeMap::new();
-    let mut last: Vec<(Occurrence, bool)> = Vec::new();
-    for change in changes {
-        let is_raised = matches!(change, Change::Raised(_));
-        let (Change::Raised(occurrence)
-        | Change::Ended(occurrence)
-        | Change::Unsuppressed(occurrence)) = change;
-        if let Some(idx) = places.get(&key(&occurrence)) {
-            last[*idx].0 = occurrence;
-        } else {
-            places.insert(key(&occurrence), last.len());
-            last.push((occurrence, is_raised));
-        }
-    }
-    last
-}
-
-fn plan_live(planner: &mut Planner<'_>, found: &Found) -> u64 {
-    let Found {
-        unit,
-        terms,
-        occurrences,
-    } = found;
-    let mut n_raised = 0;
-    for (occurrence, is_raised) in occurrences {
-        let occurred = occurred(occurrence);
-        let Occurrence {
-            rule,
-            part,
-            raised_at,
-            ..
-        } = occurrence;
-        let known = planner
-            .book()
-            .standing_as(unit, rule, part.as_ref(), *raised_at);
-        match known {
-            Some(alert) if occurrence.ended_at.is_some() => planner.end(alert, occurred, *terms),
-            Some(alert) => {
-                if let Some(at) = occurrence.unsuppressed_at
-                    && alert.is_by_design()
-                {
-                    planner.unsuppress(alert, at, *terms);
-                }
-            }
-            None if *is_raised => {
-                planner.raise(unit, occurred, *terms);
-                n_raised += 1;
-            }
-            // Late work, which is the next to be done, has the last word on it.
-            None => {}
-        }
-    }
-    n_raised
-}
-
-fn plan_again(
-    planner: &mut Planner<'_>,
-    unit: &UnitId,
-    judged: &[Occurrence],
-    from: Option<EventTime>,
-    terms: Terms,
-) -> u64 {
-    let book = planner.book();
-    let known: Vec<KnownAlert> = book
-        .known(unit, from)
-        .map(|alert| known_alert(alert))
-        .collect();
-    let mut changes = reconcile(&known, judged, from);
-    // New ids in the order of event time, whatever the rules are called.
-    changes.sort_by_key(|change| match change {
-        Reconciled::New(occurrence) => Some(occurrence.raised_at),
-        Reconciled::Revised(..) | Reconciled::Reinstated(..) | Reconciled::Withdrawn(..) => None,
-    });
-    let mut n_raised = 0;
-    for change in changes {
-        match change {
-            Reconciled::New(occurrence) => {
-                planner.raise(unit, occurred(&occurrence), terms);
-                n_raised += 1;
-            }
-            Reconciled::Revised(id, occurrence) => {
-                if let Some(alert) = book.alert(id) {
-                    planner.revise(alert, occurred(&occurrence), terms);
-                }
-            }
-            Reconciled::Reinstated(id, occurrence) => {
-                if let Some(alert) = book.alert(id) {
-                    planner.reinstate(alert, occurred(&occurrence), terms);
-                }
-            }
-            Reconciled::Withdrawn(id, reason) => {
-                if let Some(alert) = book.alert(id) {
-                    planner.withdraw(alert, reason, terms);
-                }
-            }
-        }
-    }
-    n_raised
-}
-
-fn known_alert(alert: &KeptAlert) -> KnownAlert {
-    let Occurred {
-        rule,
-        part,
-        raised_at,
-        ended_at,
-        superseded,
-        evidence,
-        end_evidence,
-        unsuppressed_at,
-    } = alert.occurred();
-    KnownAlert {
-        id: alert.id(),
-        occurrence: Occurrence {
-            rule,
-            part,
-            raised_at,
-            ended_at,
-            superseded,
-            evidence,
-            end_evidence,
-            unsuppressed_at,
-        },
-        withdrawn: alert.condition() == Condition::Withdrawn,
-    }
-}
-
-fn occurred(occurrence: &Occurrence) -> Occurred {
-    let Occurrence {
-        rule,
-        part,
-        raised_at,
-        ended_at,
-        superseded,
-        evidence,
-        end_evidence,
-        unsuppressed_at,
-    } = occurrence.clone();
-    Occurred {
-        rule,
-        part,
-        raised_at,
-        ended_at,
-        superseded,
-        evidence,
-        end_evidence,
-        unsuppressed_at,
-    }
 }

@@ -6,10 +6,12 @@
 mod folder;
 
 pub use folder::folder;
+use proptest::prelude::*;
 use std::collections::BTreeSet;
+use std::ops::Range;
 use std::path::PathBuf;
 use std::sync::atomic::{AtomicBool, Ordering};
-use std::sync::{Arc, mpsc};
+use std::sync::{Arc, Mutex, mpsc};
 use tokio::sync::Semaphore;
 use wheeltap_catalogue::Catalogue;
 use wheeltap_model::{
@@ -29,6 +31,8 @@ use wheeltap_store::{
 pub struct Killable {
     pub inner: Arc<MemoryStore>,
     pub is_killed: AtomicBool,
+    /// Killed for threads whose name this is the beginning of; nobody's where it is empty.
+    pub killed_for: Mutex<&'static str>,
 }
 
 impl Killable {
@@ -36,6 +40,7 @@ impl Killable {
         Arc::new(Self {
             inner: Arc::clone(inner),
             is_killed: AtomicBool::new(false),
+            killed_for: Mutex::new(""),
         })
     }
 }
@@ -109,7 +114,11 @@ impl Store for Killable {
         self.inner.extent(unit)
     }
     fn commit(&self, commit: Commit) -> Result<u64, StoreError> {
-        if self.is_killed.load(Ordering::SeqCst) {
+        let killed_for = *self.killed_for.lock().unwrap();
+        let thread = std::thread::current();
+        let is_killed_for =
+            !killed_for.is_empty() && thread.name().is_some_and(|n| n.starts_with(killed_for));
+        if self.is_killed.load(Ordering::SeqCst) || is_killed_for {
             return Err(StoreError::Stopped {
                 cause: "killed".into(),
             });
@@ -450,4 +459,64 @@ pub fn batch(levels: &[(i64, f64)], modes: &[(i64, f64)], trips: &[i64]) -> Batc
             .collect(),
         complete_through: None,
     }
+}
+
+/// One thing that is measured.
+#[derive(Clone, Copy, Debug)]
+pub enum Datum {
+    Level(i64, f64),
+    Mode(i64, f64),
+    Trip(i64),
+}
+
+impl Datum {
+    pub const fn ms(self) -> i64 {
+        match self {
+            Self::Level(ms, _) | Self::Mode(ms, _) | Self::Trip(ms) => ms,
+        }
+    }
+}
+
+pub fn made(data: &[Datum]) -> Batch {
+    let (mut levels, mut modes, mut trips) = (vec![], vec![], vec![]);
+    for datum in data {
+        match datum {
+            Datum::Level(ms, value) => levels.push((*ms, *value)),
+            Datum::Mode(ms, value) => modes.push((*ms, *value)),
+            Datum::Trip(ms) => trips.push(*ms),
+        }
+    }
+    batch(&levels, &modes, &trips)
+}
+
+/// So many stretches, of ten minutes or so, of a steady level from one of these minutes on, with gaps, modes
+/// and trips: about as many alerts as stretches, and windows, delays and checkpoints all cross batches.
+pub fn history(begins: Range<i64>, n_stretches: Range<usize>) -> impl Strategy<Value = Vec<Datum>> {
+    let stretch = (
+        1_i64..12,
+        prop::sample::select(vec![None, Some(5.0), Some(9.0), Some(11.0), Some(14.0)]),
+        prop::option::of(0_u8..2),
+        prop::collection::vec(0_i64..300_000, 0..3),
+    );
+    let stretches = prop::collection::vec(stretch, n_stretches);
+    (begins, stretches).prop_map(|(begins, stretches)| {
+        let mut data = Vec::new();
+        let mut ms = T0 + begins * 60_000 + 3_000;
+        for (n, level, mode, trips) in stretches {
+            let n = n * 6;
+            if let Some(mode) = mode {
+                data.push(Datum::Mode(ms + 1, f64::from(mode)));
+            }
+            data.extend(trips.into_iter().map(|offset| Datum::Trip(ms + offset)));
+            for idx in 0..n {
+                if let Some(level) = level {
+                    data.push(Datum::Level(ms + idx * 10_000, level));
+                }
+            }
+            ms += n * 10_000;
+        }
+        data.push(Datum::Level(ms, 0.0));
+        data.sort_by_key(|datum| datum.ms());
+        data
+    })
 }

@@ -436,6 +436,11 @@ fn say_what_was_judged(
             note(format!("{name} applies to no unit in these files"));
             continue;
         }
+        if rule.reads_mates() {
+            note(format!(
+                "{name} asks consist mates: files know no trains, so what it asks of them is unknown"
+            ));
+        }
         let missing = missing_channels(rule, map);
         if !missing.is_empty() {
             note(format!(

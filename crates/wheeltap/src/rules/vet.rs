@@ -167,11 +167,12 @@ fn row(rule: &Rule, cost: Cost) -> Vec<String> {
     ]
 }
 
-const fn pane_ms(read: &Read) -> Option<i64> {
+fn pane_ms(read: &Read) -> Option<i64> {
     match read {
         Read::Window { pane_ms, .. } => Some(*pane_ms),
         Read::Healthy { baseline, .. } => Some(baseline.pane_ms),
         Read::Class { window, .. } => Some(window.pane_ms),
+        Read::Mates { window, .. } => pane_ms(window),
         _ => None,
     }
 }

@@ -52,6 +52,18 @@ fn verdict(kind: FindingKind, note: &str, repaired: i64) -> Verdict {
     }
 }
 
+fn cold(first_sign: i64) -> Report {
+    Report {
+        unit: unit(),
+        system: "cab".into(),
+        component: "cab heater".into(),
+        origin: DefectOrigin::CrewReport,
+        title: "cold".into(),
+        priority: Priority::Low,
+        first_sign_at: at(first_sign),
+    }
+}
+
 fn find(desk: &mut Desk, id: u64, repaired: i64) -> Result<(), Refusal> {
     let finding = verdict(FindingKind::AsCalled, "core blocked", repaired);
     let record = desk.write("shop", |planner| {
@@ -453,15 +465,7 @@ fn a_merged_defect_in_work_and_taken_on_is_so_still() {
     desk.now = 1_000;
     let oil = desk.raise(occurred("oil", 100, None), Terms::default());
     desk.acknowledge(oil, "west");
-    let report = Report {
-        unit: unit(),
-        system: "cab".into(),
-        component: "cab heater".into(),
-        origin: DefectOrigin::CrewReport,
-        title: "cold".into(),
-        priority: Priority::Low,
-        first_sign_at: at(500),
-    };
+    let report = cold(500);
     desk.write("crew", |planner| planner.report(report, ""))
         .0
         .unwrap();
@@ -484,16 +488,7 @@ fn a_merged_defect_in_work_and_taken_on_is_so_still() {
 #[test]
 fn a_first_sign_ahead_of_the_clock_is_refused() {
     let mut desk = desk();
-    let report = |first: i64| Report {
-        unit: unit(),
-        system: "cab".into(),
-        component: "cab heater".into(),
-        origin: DefectOrigin::CrewReport,
-        title: "cold".into(),
-        priority: Priority::Low,
-        first_sign_at: at(first),
-    };
-    let ahead = desk.write("crew", |planner| planner.report(report(HOUR), ""));
+    let ahead = desk.write("crew", |planner| planner.report(cold(HOUR), ""));
     assert!(matches!(
         ahead.0,
         Err(Refusal::BadField {
@@ -502,7 +497,7 @@ fn a_first_sign_ahead_of_the_clock_is_refused() {
         })
     ));
     // Clocks differ by a little.
-    let now = desk.write("crew", |planner| planner.report(report(200_000), ""));
+    let now = desk.write("crew", |planner| planner.report(cold(200_000), ""));
     assert_eq!(now.0, Ok(DefectId(1)));
 }
 
@@ -597,15 +592,7 @@ fn a_defect_has_one_taker() {
     assert!(waits(&desk));
     assert_eq!(take(&mut desk, "west", ""), Ok(()));
     // What was only reported waits too, and is taken on as a whole.
-    let report = Report {
-        unit: unit(),
-        system: "cab".into(),
-        component: "cab heater".into(),
-        origin: DefectOrigin::CrewReport,
-        title: "cold".into(),
-        priority: Priority::Low,
-        first_sign_at: at(500),
-    };
+    let report = cold(500);
     let (made, _) = desk.write("crew", |planner| planner.report(report, ""));
     let id = made.unwrap();
     assert!(desk.book.awaits_answer(desk.book.defect(id).unwrap()));

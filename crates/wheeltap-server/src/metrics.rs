@@ -50,6 +50,8 @@ pub struct Metrics {
     pub batches_judged: Counter,
     /// Units whose late, changed or restored data waits to be judged now.
     pub units_late_now: Counter,
+    /// Batches and units that rules which ask mates have still to take or to judge, now.
+    pub asking_due_now: Counter,
     /// Events that receivers took.
     pub events_told: Counter,
     /// Tries of an event that failed or were refused.

@@ -236,7 +236,7 @@ fn of_rule(law: &[BTreeSet<String>], rule: &str) -> Vec<BTreeSet<String>> {
 proptest! {
     #![proptest_config(ProptestConfig {
         failure_persistence: None,
-        cases: if cfg!(debug_assertions) { 64 } else { 256 },
+        cases: ProptestConfig::default().cases / if cfg!(debug_assertions) { 4 } else { 1 },
         ..ProptestConfig::default()
     })]
 
@@ -465,6 +465,7 @@ fn such_histories_raise_end_and_name_mates() {
         }
     }
     service.idle();
+    assert_eq!(service.shared.metrics.asking_due_now.get(), 0);
     let said = law(&service, 3);
     for unit in &of_rule(&said, "apart") {
         assert_eq!(unit.len(), 2, "{unit:#?}");

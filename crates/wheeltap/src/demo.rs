@@ -434,7 +434,8 @@ impl Day<'_> {
         loop {
             look.tick().await;
             let n_judged = metrics.batches_judged.get();
-            if n_judged >= metrics.batches_stored.get() && metrics.units_late_now.get() == 0 {
+            let due = metrics.units_late_now.get() + metrics.asking_due_now.get();
+            if n_judged >= metrics.batches_stored.get() && due == 0 {
                 return;
             }
         }

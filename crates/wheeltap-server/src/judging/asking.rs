@@ -249,6 +249,8 @@ impl Asking {
             let key = (batch.epoch, batch.sequence);
             self.inner.untaken.take(&batch.unit, key);
         }
+        let metrics = &self.inner.shared.metrics;
+        metrics.asking_due_now.sub(batches.len() as u64);
         // Promises may settle what stands or has ended.
         let promised: BTreeSet<UnitId> = batches
             .iter()
@@ -279,6 +281,7 @@ impl Asking {
         {
             subject.is_queued = true;
             self.queue.push_back(unit.clone());
+            self.inner.shared.metrics.asking_due_now.add(1);
         }
     }
 
@@ -432,6 +435,13 @@ impl Asking {
         let Some(unit) = self.queue.pop_front() else {
             return Ok(());
         };
+        self.work_on(unit)?;
+        // Only now, so that nobody takes what goes on for done.
+        self.inner.shared.metrics.asking_due_now.sub(1);
+        Ok(())
+    }
+
+    fn work_on(&mut self, unit: UnitId) -> Result<(), LedgerError> {
         let inner = Arc::clone(&self.inner);
         let Some(subject) = self.subjects.get_mut(&unit) else {
             return Ok(());

@@ -256,6 +256,7 @@ impl Judging {
                 let batch = (job.epoch, job.sequence);
                 self.inner.untaken.add(&job.unit, batch, first);
             }
+            self.inner.shared.metrics.asking_due_now.add(1);
             self.tell_asking(asking::Message::Stored(asking::Stored {
                 unit: job.unit.clone(),
                 epoch: job.epoch,

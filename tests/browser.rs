@@ -157,7 +157,7 @@ async fn an_alert_comes_is_taken_on_and_a_lost_connection_misses_nothing() {
     let tab = browser.tab(WIDE.0, WIDE.1);
     tab.open(&pages);
     tab.until("document.querySelector('#fresh').textContent.startsWith('Up to date, ')");
-    let waiting_before = tab.number("parseInt(document.querySelector('#shown').textContent)");
+    let waiting_before = tab.number("parseInt(document.querySelector('#waiting').textContent)");
     assert!(waiting_before >= 1.0, "the day left nothing on the board");
     tab.picture("board-light-wide");
 
@@ -166,7 +166,7 @@ async fn an_alert_comes_is_taken_on_and_a_lost_connection_misses_nothing() {
     an_axle_does_not_turn(&address, SPARE[0]).await;
     let row = row_of(&tab, SPARE[0]);
     assert_eq!(tab.value("window.isSame"), true);
-    let waiting = tab.number("parseInt(document.querySelector('#shown').textContent)");
+    let waiting = tab.number("parseInt(document.querySelector('#waiting').textContent)");
     assert!((waiting - waiting_before - 1.0).abs() < 0.1);
     let says = tab.text(&format!("document.getElementById('{row}').innerText"));
     assert!(
@@ -377,7 +377,7 @@ async fn the_board_is_worked_by_the_keyboard_alone() {
     );
     tab.tab_to("nav a[href='/']");
     tab.then_loads(|| tab.press(Key::Enter));
-    tab.until("document.querySelector('#shown')");
+    tab.until("document.querySelector('#waiting')");
     no_errors(&tab);
 }
 

@@ -35,6 +35,8 @@ const SOON_CHANNEL: &str = "fuel.pressure";
 /// Seconds of event time in a batch, one sample a second.
 const BATCH_S: i64 = 10;
 const CONNECTIONS: usize = 5;
+/// An alert that comes later after the one before it is lost.
+const LONGEST_WAIT: Duration = Duration::from_mins(1);
 const DAY_MS: i64 = 86_400_000;
 /// Channels of the year, with where their values lie.
 const YEAR: [(&str, f64); 3] = [
@@ -155,9 +157,12 @@ async fn follow(
     let first = items.next().await.context("the watch ended")??;
     anyhow::ensure!(matches!(first, WatchItem::UpToDate { .. }), "{first:?}");
     barrier.wait().await;
-    let mut seen = Vec::with_capacity(n);
+    let mut seen: Seen = Vec::with_capacity(n);
     while seen.len() < n {
-        let item = items.next().await.context("the watch ended")??;
+        let last = seen.last().map_or_else(Instant::now, |(_, _, at)| *at);
+        let item = tokio::time::timeout_at((last + LONGEST_WAIT).into(), items.next()).await;
+        let item = item.with_context(|| format!("after {} of {n} alerts none came", seen.len()))?;
+        let item = item.context("the watch ended")??;
         let WatchItem::Change { kind, alert, .. } = item else {
             anyhow::ensure!(!matches!(item, WatchItem::FellBehind { .. }), "{item:?}");
             continue;
@@ -202,9 +207,7 @@ async fn watched(serving: &Serving, args: &Args) -> anyhow::Result<bool> {
     let mut in_order = true;
     let mut first: Option<Vec<u64>> = None;
     for watcher in watchers {
-        let seen = tokio::time::timeout(Duration::from_mins(1), watcher)
-            .await
-            .context("an alert did not come to a watcher")???;
+        let seen = watcher.await??;
         let numbers: Vec<u64> = seen.iter().map(|(number, _, _)| *number).collect();
         in_order &= numbers.is_sorted_by(|a, b| a < b);
         in_order &= first.get_or_insert_with(|| numbers.clone()) == &numbers;

@@ -4,11 +4,12 @@
   const board = document.getElementById("board");
   const fresh = document.getElementById("fresh");
   const silentAfter = 12000;
-  const marks = () => document.getElementById("shown").dataset;
-  let shown = Number(marks().generation);
+  const marks = document.getElementById("waiting").dataset;
+  let rendering = Number(marks.rendering);
+  let shown = Number(marks.generation);
   let wanted = shown;
   let lastHeard = Date.now();
-  let knownAt = Date.parse(marks().asOf);
+  let knownAt = Date.parse(marks.asOf);
   let isConnected = true;
   let isReading = false;
 
@@ -23,25 +24,78 @@
     fresh.setAttribute("aria-live", isLost ? "assertive" : "off");
   }
 
-  // Somebody who writes a note keeps the field, the caret and what was written.
-  function swap(html) {
-    const active = document.activeElement;
-    const id = active && board.contains(active) ? active.id : "";
-    const notes = new Map();
-    for (const field of board.querySelectorAll("input, select")) if (field.value) notes.set(field.id, field.value);
-    const unfolded = [...board.querySelectorAll("details[open]")].map((part) => part.id);
-    const caret = id && active.selectionStart !== undefined ? active.selectionStart : null;
-    board.innerHTML = html;
-    for (const [name, value] of notes) {
-      const field = document.getElementById(name);
-      if (field) field.value = value;
+  function put(element, text) {
+    if (element && element.textContent !== text) element.textContent = text;
+  }
+
+  // A row that became another keeps what somebody is writing in it.
+  function renewed(old, html) {
+    const holder = document.createElement("template");
+    holder.innerHTML = html;
+    const row = holder.content.firstElementChild;
+    if (old) {
+      for (const field of old.querySelectorAll("input, select")) {
+        const again = row.querySelector("#" + field.id);
+        if (again && field.value) again.value = field.value;
+      }
+      for (const part of old.querySelectorAll("details[open]")) {
+        row.querySelector("#" + part.id)?.setAttribute("open", "");
+      }
+      old.remove();
     }
-    for (const part of unfolded) document.getElementById(part)?.setAttribute("open", "");
-    const again = id && document.getElementById(id);
-    if (again) {
-      again.focus({ preventScroll: true });
-      if (caret !== null && again.setSelectionRange) again.setSelectionRange(caret, caret);
+    return row;
+  }
+
+  // Rows that stay where they are are not touched: a flood's rows cost too much to lay out again.
+  function arrange(list, order, rows) {
+    const wantedHere = new Set(order.map(([id]) => id));
+    for (const row of [...list.children]) {
+      if (!wantedHere.has(row.id)) row.remove();
     }
+    let next = list.firstElementChild;
+    for (const [id, left] of order) {
+      let row = rows.get(id);
+      if (row === next) {
+        next = next.nextElementSibling;
+      } else {
+        list.insertBefore(row, next);
+      }
+      put(row.querySelector("time"), left);
+    }
+    list.closest("section").hidden = order.length === 0;
+  }
+
+  function show(changes) {
+    const active = board.contains(document.activeElement) ? document.activeElement : null;
+    const caret = active?.selectionStart;
+    const rows = new Map();
+    for (const order of Object.values(changes.lists)) {
+      for (const [id] of order) rows.set(id, document.getElementById(id));
+    }
+    for (const [id, html] of Object.entries(changes.rows)) {
+      const old = rows.get(id);
+      const place = old?.nextElementSibling;
+      const list = old?.parentElement;
+      const row = renewed(old, html);
+      if (list && row.tagName === (list.tagName === "OL" ? "LI" : "TR")) list.insertBefore(row, place);
+      rows.set(id, row);
+    }
+    // A row that it should have and has not: all of them again.
+    if ([...rows.values()].includes(null)) return false;
+    for (const [id, order] of Object.entries(changes.lists)) {
+      arrange(document.getElementById(id), order, rows);
+    }
+    for (const [id, text] of Object.entries(changes.said)) {
+      const element = document.getElementById(id);
+      put(element, text);
+      (element.closest("p") ?? element).hidden = text === "";
+    }
+    if (active?.id && document.activeElement !== active) {
+      const again = document.getElementById(active.id);
+      again?.focus({ preventScroll: true });
+      if (again?.setSelectionRange && caret !== null) again.setSelectionRange(caret, caret);
+    }
+    return true;
   }
 
   async function read() {
@@ -50,11 +104,17 @@
     try {
       while (shown !== wanted) {
         const asked = wanted;
-        const answer = await fetch("/board", { cache: "no-store" });
+        const answer = await fetch("/board?since=" + rendering, { cache: "no-store" });
         if (!answer.ok) throw new Error(answer.statusText);
-        swap(await answer.text());
+        const changes = await answer.json();
+        if (!show(changes)) {
+          if (rendering === 0) throw new Error("a row is missing");
+          rendering = 0;
+          continue;
+        }
+        rendering = changes.rendering;
         // What was rendered may be older than what was asked for, and newer than what was told.
-        shown = Number(marks().generation);
+        shown = changes.generation;
         if (shown >= asked) wanted = Math.max(shown, wanted);
         if (shown < wanted) await new Promise((go) => setTimeout(go, 200));
       }

@@ -1,13 +1,17 @@
 //! The board: what needs an answer, ordered by when the answer is due.
 
+mod parts;
+
 use crate::{Pages, refused, shown, told};
 use askama::Template;
+use axum::Json;
 use axum::extract::{Query, State};
 use axum::response::{Html, IntoResponse, Response};
 use futures::TryStreamExt;
+use parts::Due;
+pub use parts::{Board, Sight};
 use serde::Deserialize;
 use std::collections::HashMap;
-use std::sync::Arc;
 use std::time::{SystemTime, UNIX_EPOCH};
 use wheeltap_client::CallError;
 use wheeltap_proto::v1;
@@ -26,11 +30,11 @@ pub struct Told {
 }
 
 /// One open defect that waits for somebody to take it on.
+#[derive(Hash, Template)]
+#[template(path = "board_row.html")]
 pub struct Row {
     pub number: u64,
-    pub due: String,
-    pub due_iso: String,
-    pub is_over: bool,
+    pub due: Due,
     pub unit: String,
     pub unit_path: String,
     pub component: String,
@@ -45,54 +49,59 @@ pub struct Row {
 }
 
 /// One alert of a defect.
+#[derive(Hash)]
 pub struct AlertLine {
     pub number: String,
     pub said: String,
     pub evidence: String,
 }
 
-/// Rows that are due in one stretch of time.
-pub struct Group {
-    pub heading: &'static str,
-    pub rows: Vec<Row>,
-}
-
 /// One open defect that waits for nobody at the desk.
+#[derive(Hash, Template)]
+#[template(path = "board_line.html")]
 pub struct Line {
     pub number: u64,
-    pub due: String,
-    pub due_iso: String,
+    pub due: Due,
     pub unit: String,
     pub unit_path: String,
     pub title: String,
+    /// Muted, so that the due time says nothing.
+    pub is_muted: bool,
     /// By whom it was taken on, or muted.
     pub by: String,
-    /// What was said, promised or planned.
+    /// What was said, promised or planned; of what is muted, until when.
     pub next: String,
 }
 
 /// All that the board shows.
-#[derive(Template)]
-#[template(path = "rows.html")]
 pub struct Rows {
-    pub waiting: Vec<Group>,
-    pub taken: Vec<Line>,
-    pub muted: Vec<Line>,
+    /// Those that wait, with the stretch of time in which they are due; see [`STRETCHES`].
+    waiting: [Vec<Row>; STRETCHES.len()],
+    taken: Vec<Line>,
+    muted: Vec<Line>,
     /// Waiting ones that are due later than those shown.
-    pub n_more: usize,
-    pub n_waiting: usize,
+    n_more: usize,
+    n_waiting: usize,
     /// Open ones that ring nobody.
-    pub n_shop: usize,
+    n_shop: usize,
     /// How loaded the desk is, where it is more than usual.
-    pub load: String,
-    pub generation: u64,
-    pub as_of: String,
+    load: String,
+    as_of: String,
 }
+
+/// Stretches of time in which answers are due: id in the page, heading, and where it ends in time left.
+const STRETCHES: [(&str, &str, i64); 4] = [
+    ("over", "Over", 0),
+    ("within-1h", "Within the hour", HOUR_MS),
+    ("within-12h", "Within 12 h", 12 * HOUR_MS),
+    ("later", "Later", i64::MAX),
+];
 
 #[derive(Template)]
 #[template(path = "board.html")]
 struct Page {
-    rows: Arc<str>,
+    /// In HTML.
+    board: String,
     said: String,
 }
 
@@ -107,26 +116,54 @@ pub async fn page(State(pages): State<Pages>, Query(told): Query<Told>) -> Respo
         "shelved" => "It is shelved, and comes back by itself.".to_owned(),
         _ => String::new(),
     };
-    match rendered(&pages).await {
-        Ok(rows) => shown(Page { rows, said }.render()),
-        Err(refusal) => refusal,
+    let page = async {
+        let board = pages.live.board(read(&pages)).await?.render()?;
+        Ok(Page { board, said }.render()?)
+    };
+    page.await
+        .map_or_else(NoBoard::into_response, |page| Html(page).into_response())
+}
+
+/// Why there is no board.
+enum NoBoard {
+    Refused(CallError),
+    Page(askama::Error),
+}
+
+impl From<CallError> for NoBoard {
+    fn from(error: CallError) -> Self {
+        Self::Refused(error)
     }
 }
 
-/// The rows, made once for all who look.
-async fn rendered(pages: &Pages) -> Result<Arc<str>, Response> {
-    let make = async {
-        let rows = read(pages).await.map_err(|error| refused(&error))?;
-        rows.render().map_err(|error| shown(Err(error)))
-    };
-    pages.live.rows(make).await
+impl From<askama::Error> for NoBoard {
+    fn from(error: askama::Error) -> Self {
+        Self::Page(error)
+    }
 }
 
-/// `GET /board`: the rows alone, for the script.
-pub async fn rows(State(pages): State<Pages>) -> Response {
-    match rendered(&pages).await {
-        Ok(rows) => Html(rows.to_string()).into_response(),
-        Err(refusal) => refusal,
+impl IntoResponse for NoBoard {
+    fn into_response(self) -> Response {
+        match self {
+            Self::Refused(error) => refused(&error),
+            Self::Page(error) => shown(Err(error)),
+        }
+    }
+}
+
+/// What a browser already shows.
+#[derive(Deserialize)]
+pub struct Shown {
+    /// The rendering; 0 for none.
+    #[serde(default)]
+    since: u64,
+}
+
+/// `GET /board`: what changed since a rendering, for the script.
+pub async fn changes(State(pages): State<Pages>, Query(shown): Query<Shown>) -> Response {
+    match pages.live.board(read(&pages)).await {
+        Ok(board) => Json(board.since(shown.since)).into_response(),
+        Err(error) => NoBoard::into_response(error),
     }
 }
 
@@ -148,9 +185,7 @@ struct Known {
     desk: v1::Desk,
 }
 
-async fn read(pages: &Pages) -> Result<Rows, CallError> {
-    // Asked first: what changes while the lists are read makes a newer generation.
-    let generation = pages.live.now().generation;
+async fn read(pages: &Pages) -> Result<Rows, NoBoard> {
     let connection = &pages.connection;
     let open = v1::DefectFilter {
         open: true,
@@ -159,7 +194,12 @@ async fn read(pages: &Pages) -> Result<Rows, CallError> {
     let desk = v1::GetDeskRequest::default();
     let mut known = Known {
         defects: connection.list_defects(open).try_collect().await?,
-        desk: connection.desk().get_desk(desk).await?.into_inner(),
+        desk: connection
+            .desk()
+            .get_desk(desk)
+            .await
+            .map_err(CallError::from)?
+            .into_inner(),
         ..Known::default()
     };
     let awaiting = known.defects.iter().filter(|defect| defect.awaits_answer);
@@ -180,25 +220,11 @@ async fn read(pages: &Pages) -> Result<Rows, CallError> {
     while let Some(mute) = mutes.try_next().await? {
         known.mutes.insert(mute.name.clone(), mute);
     }
-    Ok(sorted(&known, generation, now_ms()))
+    Ok(sorted(&known, now_ms()))
 }
 
-fn sorted(known: &Known, generation: u64, now_ms: i64) -> Rows {
-    let mut waiting = [
-        ("Over", i64::MIN..0),
-        ("Within the hour", 0..HOUR_MS),
-        ("Within 12 h", HOUR_MS..12 * HOUR_MS),
-        ("Later", 12 * HOUR_MS..i64::MAX),
-    ]
-    .map(|(heading, left)| {
-        (
-            left,
-            Group {
-                heading,
-                rows: Vec::new(),
-            },
-        )
-    });
+fn sorted(known: &Known, now_ms: i64) -> Rows {
+    let mut waiting = STRETCHES.map(|_| Vec::new());
     let (mut taken, mut muted) = (Vec::new(), Vec::new());
     let (mut n_waiting, mut n_shown, mut n_shop) = (0, 0, 0);
     for defect in &known.defects {
@@ -209,31 +235,24 @@ fn sorted(known: &Known, generation: u64, now_ms: i64) -> Rows {
             .map_or(&[][..], Vec::as_slice);
         if defect.awaits_answer {
             n_waiting += 1;
-            if n_shown < MOST_ROWS
-                && let Some((_, group)) =
-                    waiting.iter_mut().find(|(left, _)| left.contains(&left_ms))
-            {
+            if n_shown < MOST_ROWS {
                 n_shown += 1;
-                group.rows.push(row(defect, alerts, known, left_ms));
+                let of = STRETCHES.partition_point(|(_, _, end)| *end <= left_ms);
+                waiting[of.min(STRETCHES.len() - 1)].push(row(defect, alerts, known, left_ms));
             }
         } else if let Some(by) = answered_by(defect, alerts) {
             if taken.len() < MOST_ROWS {
-                taken.push(line(defect, by, next_step(defect), left_ms));
+                taken.push(line(defect, by, next_step(defect), left_ms, false));
             }
         } else if let Some(mute) = alerts.iter().find_map(|alert| known.mutes.get(&alert.mute)) {
             if muted.len() < MOST_ROWS {
                 let by = format!("{}: {}", mute.by, mute.reason);
-                muted.push(line(defect, by, mute_end(mute), left_ms));
+                muted.push(line(defect, by, mute_end(mute), left_ms, true));
             }
         } else {
             n_shop += 1;
         }
     }
-    let waiting: Vec<Group> = waiting
-        .into_iter()
-        .map(|(_, group)| group)
-        .filter(|group| !group.rows.is_empty())
-        .collect();
     Rows {
         waiting,
         taken,
@@ -242,7 +261,6 @@ fn sorted(known: &Known, generation: u64, now_ms: i64) -> Rows {
         n_waiting,
         n_shop,
         load: load(&known.desk),
-        generation,
         as_of: told::instant(now_ms.div_euclid(1_000) * 1_000),
     }
 }
@@ -280,9 +298,7 @@ fn row(defect: &v1::Defect, alerts: &[v1::Alert], known: &Known, left_ms: i64) -
     let newest = alerts.iter().rev().find(|alert| alert.awaits_answer);
     Row {
         number: number(defect),
-        due: left(left_ms),
-        due_iso: told::instant(defect.due_unix_ms),
-        is_over: left_ms < 0,
+        due: Due::of(defect, left_ms),
         unit_path: told::segment(&unit),
         unit,
         component: defect.component.clone(),
@@ -359,15 +375,15 @@ fn remarks(defect: &v1::Defect, alerts: &[v1::Alert], desk: &v1::Desk) -> Vec<St
     remarks
 }
 
-fn line(defect: &v1::Defect, by: String, next: String, left_ms: i64) -> Line {
+fn line(defect: &v1::Defect, by: String, next: String, left_ms: i64, is_muted: bool) -> Line {
     let unit = told::tail(&defect.unit).to_owned();
     Line {
         number: number(defect),
-        due: left(left_ms),
-        due_iso: told::instant(defect.due_unix_ms),
+        due: Due::of(defect, left_ms),
         unit_path: told::segment(&unit),
         unit,
         title: defect.title.clone(),
+        is_muted,
         by,
         next,
     }
@@ -532,28 +548,14 @@ mod tests {
                 ..v1::Desk::default()
             },
         };
-        let rows = sorted(&known, 3, now);
-        let groups: Vec<(&str, Vec<u64>)> = rows
+        let rows = sorted(&known, now);
+        let numbers = rows
             .waiting
-            .iter()
-            .map(|group| {
-                (
-                    group.heading,
-                    group.rows.iter().map(|row| row.number).collect(),
-                )
-            })
-            .collect();
-        assert_eq!(
-            groups,
-            [
-                ("Over", vec![1]),
-                ("Within the hour", vec![2]),
-                ("Within 12 h", vec![3]),
-                ("Later", vec![4])
-            ]
-        );
-        let first = &rows.waiting[0].rows[0];
-        assert_eq!(first.due, "0 s over");
+            .each_ref()
+            .map(|rows| rows.iter().map(|row| row.number).collect::<Vec<_>>());
+        assert_eq!(numbers, [[1], [2], [3], [4]]);
+        let first = &rows.waiting[0][0];
+        assert_eq!(first.due.left(), "0 s over");
         assert_eq!(first.remarks, ["was first on this unit; alert 3 followed"]);
         assert_eq!(first.shelvable.as_deref(), Some("2"));
         let (taken, muted) = (&rows.taken[0], &rows.muted[0]);
@@ -575,8 +577,8 @@ mod tests {
                 .collect(),
             ..Known::default()
         };
-        let rows = sorted(&known, 1, 0);
-        assert_eq!((rows.n_more, rows.waiting[0].rows.len()), (7, MOST_ROWS));
+        let rows = sorted(&known, 0);
+        assert_eq!((rows.n_more, rows.waiting[1].len()), (7, MOST_ROWS));
     }
 
     #[test]

@@ -83,7 +83,7 @@ pub async fn serve(
     };
     let router = Router::new()
         .route("/", get(board::page))
-        .route("/board", get(board::rows))
+        .route("/board", get(board::changes))
         .route("/live", get(live::events))
         .merge(desk_routes())
         .route("/units", get(unit::list))

@@ -4,6 +4,7 @@
 //! one than it shows asks for the rows again, so whatever it missed is there after a reconnect.
 
 use crate::Pages;
+use crate::board::{Board, Rows, Sight};
 use axum::extract::State;
 use axum::response::sse::{Event, KeepAlive, Sse};
 use futures::{Stream, StreamExt};
@@ -22,8 +23,8 @@ const DEFECTS_EVERY: Duration = Duration::from_secs(1);
 /// Browsers hear something this often, so that silence means a lost connection.
 const HEARTBEAT: Duration = Duration::from_secs(5);
 
-/// Rendered rows are good for so long where nothing changed.
-const ROWS_LAST: Duration = Duration::from_secs(10);
+/// A board is good for so long where nothing changed: time left goes on.
+const BOARD_LASTS: Duration = Duration::from_secs(10);
 
 /// What browsers are told.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
@@ -37,23 +38,32 @@ pub struct Now {
     pub is_connected: bool,
 }
 
+/// The board as last made, with the generation it shows and when that was.
+struct Made {
+    last: Option<(u64, Instant, Arc<Board>)>,
+    sight: Sight,
+}
+
 /// The one watch behind all pages.
 pub struct Live {
     now: watch::Sender<Now>,
-    /// The rows as last rendered, with the generation they show and when.
-    rows: Mutex<Option<(u64, Instant, Arc<str>)>>,
+    made: Mutex<Made>,
     stopped: watch::Sender<bool>,
 }
 
 impl Live {
     /// Begins to watch.
     pub fn start(connection: Connection) -> Arc<Self> {
+        let started = crate::board::now_ms().unsigned_abs();
         let live = Arc::new(Self {
             now: watch::Sender::new(Now {
-                generation: crate::board::now_ms().unsigned_abs(),
+                generation: started,
                 ..Now::default()
             }),
-            rows: Mutex::new(None),
+            made: Mutex::new(Made {
+                last: None,
+                sight: Sight::new(started),
+            }),
             stopped: watch::Sender::new(false),
         });
         let watching = Arc::clone(&live);
@@ -132,26 +142,28 @@ impl Live {
         *self.now.borrow()
     }
 
-    /// The rows of the present generation: made once for all browsers that ask, again when they are
-    /// older than [`ROWS_LAST`], since time left goes on.
+    /// The board of the present generation: made once for all browsers that ask, again when it is older
+    /// than [`BOARD_LASTS`].
     ///
     /// # Errors
-    /// Those of `make`.
-    pub async fn rows<E>(
+    /// Those of `read`, and what the templates say.
+    pub async fn board<E: From<askama::Error>>(
         &self,
-        make: impl Future<Output = Result<String, E>>,
-    ) -> Result<Arc<str>, E> {
-        let mut kept = self.rows.lock().await;
+        read: impl Future<Output = Result<Rows, E>>,
+    ) -> Result<Arc<Board>, E> {
+        let mut made = self.made.lock().await;
+        // Asked first: what changes while the lists are read makes a newer generation.
         let generation = self.now().generation;
-        if let Some((of, made, rows)) = kept.as_ref()
+        if let Some((of, at, board)) = &made.last
             && *of == generation
-            && made.elapsed() < ROWS_LAST
+            && at.elapsed() < BOARD_LASTS
         {
-            return Ok(Arc::clone(rows));
+            return Ok(Arc::clone(board));
         }
-        let rows: Arc<str> = make.await?.into();
-        *kept = Some((generation, Instant::now(), Arc::clone(&rows)));
-        Ok(rows)
+        let rows = read.await?;
+        let board = Arc::new(Board::of(&mut made.sight, generation, rows)?);
+        made.last = Some((generation, Instant::now(), Arc::clone(&board)));
+        Ok(board)
     }
 
     /// Says that something else than an alert changed.

@@ -1,8 +1,8 @@
 //! One channel of a unit as a plot needs it: about a point a pixel, gaps left as gaps.
 
 use crate::{Pages, refused, told};
+use axum::Json;
 use axum::extract::{Path, Query, State};
-use axum::http::header;
 use axum::response::{IntoResponse, Response};
 use futures::TryStreamExt;
 use serde::{Deserialize, Serialize};
@@ -54,10 +54,7 @@ pub async fn series(
         );
     };
     match points(&pages, &unit, &channel, &wanted).await {
-        Ok(points) => {
-            let text = serde_json::to_string(&points).unwrap_or_default();
-            ([(header::CONTENT_TYPE, "application/json")], text).into_response()
-        }
+        Ok(points) => Json(points).into_response(),
         Err(error) => refused(&error),
     }
 }

@@ -110,6 +110,31 @@ async fn every_batch_arrives_once_through_random_trouble() {
 }
 
 #[tokio::test]
+async fn a_fleet_too_great_for_one_stream_is_sent_over_several() {
+    let fake = Fake::start(Trouble::none()).await;
+    let (gateway, _events) = start(&fake, options());
+    let sources: Vec<_> = (0..4_097)
+        .map(|number| gateway.add(unit(number), MemorySpool::new(1 << 10)))
+        .collect::<Result<_, _>>()
+        .unwrap();
+    assert!(gateway.add(unit(7), MemorySpool::new(1 << 10)).is_err());
+    for source in &sources {
+        source.append(vec![batch(1)]).await.unwrap();
+    }
+    gateway.drained().await;
+    for source in &sources {
+        let stored = fake.stored(source.unit(), source.spool().epoch().0);
+        assert_eq!(stored, payloads(&[batch(1)]), "{:?}", source.unit());
+    }
+    assert_eq!(
+        fake.n_streams(),
+        5,
+        "the service holds 4,096 sources a stream"
+    );
+    gateway.stop().await;
+}
+
+#[tokio::test]
 async fn a_restarted_service_gets_only_what_it_lacks() {
     let mut fake = Fake::start(Trouble::none()).await;
     let (gateway, mut events) = start(&fake, options());

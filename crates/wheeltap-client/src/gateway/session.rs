@@ -1,6 +1,7 @@
 //! One stream while it lasts: whose turn it is, what is under way.
 
-use super::{SourceState, source_number};
+use super::SourceState;
+use super::driver::source_number;
 use crate::spool::SendOrder;
 use crate::{EncodedBatch, Packing};
 use std::collections::{HashMap, HashSet, VecDeque};

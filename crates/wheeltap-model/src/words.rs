@@ -35,16 +35,76 @@ pub fn number_words(value: f64) -> String {
     format!("{rounded}")
 }
 
-/// A level or a measure to the three digits that a gauge on a track is good for, with its UCUM code.
-pub fn gauge_words(value: f64, ucum: &str) -> String {
-    let rounded: f64 = format!("{value:.2e}").parse().unwrap_or(value);
-    match ucum {
-        "" | "1" => number_words(rounded),
-        ucum => format!("{} {ucum}", number_words(rounded)),
+/// UCUM atoms whose usual sign is another than their code.
+const SIGNS: [(&str, &str); 17] = [
+    ("Cel", "°C"),
+    ("[degF]", "°F"),
+    ("deg", "°"),
+    ("Ohm", "Ω"),
+    ("dB[SPL]", "dB"),
+    ("[HP]", "hp"),
+    ("[psi]", "psi"),
+    ("[in_i]", "in"),
+    ("[ft_i]", "ft"),
+    ("[mi_i]", "mi"),
+    ("[cin_i]", "in³"),
+    ("[cft_i]", "ft³"),
+    ("[gal_us]", "gal"),
+    ("[lb_av]", "lb"),
+    ("[lbf_av]", "lbf"),
+    ("[ston_av]", "ton"),
+    ("'", "′"),
+];
+
+/// A UCUM code as it is written on a gauge: `Cel` is °C, `[cft_i]/min` is ft³/min, `m/s2` is m/s². What has no other
+/// sign stays as it is; 1 is nothing.
+pub fn unit_words(ucum: &str) -> String {
+    let mut words = String::new();
+    if ucum == "1" {
+        return words;
+    }
+    for part in ucum.split_inclusive(['.', '/']) {
+        let (factor, joint) = match part.strip_suffix('.') {
+            Some(factor) => (factor, "·"),
+            None => part
+                .strip_suffix('/')
+                .map_or((part, ""), |factor| (factor, "/")),
+        };
+        let atom = match factor.trim_end_matches(['2', '3']) {
+            // A power of ten, not of an atom.
+            ten if ten.ends_with(['*', '^']) => return ucum.to_owned(),
+            atom => atom,
+        };
+        let power = match &factor[atom.len()..] {
+            "" => "",
+            "2" => "²",
+            "3" => "³",
+            // Not a power of an atom.
+            _ => return ucum.to_owned(),
+        };
+        let sign = SIGNS.iter().find(|(code, _)| *code == atom);
+        words.push_str(sign.map_or(atom, |(_, sign)| sign));
+        words.push_str(power);
+        words.push_str(joint);
+    }
+    words
+}
+
+/// A number with its unit, which is not there for 1.
+fn with_unit(number: &str, ucum: &str) -> String {
+    match unit_words(ucum) {
+        unit if unit.is_empty() => number.to_owned(),
+        unit => format!("{number} {unit}"),
     }
 }
 
-/// What a rule saw: `oil 78.2 Cel, coolant 59.1 Cel`; inputs that are not known say so.
+/// A level or a measure to the three digits that a gauge on a track is good for, with its unit.
+pub fn gauge_words(value: f64, ucum: &str) -> String {
+    let rounded: f64 = format!("{value:.2e}").parse().unwrap_or(value);
+    with_unit(&number_words(rounded), ucum)
+}
+
+/// What a rule saw: `oil 78.2 °C, coolant 59.1 °C`; inputs that are not known say so.
 pub fn evidence_words(inputs: &[EvidenceItem]) -> String {
     let words: Vec<String> = inputs
         .iter()
@@ -55,10 +115,7 @@ pub fn evidence_words(inputs: &[EvidenceItem]) -> String {
                 KnownValue::Flag(false) => "no".to_owned(),
                 KnownValue::Unknown(()) => return format!("{} not known", item.input),
             };
-            match item.ucum.as_str() {
-                "" | "1" => format!("{} {value}", item.input),
-                ucum => format!("{} {value} {ucum}", item.input),
-            }
+            format!("{} {}", item.input, with_unit(&value, &item.ucum))
         })
         .collect();
     words.join(", ")
@@ -83,6 +140,21 @@ mod tests {
         assert_eq!(gauge_words(17_349.6, "L"), "17300 L");
         assert_eq!(gauge_words(0.812_4, "kPa"), "0.812 kPa");
         assert_eq!(gauge_words(3.0, "1"), "3");
+        for (ucum, sign) in [
+            ("Cel", "°C"),
+            ("K", "K"),
+            ("/min", "/min"),
+            ("[cft_i]/min", "ft³/min"),
+            ("m3/min", "m³/min"),
+            ("m/s2", "m/s²"),
+            ("kW.h", "kW·h"),
+            ("[lb_av]", "lb"),
+            ("%/s", "%/s"),
+            ("", ""),
+            ("10*3", "10*3"),
+        ] {
+            assert_eq!(unit_words(ucum), sign);
+        }
         assert_eq!(span_words(93_784_000), "1 d 2 h");
         assert_eq!(span_words(3_605_000), "1 h");
         assert_eq!(span_words(59_999), "59 s");

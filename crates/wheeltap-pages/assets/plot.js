@@ -147,10 +147,8 @@
         pen.beginPath(); pen.moveTo(left, y(v)); pen.lineTo(width - right, y(v)); pen.stroke();
         pen.fillText(numberText(v), left - 6, y(v) + 4);
       }
-      if (data.ucum !== "1") {
-        pen.textAlign = "left";
-        pen.fillText(data.ucum, left + 4, top + 12);
-      }
+      pen.textAlign = "left";
+      pen.fillText(data.unit, left + 4, top + 12);
       const stepT = timeStep(view.to - view.from, Math.max(2, this.inner() / 90));
       pen.textAlign = "center";
       for (let t = Math.ceil(view.from / stepT) * stepT; t <= view.to; t += stepT) pen.fillText(timeText(t, stepT), x(t), height - 6);
@@ -178,7 +176,7 @@
         pen.textAlign = "left";
         pen.fillText("no measurement in this stretch", left + 8, height / 2);
       }
-      const unit = data.ucum === "1" ? "" : " " + data.ucum;
+      const unit = data.unit && " " + data.unit;
       this.canvas.setAttribute("aria-label", hasData
         ? `${this.title}: from ${numberText(low + margin)} to ${numberText(high - margin)}${unit}, mean ${numberText(sum / n)}${unit}`
         : `${this.title}: no measurement in this stretch`);

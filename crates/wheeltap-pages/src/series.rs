@@ -28,7 +28,7 @@ pub struct Wanted {
 /// Points in order of time; least, mean and greatest are the same for raw samples.
 #[derive(Default, Serialize)]
 struct Points {
-    ucum: String,
+    unit: String,
     /// What the points are: `samples`, `minutes` or `hours`.
     of: &'static str,
     /// A line is broken where points are further apart, in milliseconds.
@@ -80,7 +80,7 @@ async fn points(
     );
     let per_pixel_ms = to.ms_since(from).max(1) / i64::from(wanted.width.clamp(100, 4_000));
     let mut points = Points {
-        ucum: def.ucum.clone(),
+        unit: told::unit(&def.ucum),
         ..Points::default()
     };
     // What is computed has no rollups.

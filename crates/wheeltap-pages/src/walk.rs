@@ -6,6 +6,7 @@ use axum::extract::{Query, State};
 use axum::response::Response;
 use serde::Deserialize;
 use wheeltap_client::CallError;
+use wheeltap_model::gauge_words;
 use wheeltap_proto::v1;
 use wheeltap_proto::v1::walk_back_response::Item;
 
@@ -150,10 +151,7 @@ fn row(rank: usize, finding: &v1::WalkBackFinding) -> Row {
     if !finding.condition.is_empty() {
         what = format!("{what}, {}", finding.condition);
     }
-    let figure = |value: f64| {
-        let rounded = format!("{value:.2e}").parse().unwrap_or(value);
-        format!("{} {}", told::number(rounded), finding.ucum)
-    };
+    let figure = |value: f64| gauge_words(value, &finding.ucum);
     Row {
         rank,
         what,
@@ -200,7 +198,7 @@ mod tests {
             row.what,
             "Oil temperature changes for its engine.speed, notch 6 or more"
         );
-        assert_eq!((row.here.as_str(), row.usually.as_str()), ("103 Cel", "-"));
+        assert_eq!((row.here.as_str(), row.usually.as_str()), ("103 °C", "-"));
         assert_eq!(row.since, "1970-01-01 00:01, growing");
     }
 }

@@ -79,7 +79,7 @@ fn people_get_a_table() {
         "after 10 min 20 s",
         "ZVR 4117",
         "oil-warm",
-        "oil 60 Cel",
+        "oil 60 °C",
     ] {
         assert!(lines[1].contains(word), "{word} in {}", lines[1]);
     }

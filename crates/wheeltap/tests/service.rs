@@ -209,7 +209,7 @@ fn a_day_that_is_sent_is_judged_as_replayed_answered_and_closed() {
         &[
             "Oil warm",
             "Check the cooler at the next stop.",
-            "oil 60 Cel",
+            "oil 60 °C",
             "4 h",
         ],
     );

@@ -11,6 +11,7 @@ use anyhow::{Context, anyhow};
 use serde::Serialize;
 use std::{fmt::Write as _, fs::OpenOptions, io::Write as _, path::Path};
 use wheeltap_client::{CallError, Connection};
+use wheeltap_model::unit_words;
 use wheeltap_proto::v1;
 use wheeltap_proto::v1::walk_back_response::Item;
 
@@ -275,7 +276,7 @@ fn row(rank: usize, finding: &v1::WalkBackFinding) -> Vec<String> {
         figure(finding.here),
         finding.usually.map_or_else(|| "-".to_owned(), figure),
         figure(finding.expected),
-        finding.ucum.clone(),
+        unit_words(&finding.ucum),
         short(finding.own),
         short(finding.against_class),
         short(finding.against_mates),

@@ -29,15 +29,23 @@ fn the_board_shows_an_alert_as_it_comes_and_takes_one_answer() {
     let before = told(&mut live)["generation"].as_u64().expect("a number");
     service.take_day(&bench);
     while told(&mut live)["generation"].as_u64().expect("a number") == before {}
-    let (_, rows) = service.page("GET /board", "", "");
+    let changes = |since: &Value| -> Value {
+        let (_, changes) = service.page(&format!("GET /board?since={since}"), "", "");
+        serde_json::from_str(&changes).expect("JSON")
+    };
+    let all = changes(&0.into());
+    assert_eq!(all["lists"]["within-12h"][0][0], "d1", "{all}");
+    assert_eq!(all["said"]["waiting"], "1 waits for an answer");
+    // A browser that shows this is sent no row again.
+    let again = changes(&all["rendering"]);
+    assert_eq!(again["lists"]["within-12h"][0][0], "d1", "{again}");
+    assert_eq!(again["rows"], serde_json::json!({}));
     holds(
-        &rows,
+        all["rows"]["d1"].as_str().expect("a row"),
         &[
-            "1 waits for an answer",
-            "Within 12 h",
             "ZVR 4117",
             "Oil warm",
-            "oil 60 Cel",
+            "oil 60 °C",
             "Check the cooler at the next stop.",
             "/defects/1/take-on",
         ],
@@ -94,8 +102,8 @@ fn a_units_page_plots_what_is_stored() {
     // Ten minutes on a thousand pixels: every sample.
     let near = body(series(start, start + 600_000 - 1, "engine.oil.temperature"));
     assert_eq!(
-        (&near["of"], &near["ucum"]),
-        (&"samples".into(), &"Cel".into())
+        (&near["of"], &near["unit"]),
+        (&"samples".into(), &"°C".into())
     );
     assert_eq!(near["mid"].as_array().map(Vec::len), Some(600));
     // A day: minutes, each with its least and greatest.
@@ -185,7 +193,7 @@ fn a_rule_is_written_tried_kept_and_promoted_on_its_page() {
             "event: done",
             "1 on 1 unit, ",
             "2026-01-01 00:11 after 10 min 20 s",
-            "oil 60 Cel",
+            "oil 60 °C",
         ],
     );
     let (_, tried) = service.page("POST /rules/oil-warm/try", "", &wrong);

@@ -73,9 +73,10 @@ impl Railway {
         let units = SPARE.map(|unit| format!("[[unit]]\nid = \"{unit}\"\nclass = \"Marten\"\n"));
         fs::write(folder.path().join("roster.toml"), units.concat()).unwrap();
         let settings = format!(
-            "data = \"data\"\nroster = \"roster.toml\"\ncatalogue = ['{}']\nrules = '{}'\n",
+            "data = \"data\"\nroster = \"roster.toml\"\ncatalogue = ['{}']\nrules = '{}'\nwork = ['{}']\n",
             demo_file("catalogue.toml").display(),
-            demo_file("rules").display()
+            demo_file("rules").display(),
+            demo_file("work.toml").display()
         );
         fs::write(folder.path().join("wheeltap.toml"), settings).unwrap();
         Self { folder }
@@ -99,6 +100,20 @@ impl Railway {
 fn now_ms() -> i64 {
     let now = SystemTime::now().duration_since(UNIX_EPOCH).unwrap();
     i64::try_from(now.as_millis()).unwrap()
+}
+
+/// Says on the point's page, by the keyboard, that the silent unit comes in, and opens the sheet of that stop.
+fn open_a_sheet(tab: &Tab<'_>, pages: &str) {
+    tab.open(&format!("{pages}/service/Burbot%20Yard"));
+    tab.value("document.querySelector('#unit').focus()");
+    tab.type_text("ZVR 4102");
+    tab.press(Key::Tab);
+    tab.type_text("2 h");
+    tab.then_loads(|| tab.press(Key::Enter));
+    tab.until("document.querySelector('.said')?.textContent.includes('on the list')");
+    tab.picture("point");
+    tab.then_loads(|| tab.click(".stops a"));
+    tab.until("document.querySelector('.sheet')");
 }
 
 /// A minute up to now in which a unit moves and its third axle does not: the demonstration's rule
@@ -423,6 +438,7 @@ async fn no_page_keeps_anybody_out() {
     let service = railway.start();
     an_axle_does_not_turn(service.address(), SPARE[0]).await;
     let tab = browser.tab(WIDE.0, WIDE.1);
+    open_a_sheet(&tab, service.pages());
     let mut paths = kinds_of_pages(&tab, service.pages());
     assert!(paths.len() >= 5, "{paths:?}");
     paths.push("/units/none".to_owned());
@@ -470,19 +486,26 @@ fn pages_go_on_paper() {
     let railway = Railway::new();
     let service = railway.start();
     let tab = browser.tab(WIDE.0, WIDE.1);
-    for (path, name) in [("/", "board"), (SILENT, "unit")] {
+    open_a_sheet(&tab, service.pages());
+    tab.picture("sheet");
+    let sheet = tab.text("location.pathname + location.search");
+    assert_eq!(
+        tab.text("document.querySelector('.sheet h2').textContent"),
+        "First"
+    );
+    for (path, name, n_most) in [("/", "board", 4), (SILENT, "unit", 4), (&sheet, "sheet", 1)] {
         tab.media("dark", "screen");
         tab.open(&format!("{}{path}", service.pages()));
         tab.until(DRAWN);
+        // On paper nothing can be typed, and ink is dark whatever the screen prefers.
+        tab.media("dark", "print");
         let pdf = tab.print();
         keep(&format!("{name}.pdf"), &pdf);
         assert!(
-            (1..=4).contains(&n_pages(&pdf)),
+            (1..=n_most).contains(&n_pages(&pdf)),
             "{path}: {}",
             n_pages(&pdf)
         );
-        // On paper nothing can be typed, and ink is dark whatever the screen prefers.
-        tab.media("dark", "print");
         let seen = tab.value(
             "[...document.querySelectorAll('form, button, input')].filter((e) => e.checkVisibility()).length",
         );

@@ -13,12 +13,17 @@ use wheeltap_proto::v1;
 /// Unix milliseconds from a span, counted from now in `direction` (1 or -1), or from a time in UTC;
 /// `None` for an empty field.
 fn when(text: &str, direction: i64) -> Result<Option<i64>, Box<Response>> {
+    when_from(text, crate::board::now_ms(), direction)
+}
+
+/// As [`when`], by another clock.
+pub fn when_from(text: &str, now_ms: i64, direction: i64) -> Result<Option<i64>, Box<Response>> {
     let text = text.trim();
     if text.is_empty() {
         return Ok(None);
     }
     if let Ok(span_ms) = wheeltap_model::parse_span(text) {
-        return Ok(Some(crate::board::now_ms() + direction * span_ms));
+        return Ok(Some(now_ms + direction * span_ms));
     }
     let in_utc = text
         .parse::<jiff::civil::DateTime>()
@@ -32,7 +37,7 @@ fn when(text: &str, direction: i64) -> Result<Option<i64>, Box<Response>> {
     }
 }
 
-fn bad(says: &str) -> Response {
+pub fn bad(says: &str) -> Response {
     trouble(StatusCode::BAD_REQUEST, says)
 }
 

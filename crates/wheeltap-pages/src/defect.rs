@@ -11,7 +11,7 @@ use futures::{StreamExt, TryStreamExt};
 use serde::Deserialize;
 use wheeltap_client::CallError;
 use wheeltap_model::FAILURE_MODES;
-use wheeltap_proto::v1;
+use wheeltap_proto::{v1, words};
 
 /// Defects in one list.
 const MOST_LINES: usize = 500;
@@ -298,11 +298,9 @@ fn facts(defect: &v1::Defect, alerts: &[v1::Alert], is_open: bool) -> Vec<(&'sta
         .after_repair_unix_ms
         .map(told::minute)
         .unwrap_or_default();
-    match defect.after_repair() {
-        v1::AfterRepair::Unspecified => {}
-        v1::AfterRepair::Held => facts.push(("Repair", format!("held: seen clear {since}"))),
-        v1::AfterRepair::NotHeld => facts.push(("Repair", format!("not held: back {since}"))),
-        v1::AfterRepair::NotYetTested => facts.push(("Repair", "not yet tested".to_owned())),
+    let repair = words::after_repair(defect.after_repair(), &since);
+    if !repair.is_empty() {
+        facts.push(("Repair", repair));
     }
     if !defect.merged_into.is_empty() {
         let into = told::tail(&defect.merged_into);

@@ -11,6 +11,7 @@
 //! as `local`. Requests that another site makes a browser send are refused.
 
 mod acts;
+mod arrivals;
 mod board;
 mod charts;
 mod defect;
@@ -98,6 +99,11 @@ pub async fn serve(
         .route("/reports", get(reports::page))
         .route("/units/{unit}", get(unit::page))
         .route("/service", get(service::list))
+        .route(
+            "/service/{point}",
+            get(arrivals::page).post(arrivals::record),
+        )
+        .route("/service/{point}/cancel", post(arrivals::cancel))
         .route("/service/{point}/{unit}", get(service::page))
         .route("/units/{unit}/series", get(series::series))
         .route(

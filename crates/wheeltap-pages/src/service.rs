@@ -15,22 +15,26 @@ pub struct Which {
     arrival: String,
 }
 
-struct Stop {
-    unit: String,
-    path: String,
-    in_iso: String,
-    comes_in: String,
-    goes_out: String,
-    minutes: u32,
-    planned: u32,
-    work: String,
-    n_planned: u32,
-    n_left: u32,
-    safety: bool,
+/// One stop that is to come.
+pub struct Stop {
+    pub unit: String,
+    pub path: String,
+    /// Of the arrival.
+    pub id: String,
+    pub in_iso: String,
+    pub comes_in: String,
+    pub goes_out: String,
+    pub minutes: u32,
+    pub planned: u32,
+    pub work: String,
+    pub n_planned: u32,
+    pub n_left: u32,
+    pub safety: bool,
 }
 
 struct Point {
     name: String,
+    path: String,
     who: String,
     stops: Vec<Stop>,
 }
@@ -69,6 +73,8 @@ struct SheetPage {
     wears: Vec<[String; 4]>,
     /// Title, last, due, whether that calls for something, by whose word.
     inspections: Vec<(String, String, String, bool, String)>,
+    /// What, defect, when, and whether it has held.
+    repairs: Vec<[String; 4]>,
     owed: String,
 }
 
@@ -105,22 +111,16 @@ pub async fn page(
 }
 
 async fn read_list(pages: &Pages) -> Result<ListPage, CallError> {
-    let mut track = pages.connection.turnaround();
-    let points = track
-        .list_service_points(v1::ListServicePointsRequest {})
-        .await?
-        .into_inner()
-        .points;
-    let request = v1::ListArrivalsRequest {
-        with_summaries: true,
-        ..v1::ListArrivalsRequest::default()
-    };
-    let listed = track.list_arrivals(request).await?.into_inner();
+    let points = service_points(pages).await?;
+    let (arrivals, has_more) = arrivals(pages, v1::ArrivalFilter::default()).await?;
     let point_of = |point: v1::ServicePoint| {
-        let pairs = listed.arrivals.iter().zip(&listed.summaries);
-        let here = pairs.filter(|(arrival, _)| arrival.point == point.name);
+        let here = arrivals
+            .iter()
+            .filter(|(arrival, _)| arrival.point == point.name);
+        let name = told::tail(&point.name).to_owned();
         Point {
-            name: told::tail(&point.name).to_owned(),
+            path: told::segment(&name),
+            name,
             who: who(&point),
             stops: here
                 .map(|(arrival, summary)| stop(arrival, summary))
@@ -129,8 +129,31 @@ async fn read_list(pages: &Pages) -> Result<ListPage, CallError> {
     };
     Ok(ListPage {
         points: points.into_iter().map(point_of).collect(),
-        has_more: !listed.next_page_token.is_empty(),
+        has_more,
     })
+}
+
+pub async fn service_points(pages: &Pages) -> Result<Vec<v1::ServicePoint>, CallError> {
+    let mut track = pages.connection.turnaround();
+    let request = v1::ListServicePointsRequest {};
+    let points = track.list_service_points(request).await?;
+    Ok(points.into_inner().points)
+}
+
+/// Who comes in, soonest first, with what the sheet of each says; and whether there are more.
+pub async fn arrivals(
+    pages: &Pages,
+    filter: v1::ArrivalFilter,
+) -> Result<(Vec<(v1::Arrival, v1::SheetSummary)>, bool), CallError> {
+    let request = v1::ListArrivalsRequest {
+        with_summaries: true,
+        filter: Some(filter),
+        ..v1::ListArrivalsRequest::default()
+    };
+    let listed = pages.connection.turnaround().list_arrivals(request).await?;
+    let listed = listed.into_inner();
+    let pairs = listed.arrivals.into_iter().zip(listed.summaries);
+    Ok((pairs.collect(), !listed.next_page_token.is_empty()))
 }
 
 fn side(side: i32) -> String {
@@ -138,7 +161,8 @@ fn side(side: i32) -> String {
     told::word(side.as_str_name(), "SIDE_")
 }
 
-fn who(point: &v1::ServicePoint) -> String {
+/// The crews of a point and what can be filled there.
+pub fn who(point: &v1::ServicePoint) -> String {
     let crews: Vec<String> = point
         .crews
         .iter()
@@ -154,12 +178,17 @@ fn who(point: &v1::ServicePoint) -> String {
     format!("{}; {fills}", crews.join(", "))
 }
 
-fn stop(arrival: &v1::Arrival, summary: &v1::SheetSummary) -> Stop {
+pub fn stop(arrival: &v1::Arrival, summary: &v1::SheetSummary) -> Stop {
     let unit = told::tail(&arrival.unit).to_owned();
     let point = told::segment(told::tail(&arrival.point));
-    let id = told::segment(told::tail(&arrival.name));
+    let id = told::tail(&arrival.name).to_owned();
     Stop {
-        path: format!("/service/{point}/{}?arrival={id}", told::segment(&unit)),
+        path: format!(
+            "/service/{point}/{}?arrival={}",
+            told::segment(&unit),
+            told::segment(&id)
+        ),
+        id,
         unit,
         in_iso: told::instant(arrival.arrives_unix_ms),
         comes_in: told::minute(arrival.arrives_unix_ms),
@@ -378,6 +407,20 @@ fn sheet_page(sheet: &v1::Sheet) -> SheetPage {
         fills: sheet.fills.iter().map(fill).collect(),
         wears: sheet.wears.iter().map(|row| wear(row, as_of)).collect(),
         inspections: sheet.inspections.iter().map(inspection).collect(),
+        repairs: sheet.repairs.iter().map(repair).collect(),
         owed: owed.join(", "),
     }
+}
+
+fn repair(repair: &v1::SheetRepair) -> [String; 4] {
+    let at = repair
+        .after_repair_unix_ms
+        .map(told::minute)
+        .unwrap_or_default();
+    [
+        format!("{}: {}", repair.component, repair.title),
+        told::tail(&repair.defect).to_owned(),
+        told::minute(repair.repaired_unix_ms),
+        words::after_repair(repair.after_repair(), &at),
+    ]
 }

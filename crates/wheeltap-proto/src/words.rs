@@ -197,6 +197,16 @@ pub fn amount(value: Option<f64>, ucum: &str) -> String {
     value.map_or_else(|| "not known".to_owned(), |value| gauge_words(value, ucum))
 }
 
+/// What telemetry says of a repair, with the instant that showed it; empty where nothing is to be said.
+pub fn after_repair(said: v1::AfterRepair, at: &str) -> String {
+    match said {
+        v1::AfterRepair::Unspecified => String::new(),
+        v1::AfterRepair::Held => format!("held: seen clear {at}"),
+        v1::AfterRepair::NotHeld => format!("not held: back {at}"),
+        v1::AfterRepair::NotYetTested => "not yet tested: nothing since could show it".to_owned(),
+    }
+}
+
 /// How long until something is due, or since when it is over: `in 2 h`, `3 min over`, `now` within a minute.
 pub fn due(due_unix_ms: Option<i64>, as_of_unix_ms: i64) -> String {
     match due_unix_ms.map(|due| due.saturating_sub(as_of_unix_ms)) {

@@ -4,9 +4,12 @@
 
 use crate::Shared;
 use crate::judging::{History, Judging, check};
+use std::cmp::Reverse;
 use std::collections::{BTreeMap, BTreeSet};
 use std::sync::Arc;
+use wheeltap_followup::{DefectQuery, KeptDefect};
 use wheeltap_model::{Condition, DefectId, EventTime, Part, RuleRef, UnitId};
+use wheeltap_proto::{convert, v1};
 use wheeltap_rules::Rule;
 use wheeltap_store::StoreError;
 
@@ -19,6 +22,71 @@ pub enum AfterRepair {
     NotHeld(EventTime),
     /// Some rule has had no chance to see it since.
     NotYetTested,
+}
+
+impl AfterRepair {
+    /// As the contract has it, with the first instant that showed it.
+    pub fn to_wire(since: Option<Self>) -> (v1::AfterRepair, Option<i64>) {
+        match since {
+            None => (v1::AfterRepair::Unspecified, None),
+            Some(Self::Held(at)) => (v1::AfterRepair::Held, Some(at.unix_ms())),
+            Some(Self::NotHeld(at)) => (v1::AfterRepair::NotHeld, Some(at.unix_ms())),
+            Some(Self::NotYetTested) => (v1::AfterRepair::NotYetTested, None),
+        }
+    }
+}
+
+/// Repairs of one unit since `from`, newest first, at most `most`, each with what telemetry says of it. Reads
+/// stored telemetry, so it belongs on a blocking thread.
+///
+/// # Errors
+/// A stop of the store.
+pub fn repairs_since(
+    shared: &Shared,
+    judging: &Judging,
+    unit: &UnitId,
+    from: EventTime,
+    most: usize,
+) -> Result<Vec<v1::SheetRepair>, StoreError> {
+    let query = DefectQuery {
+        unit: Some(unit.clone()),
+        status: None,
+        least_priority: None,
+        component: None,
+        open: false,
+    };
+    let mut repaired: Vec<(EventTime, DefectId, v1::SheetRepair)> = {
+        let book = judging.ledger().book();
+        let defects = book.defects(&query, None, usize::MAX).into_iter();
+        defects
+            .filter_map(|kept| {
+                let defect = kept.defect();
+                let at = repaired_at(&kept).filter(|at| *at > from)?;
+                let repair = v1::SheetRepair {
+                    defect: convert::defect_name(defect.id),
+                    component: defect.component.clone(),
+                    title: defect.title.clone(),
+                    repaired_unix_ms: at.unix_ms(),
+                    after_repair: v1::AfterRepair::Unspecified.into(),
+                    after_repair_unix_ms: None,
+                };
+                Some((at, defect.id, repair))
+            })
+            .collect()
+    };
+    repaired.sort_unstable_by_key(|(at, id, _)| Reverse((*at, *id)));
+    repaired.truncate(most);
+    repaired
+        .into_iter()
+        .map(|(_, id, repair)| {
+            let (said, at) = AfterRepair::to_wire(after_repair(shared, judging, id)?);
+            Ok(v1::SheetRepair {
+                after_repair: said.into(),
+                after_repair_unix_ms: at,
+                ..repair
+            })
+        })
+        .collect()
 }
 
 /// What is asked of the book, taken out at once so that no lock is held while telemetry is read.
@@ -94,10 +162,7 @@ fn ask(judging: &Judging, defect: DefectId) -> Option<Asked> {
     let book = judging.ledger().book();
     let kept = book.defect(defect)?;
     let defect = kept.defect();
-    let earlier = defect.earlier_findings.last();
-    let repaired_at = kept
-        .repaired_at()
-        .or(earlier.map(|finding| finding.repaired_at))?;
+    let repaired_at = repaired_at(kept)?;
     let mut asked = Asked {
         unit: defect.unit.clone(),
         repaired_at,
@@ -119,6 +184,13 @@ fn ask(judging: &Judging, defect: DefectId) -> Option<Asked> {
         parts.insert(alert.part().cloned());
     }
     (!asked.called.is_empty()).then_some(asked)
+}
+
+/// When it was repaired last; one that came back was repaired all the same.
+fn repaired_at(kept: &KeptDefect) -> Option<EventTime> {
+    let earlier = kept.defect().earlier_findings.last();
+    kept.repaired_at()
+        .or(earlier.map(|finding| finding.repaired_at))
 }
 
 fn compiled(shared: &Shared, judging: &Judging, reference: &RuleRef) -> Option<Rule> {

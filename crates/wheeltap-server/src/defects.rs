@@ -211,14 +211,9 @@ impl DefectService for DefectCalls {
             .await
             .map_err(|_| status::internal("looking at a repair was cut off"))?
             .map_err(|error| status::store(&error))?;
-        let (after_repair, at) = match since {
-            None => (v1::AfterRepair::Unspecified, None),
-            Some(AfterRepair::Held(at)) => (v1::AfterRepair::Held, Some(at)),
-            Some(AfterRepair::NotHeld(at)) => (v1::AfterRepair::NotHeld, Some(at)),
-            Some(AfterRepair::NotYetTested) => (v1::AfterRepair::NotYetTested, None),
-        };
+        let (after_repair, at) = AfterRepair::to_wire(since);
         defect.after_repair = after_repair.into();
-        defect.after_repair_unix_ms = at.map(EventTime::unix_ms);
+        defect.after_repair_unix_ms = at;
         Ok(Response::new(defect))
     }
 

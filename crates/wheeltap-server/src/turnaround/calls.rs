@@ -3,6 +3,7 @@
 use super::told::{ArrivalOutcome, left_at};
 use super::{gather, wire};
 use crate::access::actor_of;
+use crate::after_repair::repairs_since;
 use crate::alerts::{bad_field, bad_filter, check_text};
 use crate::blocking::blocking;
 use crate::judging::Judging;
@@ -29,6 +30,9 @@ const SUMMARIES: PageRule = PageRule {
 };
 /// Most entries of one request that records.
 const MOST_ENTRIES: usize = 1_000;
+/// Repairs so far back are on a sheet, and so many of them.
+const REPAIRS_MS: i64 = 30 * 86_400_000;
+const MOST_REPAIRS: usize = 8;
 const MAX_SOURCE: usize = 64;
 const MAX_WHY: usize = 500;
 const MAX_ID: usize = 96;
@@ -682,8 +686,16 @@ impl TurnaroundService for TurnaroundCalls {
             let known = self.shared.turnaround.arrival(&id);
             known.ok_or_else(|| unknown_arrival(&id))?
         };
+        let unit = found.unit.clone();
         let sheet = self.sheet(found, true).await?;
-        Ok(Response::new(wire::sheet(&sheet)))
+        let (shared, judging) = (Arc::clone(&self.shared), Arc::clone(&self.judging));
+        let from = sheet.as_of.plus_ms(-REPAIRS_MS);
+        let repairs =
+            blocking(move || repairs_since(&shared, &judging, &unit, from, MOST_REPAIRS)).await?;
+        Ok(Response::new(v1::Sheet {
+            repairs,
+            ..wire::sheet(&sheet)
+        }))
     }
 }
 

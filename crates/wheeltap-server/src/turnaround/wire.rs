@@ -354,6 +354,8 @@ pub fn sheet(sheet: &Sheet) -> v1::Sheet {
                 .collect(),
         }),
         as_of_unix_ms: sheet.as_of.unix_ms(),
+        // Not of the sheet's own making.
+        repairs: Vec::new(),
     }
 }
 

@@ -10,7 +10,7 @@ use crate::{
     output::note,
     remote::{answer, connected, instant, now_ms, tail},
 };
-use wheeltap_proto::v1;
+use wheeltap_proto::{v1, words};
 
 fn name(number: u64) -> String {
     format!("defects/{number}")
@@ -125,12 +125,7 @@ pub fn facts(defect: &v1::Defect) -> Vec<(&'static str, String)> {
         lines.push(("came back", instant(at_ms)));
     }
     let since = defect.after_repair_unix_ms.map(instant).unwrap_or_default();
-    let after = match defect.after_repair() {
-        v1::AfterRepair::Unspecified => String::new(),
-        v1::AfterRepair::Held => format!("held: seen clear at {since}, able to show itself"),
-        v1::AfterRepair::NotHeld => format!("not held: seen again at {since}"),
-        v1::AfterRepair::NotYetTested => "not yet tested: nothing since could show it".to_owned(),
-    };
+    let after = words::after_repair(defect.after_repair(), &since);
     lines.push(("after repair", after));
     if !defect.merged_into.is_empty() {
         let into = tail(&defect.merged_into).to_owned();

@@ -250,11 +250,42 @@ fn stores(out: &mut Out, sheet: &v1::Sheet) -> anyhow::Result<()> {
             rows.collect(),
         )?;
     }
+    if !sheet.repairs.is_empty() {
+        let rows = sheet.repairs.iter().map(|repair| {
+            vec![
+                format!("{}: {}", repair.component, repair.title),
+                tail(&repair.defect).to_owned(),
+                instant(repair.repaired_unix_ms),
+                held(repair),
+            ]
+        });
+        out.table(
+            &["repaired lately", "defect", "when", "since"],
+            rows.collect(),
+        )?;
+    }
     if !sheet.findings_owed.is_empty() {
         let numbers: Vec<&str> = sheet.findings_owed.iter().map(|name| tail(name)).collect();
         out.line(format!("\nFINDING OWED  defects {}", numbers.join(", ")))?;
     }
     Ok(())
+}
+
+fn held(repair: &v1::SheetRepair) -> String {
+    let at = repair.after_repair_unix_ms.map(instant).unwrap_or_default();
+    words::after_repair(repair.after_repair(), &at)
+}
+
+fn repair_json(repair: &v1::SheetRepair) -> Value {
+    let said = word(repair.after_repair().as_str_name(), "AFTER_REPAIR_");
+    json!({
+        "defect": tail(&repair.defect),
+        "component": repair.component,
+        "title": repair.title,
+        "repaired_at": instant(repair.repaired_unix_ms),
+        "after_repair": (repair.after_repair() != v1::AfterRepair::Unspecified).then_some(said),
+        "after_repair_at": repair.after_repair_unix_ms.map(instant),
+    })
 }
 
 pub fn arrival_json(arrival: &v1::Arrival) -> Value {
@@ -372,6 +403,7 @@ pub fn json(sheet: &v1::Sheet) -> Value {
         "wears": wears,
         "inspections": inspections,
         "findings_owed": sheet.findings_owed.iter().map(|name| tail(name)).collect::<Vec<_>>(),
+        "repairs": sheet.repairs.iter().map(repair_json).collect::<Vec<_>>(),
         "newest_at": health.newest_event_unix_ms.map(instant),
         "silent": health.silent,
         "silent_channels": health

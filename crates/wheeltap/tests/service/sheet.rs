@@ -135,6 +135,7 @@ fn a_sheet_is_printed_for_what_a_file_says_comes_in() {
         "a sheet for each stop"
     );
     pages_say_the_same(&service);
+    a_repair_is_followed_up(&bench, &service);
 
     service
         .run(
@@ -193,6 +194,25 @@ fn refuses_bad_files(bench: &Bench, service: &Service) {
     assert_eq!(listed.stdout, "", "no part of a refused file is kept");
 }
 
+/// On the next sheet stands whether what was repaired has held.
+fn a_repair_is_followed_up(bench: &Bench, service: &Service) {
+    service
+        .run(bench, &["defects", "find", "1", "as-called"])
+        .says(0, &["1"]);
+    let printed = service.run(bench, &["sheet", "ZVR 4117"]);
+    printed.says(0, &[]);
+    let since = "not yet tested: nothing since could show it";
+    holds(
+        &printed.stdout,
+        &["REPAIRED LATELY", "oil cooler: Oil warm", since],
+    );
+    let sheet = &service.run(bench, &["sheet", "ZVR 4117", "--json"]).json()[0];
+    assert_eq!(sheet["repairs"][0]["defect"], "1", "{sheet}");
+    assert_eq!(sheet["repairs"][0]["after_repair"], "not_yet_tested");
+    let (_, page) = service.page("GET /service/Burbot%20Yard/ZVR%204117", "", "");
+    holds(&page, &["Repaired lately", since]);
+}
+
 fn pages_say_the_same(service: &Service) {
     let (head, list) = service.page("GET /service", "", "");
     assert!(head.starts_with("HTTP/1.1 200"), "{head}");
@@ -218,4 +238,38 @@ fn pages_say_the_same(service: &Service) {
     );
     let (head, _) = service.page("GET /service/Burbot%20Yard/ZVR%209", "", "");
     assert!(head.starts_with("HTTP/1.1 404"), "{head}");
+    a_point_s_page_takes_arrivals(service);
+}
+
+fn a_point_s_page_takes_arrivals(service: &Service) {
+    let own = format!("Origin: http://{}\r\n", service.pages);
+    let say = |path: &str, form: &str| service.page(&format!("POST /service/{path}"), &own, form);
+    let point = || service.page("GET /service/Burbot%20Yard", "", "").1;
+    holds(
+        &point(),
+        &["Burbot Yard", "40 of 45 min", "Put on the list"],
+    );
+    let comes = "unit=ZVR+4117&when=2026-01-02+06%3A00&goes_out=";
+    let (head, _) = say("Burbot%20Yard", comes);
+    assert!(
+        head.contains("303") && head.contains("said=comes"),
+        "{head}"
+    );
+    let with_it = point();
+    holds(&with_it, &["2026-01-02 06:00"]);
+    let (_, after) = with_it
+        .rsplit_once("name=\"arrival\" value=\"")
+        .expect("an arrival");
+    let id = after.split('"').next().expect("its id").replace(':', "%3A");
+    let (head, _) = say("Burbot%20Yard/cancel", &format!("arrival={id}"));
+    assert!(head.contains("said=cancelled"), "{head}");
+    assert!(!point().contains("2026-01-02 06:00"));
+    let (head, page) = say("Burbot%20Yard", "unit=ZVR+4117&when=at+noon");
+    assert!(head.starts_with("HTTP/1.1 400"), "{head}");
+    holds(&page, &["at noon", "is no time: write a span such as 2 h"]);
+    let (_, page) = say("Burbot%20Yard", "unit=ZVR+9&when=2+h");
+    holds(&page, &["the fleet has no unit ZVR 9"]);
+    let (head, page) = service.page("GET /service/Nowhere", "", "");
+    assert!(head.starts_with("HTTP/1.1 404"), "{head}");
+    holds(&page, &["There is no service point Nowhere"]);
 }

@@ -1,0 +1,151 @@
+//! One service point: who comes in, with a sheet for each, and saying that a unit comes or does not.
+
+use crate::acts::{bad, when_from};
+use crate::{Pages, refused, service, shown, told, trouble};
+use askama::Template;
+use axum::Form;
+use axum::extract::{Path, Query, State};
+use axum::http::StatusCode;
+use axum::response::{IntoResponse, Redirect, Response};
+use serde::Deserialize;
+use service::Stop;
+use wheeltap_client::CallError;
+use wheeltap_proto::v1;
+
+/// What an act said, shown once above the list.
+#[derive(Default, Deserialize)]
+pub struct Told {
+    #[serde(default)]
+    said: String,
+}
+
+#[derive(Template)]
+#[template(path = "point.html")]
+struct Page {
+    name: String,
+    path: String,
+    who: String,
+    said: &'static str,
+    /// How long a stop takes where an arrival does not say.
+    stop_span: String,
+    stops: Vec<Stop>,
+    has_more: bool,
+}
+
+/// `GET /service/{point}`.
+pub async fn page(
+    State(pages): State<Pages>,
+    Path(name): Path<String>,
+    Query(told): Query<Told>,
+) -> Response {
+    let said = match told.said.as_str() {
+        "comes" => "It is on the list.",
+        "cancelled" => "It is off the list.",
+        _ => "",
+    };
+    match read(&pages, &name, said).await {
+        Ok(Some(page)) => shown(page.render()),
+        Ok(None) => trouble(
+            StatusCode::NOT_FOUND,
+            &format!("There is no service point {name}; the work file of the settings names them."),
+        ),
+        Err(error) => refused(&error),
+    }
+}
+
+async fn read(pages: &Pages, name: &str, said: &'static str) -> Result<Option<Page>, CallError> {
+    let points = service::service_points(pages).await?;
+    let point = points.iter().find(|point| told::tail(&point.name) == name);
+    let Some(point) = point else {
+        return Ok(None);
+    };
+    let filter = v1::ArrivalFilter {
+        point: point.name.clone(),
+        ..v1::ArrivalFilter::default()
+    };
+    let (arrivals, has_more) = service::arrivals(pages, filter).await?;
+    Ok(Some(Page {
+        name: name.to_owned(),
+        path: told::segment(name),
+        who: service::who(point),
+        said,
+        stop_span: told::span(point.stop_ms),
+        stops: arrivals
+            .iter()
+            .map(|(arrival, summary)| service::stop(arrival, summary))
+            .collect(),
+        has_more,
+    }))
+}
+
+/// A unit that comes in.
+#[derive(Deserialize)]
+pub struct Comes {
+    unit: String,
+    when: String,
+    #[serde(default)]
+    goes_out: String,
+}
+
+/// `POST /service/{point}`.
+pub async fn record(
+    State(pages): State<Pages>,
+    Path(point): Path<String>,
+    Form(comes): Form<Comes>,
+) -> Response {
+    let mut track = pages.connection.turnaround();
+    // Arrivals are told by the units' clock.
+    let one = v1::ListArrivalsRequest {
+        page_size: 1,
+        ..v1::ListArrivalsRequest::default()
+    };
+    let now_ms = match track.list_arrivals(one).await {
+        Ok(listed) => listed.get_ref().as_of_unix_ms,
+        Err(status) => return refused(&status.into()),
+    };
+    let times = [&comes.when, &comes.goes_out].map(|text| when_from(text, now_ms, 1));
+    let (arrives, leaves) = match times.into() {
+        (Ok(Some(arrives)), Ok(leaves)) => (arrives, leaves),
+        (Ok(None), _) => return bad("say when it comes in"),
+        (Err(refusal), _) | (_, Err(refusal)) => return *refusal,
+    };
+    let request = v1::RecordArrivalsRequest {
+        arrivals: vec![v1::Arrival {
+            unit: format!("units/{}", comes.unit.trim()),
+            point: format!("points/{point}"),
+            arrives_unix_ms: arrives,
+            leaves_unix_ms: leaves,
+            ..v1::Arrival::default()
+        }],
+    };
+    match track.record_arrivals(request).await {
+        Ok(_) => back(&point, "comes"),
+        Err(status) => refused(&status.into()),
+    }
+}
+
+/// Which arrival does not come.
+#[derive(Deserialize)]
+pub struct Cancel {
+    arrival: String,
+}
+
+/// `POST /service/{point}/cancel`.
+pub async fn cancel(
+    State(pages): State<Pages>,
+    Path(point): Path<String>,
+    Form(Cancel { arrival }): Form<Cancel>,
+) -> Response {
+    let request = v1::CancelArrivalRequest {
+        name: format!("arrivals/{arrival}"),
+        why: String::new(),
+    };
+    match pages.connection.turnaround().cancel_arrival(request).await {
+        Ok(_) => back(&point, "cancelled"),
+        Err(status) => refused(&status.into()),
+    }
+}
+
+fn back(point: &str, said: &str) -> Response {
+    Redirect::to(&format!("/service/{}?said={said}", told::segment(point))).into_response()
+}

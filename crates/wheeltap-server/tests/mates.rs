@@ -16,7 +16,12 @@ use wheeltap_model::{Condition, ConsistPosition, Dated, EventTime, UnitId, UnitS
 use wheeltap_rules::{Environment, compile};
 use wheeltap_server::judging::History;
 
-const RULES: [(&str, &str); 3] = [("apart", APART), ("level", LEVEL), ("others", OTHERS)];
+const RULES: [(&str, &str); 4] = [
+    ("apart", APART),
+    ("level", LEVEL),
+    ("others", OTHERS),
+    ("alone", ALONE),
+];
 
 /// The unit against its mates, with everything that mates can be asked for.
 const APART: &str = r#"
@@ -48,6 +53,17 @@ fn reads() { #{
     least: mates_min(last("test.mode", "10 min")),
 } }
 fn raise(seen) { seen.trips >= 2.0 || seen.busy > 11.0 }
+"#;
+
+/// Looks at what nobody is there for to say.
+const ALONE: &str = r#"
+fn about() { #{
+    title: "Level of a unit alone", system: "test", component: "level", priority: "low",
+    tick: "30 s", on_delay: "1 min", off_delay: "30 s",
+    cause: "a test", consequence: "none", action: "look", respond_within: "1 d",
+} }
+fn reads() { #{ level: mean("test.level", "2 min"), rest: mates_max(mean("test.level", "2 min")) } }
+fn raise(seen) { seen.level > 8.0 && !known(seen.rest) }
 "#;
 
 const MINUTE_MS: i64 = 60_000;
@@ -127,6 +143,8 @@ enum Between {
     Kill,
     /// The batch is stored, and the service is killed before the judge gets it.
     KillBeforeOffer,
+    /// The same, and in between it did all else that there was to do.
+    KillUnoffered,
     /// It is killed when one of its judging threads has committed what it makes of the batch and another,
     /// of this name, has not.
     KillHalfway(&'static str),
@@ -139,6 +157,7 @@ fn between() -> impl Strategy<Value = Between> {
         1 => Just(Between::Restart),
         1 => Just(Between::Kill),
         1 => Just(Between::KillBeforeOffer),
+        1 => Just(Between::KillUnoffered),
         1 => Just(Between::KillHalfway("judge-mates")),
         1 => prop::sample::select(vec!["judge-0", "judge-1"]).prop_map(Between::KillHalfway),
     ]
@@ -274,7 +293,7 @@ proptest! {
         }
         in_order.idle();
         let expected = law(&in_order, n_units);
-        for (name, text) in [("apart", APART), ("others", OTHERS)] {
+        for (name, text) in [("apart", APART), ("others", OTHERS), ("alone", ALONE)] {
             let said = history_says(&in_order, name, text, n_units);
             prop_assert_eq!(of_rule(&expected, name), said, "history of {}", name);
         }
@@ -300,7 +319,7 @@ proptest! {
             }
             match step {
                 Step::Send(n, data) => {
-                    let offer = !matches!(between, Between::KillBeforeOffer);
+                    let offer = !matches!(between, Between::KillBeforeOffer | Between::KillUnoffered);
                     service.send_of(&unit(*n), made(data), offer);
                     if twice[idx % twice.len()] {
                         service.send_of(&unit(*n), made(data), offer);
@@ -313,7 +332,7 @@ proptest! {
                 Between::Idle => service.idle(),
                 Between::Restart => service = service.restarted(false),
                 Between::Kill | Between::KillBeforeOffer => service = service.restarted(true),
-                Between::KillHalfway(_) => {
+                Between::KillUnoffered | Between::KillHalfway(_) => {
                     service.block_on(service.judging.idle());
                     service = service.restarted(true);
                 }
@@ -480,5 +499,50 @@ fn such_histories_raise_end_and_name_mates() {
         history_says(&service, "apart", APART, 3),
         of_rule(&said, "apart")
     );
+    service.judging.stop();
+}
+
+#[test]
+fn a_unit_that_is_created_later_is_judged_too() {
+    let rules = folder(&RULES);
+    let mut service = together(&rules, 2);
+    service.idle();
+    service.create(&unit(2));
+    levels(&mut service, 2, 0..10, 14.0);
+    service.idle();
+    assert_eq!(
+        raised(&service, 2, "alone"),
+        [("2026-01-01T00:02:00Z".to_owned(), false)]
+    );
+    service.judging.stop();
+}
+
+#[test]
+fn an_alert_is_settled_when_all_concerned_have_promised() {
+    let rules = folder(&RULES);
+    let mut service = together(&rules, 2);
+    levels(&mut service, 0, 0..8, 14.0);
+    levels(&mut service, 1, 0..8, 9.0);
+    service.idle();
+    let is_settled = |service: &Service, rule: &str| {
+        let book = service.judging.ledger().book();
+        let unit = unit(0);
+        let mut known = book.known(&unit, None);
+        let alert = known.find(|alert| alert.rule().reference.name.as_str() == rule);
+        alert.unwrap().alert().settled
+    };
+    let promise = |service: &mut Service, n: usize| {
+        let mut batch = batch(&[(T0 + 8 * MINUTE_MS, 9.0)], &[], &[]);
+        batch.complete_through = Some(at(T0 + 8 * MINUTE_MS));
+        service.send_of(&unit(n), batch, true);
+        service.idle();
+    };
+    promise(&mut service, 0);
+    assert!(is_settled(&service, "level") && !is_settled(&service, "apart"));
+    let mut service = service.restarted(false);
+    service.idle();
+    assert!(!is_settled(&service, "apart"));
+    promise(&mut service, 1);
+    assert!(is_settled(&service, "apart"));
     service.judging.stop();
 }

@@ -16,7 +16,7 @@ use super::rejudge::Rejudge;
 use super::rulebook::{Planned, RuleBooks};
 use super::shard::{LOOK_EVERY, NOTHING_LATE, WITHHOLD_MS};
 use crate::{UnitRecord, status};
-use std::collections::{BTreeMap, BTreeSet, HashMap, VecDeque};
+use std::collections::{BTreeMap, BTreeSet, HashMap, HashSet, VecDeque};
 use std::sync::Arc;
 use std::sync::mpsc::{Receiver, RecvTimeoutError, TryRecvError};
 use tokio::sync::oneshot;
@@ -116,6 +116,8 @@ pub struct Asking {
     inner: Arc<Inner>,
     inbox: Receiver<Message>,
     subjects: HashMap<UnitId, Subject>,
+    /// Units of which it is known whether they have such rules.
+    looked_at: HashSet<UnitId>,
     /// Who asks a unit.
     askers: HashMap<UnitId, BTreeSet<UnitId>>,
     complete_through: HashMap<UnitId, EventTime>,
@@ -134,6 +136,7 @@ impl Asking {
             inner,
             inbox,
             subjects: HashMap::new(),
+            looked_at: HashSet::new(),
             askers: HashMap::new(),
             complete_through: HashMap::new(),
             left: HashMap::new(),
@@ -215,8 +218,15 @@ impl Asking {
 
     /// Notes batches: who can go on, and whose judged ticks they concern.
     fn take(&mut self, batches: &[Stored]) -> Result<(), LedgerError> {
+        let inner = Arc::clone(&self.inner);
         let mut heard = BTreeSet::new();
         for batch in batches {
+            // A unit that came after the start.
+            if !self.looked_at.contains(&batch.unit)
+                && let Some(record) = inner.shared.fleet.get(&batch.unit)
+            {
+                self.look_at(&inner.rulebooks(), &record)?;
+            }
             if let Some(through) = batch.complete_through {
                 let known = self
                     .complete_through
@@ -381,6 +391,7 @@ impl Asking {
     /// Looks whether what a unit's rules rest on is still what it was.
     fn look_at(&mut self, books: &RuleBooks, record: &UnitRecord) -> Result<(), LedgerError> {
         let unit = &record.unit.id;
+        self.looked_at.insert(unit.clone());
         let planned = books.asking.plan(&self.inner.shared, record);
         let from = match self.subjects.get_mut(unit) {
             Some(subject) => {

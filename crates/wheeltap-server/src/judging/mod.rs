@@ -184,7 +184,7 @@ impl Judging {
         lodge_by_settings(&shared, &ledger)?;
         let mut compiled = Compiled::new();
         let rulebooks = RuleBooks::new(&shared, &ledger.book(), &mut compiled)?;
-        let untaken = Untaken::default();
+        let mut untaken = Untaken::default();
         if rulebooks.ask() {
             let recovered = untaken.recover(&shared);
             recovered.map_err(|source| StartError::Store { source })?;

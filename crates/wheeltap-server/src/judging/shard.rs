@@ -507,7 +507,9 @@ fn finish(
     state.newest = state.newest.max(judge.watermark());
     state.memory.dirty_from = state.dirty.filter(|dirty| *dirty != NOTHING_LATE);
     if state.work_is_whole {
-        state.memory.judged.merge(taken.clone());
+        let asks = inner.rulebooks().ask();
+        let told = inner.untaken.told_of(unit, &taken, asks);
+        state.memory.judged.merge(told);
     }
     state.covered = Some(Covered { taken, base });
     if state.dirty.is_none() {

@@ -6,6 +6,7 @@
 //! at all, and then everybody who asks its sender is judged again over the whole horizon.
 
 use super::memory::{Whose, read_judged};
+use super::ranges::Judged;
 use crate::Shared;
 use std::collections::{BTreeMap, HashMap};
 use std::sync::{Mutex, PoisonError};
@@ -14,7 +15,11 @@ use wheeltap_store::{Epoch, StoreError};
 
 /// Batches of each unit that the thread was told of, or will be, and has not taken.
 #[derive(Default)]
-pub struct Untaken(Mutex<ByUnit>);
+pub struct Untaken {
+    by_unit: Mutex<ByUnit>,
+    /// What was on disk of each unit before any judging began; `None` where no rule asked mates then.
+    at_start: Option<HashMap<UnitId, Judged>>,
+}
 
 /// First event times, by source and number.
 type Batches = BTreeMap<(Epoch, u64), EventTime>;
@@ -25,7 +30,7 @@ const SOME: (Epoch, u64) = (Epoch([0; 16]), 0);
 
 impl Untaken {
     fn units(&self) -> std::sync::MutexGuard<'_, ByUnit> {
-        self.0.lock().unwrap_or_else(PoisonError::into_inner)
+        self.by_unit.lock().unwrap_or_else(PoisonError::into_inner)
     }
 
     /// Adds a batch that is on disk, with its first event time.
@@ -65,11 +70,16 @@ impl Untaken {
     ///
     /// # Errors
     /// A stop.
-    pub fn recover(&self, shared: &Shared) -> Result<(), StoreError> {
+    pub fn recover(&mut self, shared: &Shared) -> Result<(), StoreError> {
+        let mut at_start = HashMap::new();
         for record in shared.fleet.all() {
             let unit = &record.unit.id;
             let known = read_judged(shared.store.as_ref(), unit, Whose::Own)?.unwrap_or_default();
-            let from = if known.judged.contains_all(&shared.store.sources(unit)?) {
+            let sources = shared.store.sources(unit)?;
+            let mut stored = Judged::default();
+            stored.extend(&sources);
+            at_start.insert(unit.clone(), stored);
+            let from = if known.judged.contains_all(&sources) {
                 known.asked_from
             } else {
                 Some(EventTime::from_unix_ms(i64::MIN))
@@ -78,6 +88,17 @@ impl Untaken {
                 self.add(unit, SOME, from);
             }
         }
+        self.at_start = Some(at_start);
         Ok(())
+    }
+
+    /// What may be said to be judged when all that is stored of a unit was, as `taken` tells: a batch that
+    /// is on disk and not told yet stays unknown, so that it is not lost here if the service is killed now.
+    pub fn told_of(&self, unit: &UnitId, taken: &Judged, asks: bool) -> Judged {
+        match &self.at_start {
+            Some(at_start) => at_start.get(unit).cloned().unwrap_or_default(),
+            None if asks => Judged::default(),
+            None => taken.clone(),
+        }
     }
 }

@@ -254,7 +254,22 @@ const NOTE_ROWS: &str = "(() => {
         for (const head of document.querySelectorAll('#board h3'))
             if (head.textContent.endsWith('Soon')) seenAt[head.querySelector('a').textContent] ??= Date.now();
     };
+    window.busy = [];
+    new PerformanceObserver((list) => busy.push(...list.getEntries().map((task) => task.duration)))
+        .observe({ type: 'longtask' });
+    performance.clearResourceTimings();
+    performance.setResourceTimingBufferSize(10000);
     new MutationObserver(look).observe(document.getElementById('board'), { childList: true, subtree: true });
+})()";
+
+/// Where the browser's time went: answers that it waited for, and tasks of more than 50 ms.
+const SPENT: &str = "(() => {
+    const sorted = (list) => list.sort((a, b) => a - b);
+    const asked = sorted(performance.getEntriesByType('resource').map((entry) => entry.duration));
+    const at = (list, share) => Math.round(list[Math.floor((list.length - 1) * share)] ?? 0);
+    sorted(busy);
+    return `${asked.length} answers, p50 ${at(asked, .5)} ms, p99 ${at(asked, .99)} ms; ` +
+        `${busy.length} tasks over 50 ms, the longest ${at(busy, 1)} ms`;
 })()";
 
 fn median(mut values: Vec<f64>) -> f64 {
@@ -303,6 +318,7 @@ async fn board(serving: &Serving, browser: &Arc<Browser>, args: &Args) -> anyhow
         let _ = ready.send(());
         let n = is_finished.recv().unwrap_or(0);
         tab.until(&format!("Object.keys(seenAt).length >= {n}"));
+        println!("  of it: {}", tab.text(SPENT));
         tab.value("seenAt")
     });
     is_ready.await?;

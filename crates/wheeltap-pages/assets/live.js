@@ -115,8 +115,8 @@
         rendering = changes.rendering;
         // What was rendered may be older than what was asked for, and newer than what was told.
         shown = changes.generation;
+        // No pause: news comes ten times a second at most, and a timer waits a second where the page is hidden.
         if (shown >= asked) wanted = Math.max(shown, wanted);
-        if (shown < wanted) await new Promise((go) => setTimeout(go, 200));
       }
     } catch {
       isConnected = false;

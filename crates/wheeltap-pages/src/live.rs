@@ -17,7 +17,7 @@ use wheeltap_client::{Connection, WatchItem, watch_alerts};
 use wheeltap_proto::v1;
 
 /// Changes that come together are told together.
-const TOGETHER: Duration = Duration::from_millis(200);
+const TOGETHER: Duration = Duration::from_millis(100);
 /// Changes of defects are asked for so often.
 const DEFECTS_EVERY: Duration = Duration::from_secs(1);
 /// Browsers hear something this often, so that silence means a lost connection.

@@ -368,7 +368,7 @@ impl Turnaround {
         Ok(n_changed)
     }
 
-    /// What was done to a unit lately, newest first: of each item the last [`CARE_AT_HAND`].
+    /// What was done to a unit lately, newest first: of each item the last ten.
     pub fn care(&self, unit: &UnitId) -> Vec<Care> {
         let kept = self.read();
         let care = kept.care.get(unit);

@@ -16,8 +16,9 @@ use std::time::{SystemTime, UNIX_EPOCH};
 use wheeltap_client::CallError;
 use wheeltap_proto::v1;
 
-/// Rows shown at once; what is due later is counted.
-const MOST_ROWS: usize = 400;
+/// Rows shown at once: more than one person answers in an hour. What is due later is counted, and listed with all
+/// defects.
+const MOST_ROWS: usize = 100;
 const HOUR_MS: i64 = 3_600_000;
 
 /// What an act said, shown once above the board.

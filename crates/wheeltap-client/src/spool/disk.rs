@@ -14,8 +14,14 @@
 //!
 //! We assume of the disk that synced bytes stay, and that a rename within a folder is atomic.
 
+mod record;
+
+use self::record::{
+    BATCH_HEAD_BYTES, HEADER_BYTES, KIND_BATCH, KIND_SCHEMA, MAX_BODY_BYTES, RECORD_HEAD_BYTES,
+    array, batch_body, batch_head, good_record, header, put_record, scan,
+};
 use super::{Durability, SendOrder, Spool, SpoolEpoch, SpoolError, check_collision, next_key};
-use crate::{EncodedBatch, Packing, Schema};
+use crate::{EncodedBatch, Schema};
 use bytes::Bytes;
 use std::collections::{BTreeMap, HashMap, HashSet};
 use std::fs::{self, File, OpenOptions, TryLockError};
@@ -23,21 +29,6 @@ use std::io::{self, Read, Seek, SeekFrom, Write};
 use std::path::{Path, PathBuf};
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
-use wheeltap_model::EventTime;
-
-const MAGIC: [u8; 8] = *b"WTSPOOL1";
-/// Magic, epoch, first sequence, crc32c of those.
-const HEADER_BYTES: u64 = 8 + 16 + 8 + 4;
-/// Lets a reader find the next record behind a damaged one.
-const MARKER: [u8; 4] = [0xF5, b'w', b't', 0xA9];
-/// Marker, length, crc32c, kind.
-const RECORD_HEAD_BYTES: usize = 4 + 4 + 4 + 1;
-const KIND_SCHEMA: u8 = 1;
-const KIND_BATCH: u8 = 2;
-/// No body is longer: a batch is at most 1 MiB, a schema of 4,096 channels less than 1 MiB.
-const MAX_BODY_BYTES: usize = 2 * 1024 * 1024;
-/// Sequence, schema digest, packing, whether a promise follows, promise, samples.
-const BATCH_HEAD_BYTES: usize = 8 + 16 + 1 + 1 + 8 + 4;
 
 /// How a [`DiskSpool`] is kept.
 #[derive(Clone, Copy, Debug)]
@@ -157,83 +148,6 @@ fn sync_folder(folder: &Path) -> Result<(), SpoolError> {
         .map_err(io_error(folder, "synced"))
 }
 
-fn header(epoch: SpoolEpoch, first_sequence: u64) -> Vec<u8> {
-    let mut bytes = MAGIC.to_vec();
-    bytes.extend(epoch.0);
-    bytes.extend(first_sequence.to_le_bytes());
-    bytes.extend(crc32c::crc32c(&bytes).to_le_bytes());
-    bytes
-}
-
-fn put_record(out: &mut Vec<u8>, kind: u8, body: &[u8]) {
-    let crc = crc32c::crc32c_append(crc32c::crc32c(&[kind]), body);
-    out.extend(MARKER);
-    // Bodies are bounded by MAX_BODY_BYTES, checked in `append`.
-    out.extend(u32::try_from(body.len()).unwrap_or(u32::MAX).to_le_bytes());
-    out.extend(crc.to_le_bytes());
-    out.push(kind);
-    out.extend(body);
-}
-
-fn batch_body(sequence: u64, batch: &EncodedBatch) -> Vec<u8> {
-    let mut body = Vec::with_capacity(BATCH_HEAD_BYTES + batch.payload.len());
-    body.extend(sequence.to_le_bytes());
-    body.extend(batch.schema.digest());
-    body.push(match batch.packing {
-        Packing::Plain => 0,
-        Packing::Zstd => 1,
-    });
-    body.push(u8::from(batch.complete_through.is_some()));
-    let through = batch.complete_through.map_or(0, EventTime::unix_ms);
-    body.extend(through.to_le_bytes());
-    body.extend(batch.n_samples.to_le_bytes());
-    body.extend(&batch.payload);
-    body
-}
-
-fn array<const N: usize>(bytes: &[u8], at: usize) -> Option<[u8; N]> {
-    bytes.get(at..at + N)?.try_into().ok()
-}
-
-struct BatchHead {
-    sequence: u64,
-    digest: [u8; 16],
-    packing: Packing,
-    complete_through: Option<EventTime>,
-    n_samples: u32,
-}
-
-fn batch_head(body: &[u8]) -> Option<BatchHead> {
-    let packing = match body.get(24)? {
-        0 => Packing::Plain,
-        1 => Packing::Zstd,
-        _ => return None,
-    };
-    let through = i64::from_le_bytes(array(body, 26)?);
-    Some(BatchHead {
-        sequence: u64::from_le_bytes(array(body, 0)?),
-        digest: array(body, 8)?,
-        packing,
-        complete_through: (*body.get(25)? != 0).then(|| EventTime::from_unix_ms(through)),
-        n_samples: u32::from_le_bytes(array(body, 34)?),
-    })
-}
-
-/// A record at the start of `bytes` whose check holds: its kind and body.
-fn good_record(bytes: &[u8]) -> Option<(u8, &[u8])> {
-    if bytes.get(..4)? != MARKER {
-        return None;
-    }
-    let body_bytes = usize::try_from(u32::from_le_bytes(array(bytes, 4)?)).ok()?;
-    if body_bytes > MAX_BODY_BYTES {
-        return None;
-    }
-    let crc = u32::from_le_bytes(array(bytes, 8)?);
-    let kind = *bytes.get(12)?;
-    let body = bytes.get(RECORD_HEAD_BYTES..RECORD_HEAD_BYTES + body_bytes)?;
-    (crc32c::crc32c_append(crc32c::crc32c(&[kind]), body) == crc).then_some((kind, body))
-}
-
 fn read_at(file: &File, buffer: &mut [u8], offset: u64) -> io::Result<()> {
     #[cfg(unix)]
     {
@@ -251,59 +165,6 @@ fn read_at(file: &File, buffer: &mut [u8], offset: u64) -> io::Result<()> {
         }
         Ok(())
     }
-}
-
-/// What one segment was found to hold.
-struct Scan {
-    batches: Vec<(u64, Place)>,
-    schemas: Vec<Arc<Schema>>,
-    /// End of the last good record.
-    good_end: u64,
-    damage: Vec<(u64, u64)>,
-}
-
-fn scan(segment: u64, bytes: &[u8]) -> Scan {
-    let mut found = Scan {
-        batches: Vec::new(),
-        schemas: Vec::new(),
-        good_end: HEADER_BYTES,
-        damage: Vec::new(),
-    };
-    let mut at = usize::try_from(HEADER_BYTES).unwrap_or(usize::MAX);
-    while let Some(rest) = bytes.get(at..).filter(|rest| !rest.is_empty()) {
-        let Some((kind, body)) = good_record(rest) else {
-            // Looks for the next good record; without one, all that is left is tail.
-            let next = (at + 1..bytes.len())
-                .filter(|&next| bytes[next] == MARKER[0])
-                .find(|&next| good_record(&bytes[next..]).is_some());
-            let Some(next) = next else { break };
-            found.damage.push((at as u64, next as u64));
-            at = next;
-            continue;
-        };
-        match (kind, batch_head(body)) {
-            (KIND_SCHEMA, _) => {
-                let schema = Schema::new(Bytes::copy_from_slice(body));
-                found.schemas.push(Arc::new(schema));
-            }
-            (KIND_BATCH, Some(head)) => found.batches.push((
-                head.sequence,
-                Place {
-                    segment,
-                    offset: at as u64,
-                    body_bytes: u32::try_from(body.len()).unwrap_or(u32::MAX),
-                    handed_out: true,
-                },
-            )),
-            // A kind of a later version, with a good check: not ours to drop.
-            _ => found
-                .damage
-                .push((at as u64, (at + RECORD_HEAD_BYTES + body.len()) as u64)),
-        }
-        at += RECORD_HEAD_BYTES + body.len();
-        found.good_end = at as u64;
-    }
-    found
 }
 
 impl DiskSpool {

@@ -183,11 +183,12 @@ async fn an_alert_comes_is_taken_on_and_a_lost_connection_misses_nothing() {
     assert_eq!(tab.value("window.isSame"), true);
     let waiting = tab.number("parseInt(document.querySelector('#waiting').textContent)");
     assert!((waiting - waiting_before - 1.0).abs() < 0.1);
-    let says = tab.text(&format!("document.getElementById('{row}').innerText"));
-    assert!(
-        says.contains("axle 3") && says.contains("verify by local rules"),
-        "{says}"
-    );
+    // A row is laid out, and has a text to be seen, only from the next frame on.
+    for said in ["axle 3", "verify by local rules"] {
+        tab.until(&format!(
+            "document.getElementById('{row}').innerText.includes('{said}')"
+        ));
+    }
     tab.picture("board-alert-came");
 
     // Taken on, with a note. Others see it without doing anything.

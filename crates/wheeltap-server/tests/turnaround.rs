@@ -392,13 +392,13 @@ async fn arrivals_are_paged_and_filtered() {
 }
 
 /// Says what is wrong with the oil cooler, and gives the defect's due time.
-async fn report(served: &Served, number: u32) -> i64 {
+async fn report(served: &Served, number: u32, component: &str) -> v1::Defect {
     let mut defects = DefectServiceClient::new(served.channel().await);
     let request = v1::ReportDefectRequest {
         defect: Some(v1::Defect {
             unit: format!("units/ZVR {number}"),
             system: "engine".to_owned(),
-            component: "oil cooler".to_owned(),
+            component: component.to_owned(),
             origin: v1::DefectOrigin::CrewReport.into(),
             title: "Oil runs warm".to_owned(),
             priority: v1::Priority::High.into(),
@@ -406,12 +406,7 @@ async fn report(served: &Served, number: u32) -> i64 {
         }),
         request_id: String::new(),
     };
-    defects
-        .report_defect(request)
-        .await
-        .unwrap()
-        .into_inner()
-        .due_unix_ms
+    defects.report_defect(request).await.unwrap().into_inner()
 }
 
 /// Sends oil temperatures that fall by 2 K an hour, each minute of the last 20 h up to now.
@@ -436,7 +431,7 @@ async fn send_levels(served: &Served, number: u32, end_ms: i64) {
 async fn a_sheet_is_made_of_what_is_known() {
     let (served, mut track) = served().await;
     send_levels(&served, 1, NOW_MS - HOUR / 60).await;
-    let due_ms = report(&served, 1).await;
+    let due_ms = report(&served, 1, "oil cooler").await.due_unix_ms;
     record(
         &mut track,
         vec![
@@ -593,6 +588,46 @@ async fn a_sheet_is_made_of_what_is_known() {
         .unwrap();
     assert_eq!(no_crew.why, "no machinist works above here");
     served.stop().await;
+}
+
+#[tokio::test]
+async fn what_was_repaired_in_the_last_thirty_days_is_told_newest_first() {
+    let (served, mut track) = served().await;
+    record(&mut track, vec![arrival(1, "Burbot Yard", HOUR)])
+        .await
+        .unwrap();
+    let mut defects = DefectServiceClient::new(served.channel().await);
+    let mut repair = async |component: &str, unit: u32, days_ago: i64| {
+        let reported = report(&served, unit, component).await;
+        let finding = v1::RecordFindingRequest {
+            name: reported.name,
+            finding: Some(v1::Finding {
+                kind: v1::FindingKind::AsCalled.into(),
+                repaired_unix_ms: NOW_MS - days_ago * 24 * HOUR,
+                ..v1::Finding::default()
+            }),
+            ..v1::RecordFindingRequest::default()
+        };
+        defects.record_finding(finding).await.unwrap();
+    };
+    repair("part 31", 1, 31).await;
+    repair("part 2", 1, 2).await;
+    repair("part 29", 1, 29).await;
+    repair("another unit's", 2, 1).await;
+    report(&served, 1, "not repaired").await;
+    let told = |sheet: v1::Sheet| -> Vec<String> {
+        let repairs = sheet.repairs.into_iter();
+        repairs.map(|repair| repair.component).collect()
+    };
+    let sheet = sheet_of(&mut track, 1).await.unwrap();
+    assert_eq!(sheet.repairs[0].defect, "defects/2");
+    assert_eq!(told(sheet), ["part 2", "part 29"]);
+    for days_ago in 10..18 {
+        repair(&format!("part {days_ago}"), 1, days_ago).await;
+    }
+    let sheet = told(sheet_of(&mut track, 1).await.unwrap());
+    let newest = [2, 10, 11, 12, 13, 14, 15, 16].map(|days_ago| format!("part {days_ago}"));
+    assert_eq!(sheet, newest, "at most eight");
 }
 
 #[tokio::test]

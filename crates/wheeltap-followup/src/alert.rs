@@ -1,6 +1,6 @@
 //! Alerts as the book keeps them: small, shared, and whole again when asked for.
 
-use crate::{Occurred, RuleVersion};
+use crate::{Occurrence, RuleVersion};
 use std::collections::{BTreeSet, HashMap, HashSet};
 use std::hash::{DefaultHasher, Hash, Hasher};
 use std::sync::Arc;
@@ -156,7 +156,7 @@ impl KeptAlert {
         (id, raised_by): (AlertId, u64),
         unit: UnitId,
         rule: Arc<RuleVersion>,
-        occurred: &Occurred,
+        occurred: &Occurrence,
         words: &mut Words,
     ) -> Self {
         Self {
@@ -187,7 +187,7 @@ impl KeptAlert {
     }
 
     /// Takes what the judge says now.
-    pub(crate) fn judged(&mut self, occurred: &Occurred, words: &mut Words) {
+    pub(crate) fn judged(&mut self, occurred: &Occurrence, words: &mut Words) {
         self.raised_at = occurred.raised_at;
         self.ended_at = occurred.ended_at;
         self.superseded = occurred.superseded;
@@ -286,8 +286,8 @@ impl KeptAlert {
     ///
     /// A withdrawn alert that never ended is told as ended where the unit's data ended when it was
     /// withdrawn: later occurrences are others.
-    pub fn occurred(&self) -> Occurred {
-        Occurred {
+    pub fn occurred(&self) -> Occurrence {
+        Occurrence {
             rule: self.rule.reference.clone(),
             part: self.part.clone(),
             raised_at: self.raised_at,

@@ -6,8 +6,9 @@ mod mutes;
 mod questions;
 mod requests;
 
+use crate::Occurrence;
 use crate::alert::Words;
-use crate::record::{Act, LedgerRecord, Occurred};
+use crate::record::{Act, LedgerRecord};
 use crate::rules::RuleShelf;
 use crate::{DefectChangeKind, KeptAlert, KeptDefect, KeptForecast, RuleVersion, StageChange};
 use history::History;
@@ -430,7 +431,7 @@ impl Book {
         &mut self,
         id: AlertId,
         unit: &UnitId,
-        occurred: &Occurred,
+        occurred: &Occurrence,
     ) -> Result<KeptAlert, String> {
         if id != self.next_alert() {
             return Err(format!("alert {} is not the next", id.0));
@@ -511,7 +512,7 @@ impl Book {
     fn rejudged(
         &mut self,
         id: AlertId,
-        occurred: &Occurred,
+        occurred: &Occurrence,
         late_news: bool,
         settled: bool,
     ) -> Result<(), String> {

@@ -47,9 +47,9 @@ pub use desk::{DeskLoad, FirstOut, HandoverList, OwedCall, Repeating, desk_load,
 pub use forecast::{DESK_BUDGET_PER_DAY, Forecast, Known, Score, Truth, WouldRing, forecast};
 pub use planner::{Call, MuteOrder, Planner, Policy, Refusal, Report, Terms, Verdict};
 pub use record::{
-    Act, CasesText, FORMAT_VERSION, LedgerRecord, Occurred, RecordError, RuleFacts,
-    UPDATED_BY_TELEMETRY,
+    Act, CasesText, FORMAT_VERSION, LedgerRecord, RecordError, RuleFacts, UPDATED_BY_TELEMETRY,
 };
 pub use rules::{JudgedFrom, KeptForecast, RuleVersion, StageChange};
 pub use sweep::{Tried, best, knee};
 pub use train::{Trains, once_a_train};
+pub use wheeltap_model::Occurrence;

@@ -12,7 +12,7 @@ pub use shop::Verdict;
 
 use crate::record::CasesText;
 use crate::train::Told;
-use crate::{Act, Belongs, Book, Forecast, KeptAlert, LedgerRecord, Occurred, RuleFacts, Trains};
+use crate::{Act, Belongs, Book, Forecast, KeptAlert, LedgerRecord, Occurrence, RuleFacts, Trains};
 use refusal::check_etag;
 use std::collections::{HashMap, HashSet};
 use std::sync::Arc;
@@ -128,7 +128,7 @@ impl<'a> Planner<'a> {
 
     /// A condition that no alert in the book stands for. A version that was never lodged plans
     /// nothing and has no number.
-    pub fn raise(&mut self, unit: &UnitId, occurred: Occurred, terms: Terms) -> Option<AlertId> {
+    pub fn raise(&mut self, unit: &UnitId, occurred: Occurrence, terms: Terms) -> Option<AlertId> {
         let version = Arc::clone(self.book.rule_version(&occurred.rule)?);
         let ended = occurred.ended_at;
         let trial = self
@@ -215,7 +215,7 @@ impl<'a> Planner<'a> {
     }
 
     /// A standing alert's condition ended.
-    pub fn end(&mut self, alert: &KeptAlert, occurred: Occurred, terms: Terms) {
+    pub fn end(&mut self, alert: &KeptAlert, occurred: Occurrence, terms: Terms) {
         self.push(Act::AlertEnded {
             id: alert.id(),
             late_news: is_late_news(alert, &occurred),
@@ -245,7 +245,7 @@ impl<'a> Planner<'a> {
 
     /// Late data changed an alert's times or evidence, or ended it. An alert that now stands and
     /// was told to nobody is announced by a record of its own.
-    pub fn revise(&mut self, alert: &KeptAlert, occurred: Occurred, terms: Terms) {
+    pub fn revise(&mut self, alert: &KeptAlert, occurred: Occurrence, terms: Terms) {
         let late_news = is_late_news(alert, &occurred);
         let settled = settles(&occurred, terms);
         let id = alert.id();
@@ -267,7 +267,7 @@ impl<'a> Planner<'a> {
     }
 
     /// Late data brought a withdrawn alert back.
-    pub fn reinstate(&mut self, alert: &KeptAlert, occurred: Occurred, terms: Terms) {
+    pub fn reinstate(&mut self, alert: &KeptAlert, occurred: Occurrence, terms: Terms) {
         self.push(Act::AlertReinstated {
             id: alert.id(),
             late_news: is_late_news(alert, &occurred),
@@ -446,13 +446,13 @@ impl<'a> Planner<'a> {
     }
 }
 
-fn settles(occurred: &Occurred, terms: Terms) -> bool {
+fn settles(occurred: &Occurrence, terms: Terms) -> bool {
     terms
         .complete_through
         .is_some_and(|through| occurred.ended_at.unwrap_or(occurred.raised_at) <= through)
 }
 
-fn is_late_news(alert: &KeptAlert, occurred: &Occurred) -> bool {
+fn is_late_news(alert: &KeptAlert, occurred: &Occurrence) -> bool {
     occurred.ended_at.is_some()
         && alert.announced_at().is_none()
         && alert.told_with().0 == 0

@@ -1,11 +1,12 @@
 //! Ledger records and their bytes: JSON with a version, so that a person can read a ledger.
 
 use crate::Forecast;
+use crate::Occurrence;
 use serde::{Deserialize, Serialize};
 use std::collections::BTreeMap;
 use wheeltap_model::{
-    AlertId, ClassBaseline, DefectId, DefectOrigin, Disposition, EventTime, Evidence, FindingKind,
-    HandoverId, MuteId, MuteKind, MuteScope, Part, Plan, Priority, RuleRef, RuleStage, ServerTime,
+    AlertId, ClassBaseline, DefectId, DefectOrigin, Disposition, EventTime, FindingKind,
+    HandoverId, MuteId, MuteKind, MuteScope, Plan, Priority, RuleRef, RuleStage, ServerTime,
     UnitId, WithdrawnReason, Work,
 };
 
@@ -14,28 +15,6 @@ pub const FORMAT_VERSION: u32 = 1;
 
 /// The name under which the judge's own records are written.
 pub const UPDATED_BY_TELEMETRY: &str = "telemetry";
-
-/// One occurrence of a rule's condition as the judge told it.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
-#[serde(deny_unknown_fields)]
-pub struct Occurred {
-    /// The version that raised it.
-    pub rule: RuleRef,
-    /// The part, for a rule judged once a part.
-    pub part: Option<Part>,
-    /// First known true tick after the on-delay.
-    pub raised_at: EventTime,
-    /// First known clear tick after the off-delay; `None` while standing.
-    pub ended_at: Option<EventTime>,
-    /// It ended because another version took over.
-    pub superseded: bool,
-    /// What the rule saw when it raised.
-    pub evidence: Evidence,
-    /// What the rule saw when it ended by a clear tick.
-    pub end_evidence: Option<Evidence>,
-    /// First tick at which `suppress` did not hold; `None` while suppressed by design.
-    pub unsuppressed_at: Option<EventTime>,
-}
 
 /// What the desk needs of a rule version: fixed when the version was lodged.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
@@ -150,7 +129,7 @@ pub enum Act {
         /// The unit.
         unit: UnitId,
         /// As judged; it may have ended already.
-        occurred: Occurred,
+        occurred: Occurrence,
         /// The rule was on trial.
         trial: bool,
         /// The defect it belongs to; 0 for a trial alert.
@@ -167,7 +146,7 @@ pub enum Act {
         /// Which.
         id: AlertId,
         /// As judged, complete.
-        occurred: Occurred,
+        occurred: Occurrence,
         /// It was never told to anybody.
         late_news: bool,
         /// As above.
@@ -178,7 +157,7 @@ pub enum Act {
         /// Which.
         id: AlertId,
         /// As judged now.
-        occurred: Occurred,
+        occurred: Occurrence,
         /// It was never told to anybody and has ended.
         late_news: bool,
         /// As above.
@@ -198,7 +177,7 @@ pub enum Act {
         /// Which.
         id: AlertId,
         /// As judged now.
-        occurred: Occurred,
+        occurred: Occurrence,
         /// It was never told to anybody and has ended.
         late_news: bool,
         /// As above.

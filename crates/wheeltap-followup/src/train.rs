@@ -5,7 +5,7 @@
 //! defect. Who was told of what is a fact of the past and is recorded; it is no part of what any
 //! order of delivery must give.
 
-use crate::{Act, KeptAlert, Occurred, Planner, WouldRing};
+use crate::{Act, KeptAlert, Occurrence, Planner, WouldRing};
 use std::collections::{BTreeMap, HashMap};
 use wheeltap_model::{AlertId, Condition, DefectId, EventTime, RuleName, UnitId};
 
@@ -155,7 +155,7 @@ impl<'a> Planner<'a> {
         &self,
         rule: &RuleName,
         unit: &UnitId,
-        occurred: &Occurred,
+        occurred: &Occurrence,
     ) -> Option<DefectId> {
         let own = Stood {
             unit,
@@ -181,7 +181,7 @@ impl<'a> Planner<'a> {
         &mut self,
         id: AlertId,
         unit: &UnitId,
-        occurred: &Occurred,
+        occurred: &Occurrence,
         defect: DefectId,
         tells: bool,
     ) -> Option<AlertId> {

@@ -281,7 +281,7 @@ fn what_something_else_still_mutes_is_not_told() {
 fn a_shelf_covers_its_unit_and_part_alone() {
     let mut desk = desk();
     let part = |text: &str| Some(wheeltap_model::Part::new(text).unwrap());
-    let of_part = |raised: i64, text: &str| wheeltap_followup::Occurred {
+    let of_part = |raised: i64, text: &str| wheeltap_followup::Occurrence {
         part: part(text),
         ..occurred("oil", raised, None)
     };

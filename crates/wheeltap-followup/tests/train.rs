@@ -7,7 +7,7 @@ mod common;
 
 use common::{Desk, at, facts, occurred};
 use wheeltap_followup::{
-    ChangeNotice, Occurred, Planner, RuleFacts, Terms, Trains, UPDATED_BY_TELEMETRY,
+    ChangeNotice, Occurrence, Planner, RuleFacts, Terms, Trains, UPDATED_BY_TELEMETRY,
 };
 use wheeltap_model::{
     AlertChange, AlertId, EventTime, Priority, RuleName, UnitId, WithdrawnReason,
@@ -53,7 +53,7 @@ impl Trained {
         })
     }
 
-    fn raise(&mut self, name: &str, occurred: Occurred) -> AlertId {
+    fn raise(&mut self, name: &str, occurred: Occurrence) -> AlertId {
         let unit = unit(name);
         self.write(|planner| planner.raise(&unit, occurred, Terms::default()).unwrap())
             .0

@@ -38,10 +38,9 @@ pub use class::{
 pub use derive::{Derivation, derive_series};
 pub use judge::{Fed, UnitJudge};
 pub use mates::{Mate, MateNeed, Mates, Recorded};
-pub use outcome::{
-    Change, Checkpoint, FaultReport, FitReport, Judgement, Occurrence, SlotMemory, Usual,
-};
+pub use outcome::{Change, Checkpoint, FaultReport, FitReport, Judgement, SlotMemory, Usual};
 pub use plan::{EffectiveRule, UnitContext, UnitPlan};
 pub use reconcile::{KnownAlert, Reconciled, reconcile};
 pub use replay::{UnitData, replay_among, replay_unit, survey_unit};
 pub use slot::FAULTS_TO_REPORT;
+pub use wheeltap_model::Occurrence;

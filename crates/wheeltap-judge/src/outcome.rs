@@ -2,29 +2,7 @@
 
 use crate::BaselineMemory;
 use serde::{Deserialize, Serialize};
-use wheeltap_model::{EventTime, Evidence, Part, RuleRef};
-
-/// One occurrence of a rule's condition, as far as the data fed tells.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
-pub struct Occurrence {
-    /// The version that raised it.
-    pub rule: RuleRef,
-    /// The part, for a rule judged once a part.
-    pub part: Option<Part>,
-    /// First known true tick after the on-delay.
-    pub raised_at: EventTime,
-    /// First known clear tick after the off-delay; `None` while standing.
-    pub ended_at: Option<EventTime>,
-    /// It ended because another version took over, not by a clear tick.
-    pub superseded: bool,
-    /// What the rule saw when it raised.
-    pub evidence: Evidence,
-    /// What the rule saw when it ended by a clear tick.
-    pub end_evidence: Option<Evidence>,
-    /// First tick, at or after raising, at which `suppress` did not hold; `None` while suppressed
-    /// by design ever since. Until then it is announced to nobody.
-    pub unsuppressed_at: Option<EventTime>,
-}
+use wheeltap_model::{EventTime, Occurrence, Part, RuleRef};
 
 /// One thing that happened at a tick.
 #[derive(Clone, Debug, PartialEq)]

@@ -33,7 +33,7 @@ mod work;
 
 pub use alert::{
     Alert, AlertChange, AlertId, AlertState, Condition, Evidence, EvidenceItem, KnownValue,
-    Response, Suppression, WithdrawnReason,
+    Occurrence, Response, Suppression, WithdrawnReason,
 };
 pub use class_baseline::ClassBaseline;
 pub use defect::{

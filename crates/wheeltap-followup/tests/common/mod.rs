@@ -3,7 +3,7 @@
 #![allow(dead_code, reason = "each test file takes what it needs")]
 
 use wheeltap_followup::{
-    Book, ChangeNotice, LedgerRecord, Occurred, Planner, RuleFacts, Terms, UPDATED_BY_TELEMETRY,
+    Book, ChangeNotice, LedgerRecord, Occurrence, Planner, RuleFacts, Terms, UPDATED_BY_TELEMETRY,
 };
 use wheeltap_model::{
     AlertId, EventTime, Evidence, EvidenceItem, KnownValue, Priority, RuleName, RuleRef, RuleStage,
@@ -41,7 +41,7 @@ pub fn facts(component: &str, priority: Priority, safety: bool, within_ms: i64) 
     }
 }
 
-pub fn occurred(name: &str, raised: i64, ended: Option<i64>) -> Occurred {
+pub fn occurred(name: &str, raised: i64, ended: Option<i64>) -> Occurrence {
     let evidence = |ms: i64| Evidence {
         at: at(ms),
         since: at(ms - 10),
@@ -52,7 +52,7 @@ pub fn occurred(name: &str, raised: i64, ended: Option<i64>) -> Occurred {
             value: KnownValue::Number(103.25),
         }],
     };
-    Occurred {
+    Occurrence {
         rule: rule(name),
         part: None,
         raised_at: at(raised),
@@ -111,12 +111,12 @@ impl Desk {
         (outcome, notices)
     }
 
-    pub fn raise(&mut self, occurred: Occurred, terms: Terms) -> AlertId {
+    pub fn raise(&mut self, occurred: Occurrence, terms: Terms) -> AlertId {
         let raise = |planner: &mut Planner<'_>| planner.raise(&unit(), occurred, terms).unwrap();
         self.write(UPDATED_BY_TELEMETRY, raise).0
     }
 
-    pub fn end(&mut self, id: AlertId, occurred: Occurred) {
+    pub fn end(&mut self, id: AlertId, occurred: Occurrence) {
         self.write(UPDATED_BY_TELEMETRY, |planner| {
             let alert = planner.book().alert(id).unwrap();
             planner.end(alert, occurred, Terms::default());

@@ -5,7 +5,7 @@ use super::ledger::Documents;
 use super::memory::{Basis, Stored, write_checkpoint};
 use super::rejudge::{Key, key};
 use std::collections::BTreeMap;
-use wheeltap_followup::{KeptAlert, Occurred, Planner, Terms};
+use wheeltap_followup::{KeptAlert, Planner, Terms};
 use wheeltap_judge::{Change, Checkpoint, KnownAlert, Occurrence, Reconciled, reconcile};
 use wheeltap_model::{Condition, EventTime, RuleRef, UnitId};
 use wheeltap_store::{Store, StoreError};
@@ -139,7 +139,6 @@ pub fn plan_live(planner: &mut Planner<'_>, found: &Found) -> u64 {
     } = found;
     let mut n_raised = 0;
     for (occurrence, is_raised) in occurrences {
-        let occurred = occurred(occurrence);
         let Occurrence {
             rule,
             part,
@@ -150,7 +149,9 @@ pub fn plan_live(planner: &mut Planner<'_>, found: &Found) -> u64 {
             .book()
             .standing_as(unit, rule, part.as_ref(), *raised_at);
         match known {
-            Some(alert) if occurrence.ended_at.is_some() => planner.end(alert, occurred, *terms),
+            Some(alert) if occurrence.ended_at.is_some() => {
+                planner.end(alert, occurrence.clone(), *terms)
+            }
             Some(alert) => {
                 if let Some(at) = occurrence.unsuppressed_at
                     && alert.is_by_design()
@@ -159,7 +160,7 @@ pub fn plan_live(planner: &mut Planner<'_>, found: &Found) -> u64 {
                 }
             }
             None if *is_raised => {
-                planner.raise(unit, occurred, *terms);
+                planner.raise(unit, occurrence.clone(), *terms);
                 n_raised += 1;
             }
             // Late work, which is the next to be done, has the last word on it.
@@ -195,17 +196,17 @@ pub fn plan_again(
     for change in changes {
         match change {
             Reconciled::New(occurrence) => {
-                planner.raise(unit, occurred(&occurrence), terms);
+                planner.raise(unit, occurrence, terms);
                 n_raised += 1;
             }
             Reconciled::Revised(id, occurrence) => {
                 if let Some(alert) = book.alert(id) {
-                    planner.revise(alert, occurred(&occurrence), terms);
+                    planner.revise(alert, occurrence, terms);
                 }
             }
             Reconciled::Reinstated(id, occurrence) => {
                 if let Some(alert) = book.alert(id) {
-                    planner.reinstate(alert, occurred(&occurrence), terms);
+                    planner.reinstate(alert, occurrence, terms);
                 }
             }
             Reconciled::Withdrawn(id, reason) => {
@@ -219,51 +220,9 @@ pub fn plan_again(
 }
 
 fn known_alert(alert: &KeptAlert) -> KnownAlert {
-    let Occurred {
-        rule,
-        part,
-        raised_at,
-        ended_at,
-        superseded,
-        evidence,
-        end_evidence,
-        unsuppressed_at,
-    } = alert.occurred();
     KnownAlert {
         id: alert.id(),
-        occurrence: Occurrence {
-            rule,
-            part,
-            raised_at,
-            ended_at,
-            superseded,
-            evidence,
-            end_evidence,
-            unsuppressed_at,
-        },
+        occurrence: alert.occurred(),
         withdrawn: alert.condition() == Condition::Withdrawn,
-    }
-}
-
-fn occurred(occurrence: &Occurrence) -> Occurred {
-    let Occurrence {
-        rule,
-        part,
-        raised_at,
-        ended_at,
-        superseded,
-        evidence,
-        end_evidence,
-        unsuppressed_at,
-    } = occurrence.clone();
-    Occurred {
-        rule,
-        part,
-        raised_at,
-        ended_at,
-        superseded,
-        evidence,
-        end_evidence,
-        unsuppressed_at,
     }
 }

@@ -150,7 +150,7 @@ pub fn plan_live(planner: &mut Planner<'_>, found: &Found) -> u64 {
             .standing_as(unit, rule, part.as_ref(), *raised_at);
         match known {
             Some(alert) if occurrence.ended_at.is_some() => {
-                planner.end(alert, occurrence.clone(), *terms)
+                planner.end(alert, occurrence.clone(), *terms);
             }
             Some(alert) => {
                 if let Some(at) = occurrence.unsuppressed_at

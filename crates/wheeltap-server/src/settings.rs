@@ -278,8 +278,19 @@ impl SettingsProblem {
 
     /// A problem with the value of a key: at the first line that sets it.
     fn at_key(file: &str, text: &str, key: &str, what: String, mend: &str) -> Self {
-        let mut offset = 0;
-        for line in text.split_inclusive('\n') {
+        Self::at_key_from(file, text, 0, key, what, mend)
+    }
+
+    /// At the first line that sets a key after an offset.
+    fn at_key_from(
+        file: &str,
+        text: &str,
+        mut offset: usize,
+        key: &str,
+        what: String,
+        mend: &str,
+    ) -> Self {
+        for line in text[offset..].split_inclusive('\n') {
             let trimmed = line.trim_start();
             let indent = line.len() - trimmed.len();
             let rest = trimmed.strip_prefix(key).map(str::trim_start);
@@ -289,6 +300,17 @@ impl SettingsProblem {
             offset += line.len();
         }
         Self::at_start(file, what, mend)
+    }
+
+    /// Where the head of the `idx`th table of an array stands; 0 when it is written in another way.
+    fn nth_table(text: &str, head: &str, idx: usize) -> usize {
+        let mut offset = 0;
+        let mut heads = text.split_inclusive('\n').filter_map(|line| {
+            let at = offset;
+            offset += line.len();
+            line.trim_start().starts_with(head).then_some(at)
+        });
+        heads.nth(idx).unwrap_or_default()
     }
 }
 
@@ -329,9 +351,40 @@ impl Settings {
         settings.roster = settings.roster.map(|path| folder.join(path));
         settings.rules = settings.rules.map(|path| folder.join(path));
         for receiver in &mut settings.notify {
-            receiver.secret_file = receiver.secret_file.take().map(|path| folder.join(path));
+            for file in [&mut receiver.secret_file, &mut receiver.authorities_file] {
+                *file = file.take().map(|path| folder.join(path));
+            }
         }
         Ok(settings)
+    }
+
+    fn check_receivers(&self, file: &str, text: &str) -> Result<(), SettingsProblem> {
+        let mut names = HashSet::new();
+        for (idx, receiver) in self.notify.iter().enumerate() {
+            let name = receiver.name.as_str();
+            if !names.insert(name) {
+                let again = text.rfind(&format!("\"{name}\"")).unwrap_or_default();
+                return Err(SettingsProblem::at_offset(
+                    file,
+                    text,
+                    again,
+                    format!("two [[notify]] tables are named {name:?}"),
+                    "give each its own name: how far it was told is kept under it",
+                ));
+            }
+            if receiver.authorities_file.is_some() && !receiver.url.is_encrypted() {
+                let table = SettingsProblem::nth_table(text, "[[notify]]", idx);
+                return Err(SettingsProblem::at_key_from(
+                    file,
+                    text,
+                    table,
+                    "authorities_file",
+                    format!("{name} is told in the clear, so nobody vouches for it"),
+                    "leave authorities_file out, or write \"https://\" in its url",
+                ));
+            }
+        }
+        Ok(())
     }
 
     fn check(&self, file: &str, text: &str) -> Result<(), SettingsProblem> {
@@ -354,20 +407,7 @@ impl Settings {
                 "serve pages on 127.0.0.1 or [::1]: this version knows no identities",
             ));
         }
-        let mut names = HashSet::new();
-        for receiver in &self.notify {
-            let name = receiver.name.as_str();
-            if !names.insert(name) {
-                let again = text.rfind(&format!("\"{name}\"")).unwrap_or_default();
-                return Err(SettingsProblem::at_offset(
-                    file,
-                    text,
-                    again,
-                    format!("two [[notify]] tables are named {name:?}"),
-                    "give each its own name: how far it was told is kept under it",
-                ));
-            }
-        }
+        self.check_receivers(file, text)?;
         let least = [
             ("streams", self.limits.streams, 100_000),
             (
@@ -489,7 +529,8 @@ mod tests {
             longest_wait = "1 min"
             [[notify]]
             name = "lake"
-            url = "http://[::1]:8081/"
+            url = "https://lake.example/"
+            authorities_file = "ours.pem"
             [limits]
             streams = 7
             sources_per_stream = 8
@@ -520,7 +561,8 @@ mod tests {
         assert_eq!((first.of.len(), second.of.len()), (1, 2));
         assert_eq!(first.least_priority, Some(wheeltap_model::Priority::High));
         assert_eq!(first.longest_wait.ms(), 60_000);
-        assert!(second.secret_file.is_none());
+        assert!(second.secret_file.is_none() && second.url.is_encrypted());
+        assert_eq!(second.authorities_file, Some(PathBuf::from("ours.pem")));
     }
 
     #[test]
@@ -554,8 +596,13 @@ mod tests {
         let notify = |rest: &str| problem(&format!("[[notify]]\nname = \"lake\"\n{rest}"));
         for (rest, says) in [
             (
-                "url = \"https://lake.example/\"\n",
-                "3:7: \"https://lake.example/\" asks for encryption",
+                "url = \"http://[::1]/\"\nauthorities_file = \"ours.pem\"\n",
+                "4:1: lake is told in the clear",
+            ),
+            (
+                "url = \"https://lake.example/\"\nauthorities_file = \"a.pem\"\n\
+                 [[notify]]\nname = \"b\"\nauthorities_file = \"a.pem\"\nurl = \"http://[::1]/\"\n",
+                "7:1: b is told in the clear",
             ),
             (
                 "url = \"http://lake.example/\"\n",
@@ -596,7 +643,7 @@ mod tests {
         std::fs::write(
             &path,
             "rules = \"book\"\nroster = \"/elsewhere/units.toml\"\n[[notify]]\nname = \"lake\"\nurl = \
-             \"http://[::1]/\"\nsecret_file = \"lake.secret\"\n",
+             \"https://[::1]/\"\nsecret_file = \"lake.secret\"\nauthorities_file = \"ours.pem\"\n",
         )
         .unwrap();
         let settings = Settings::read(&path).unwrap();
@@ -608,6 +655,8 @@ mod tests {
         assert_eq!(settings.data, folder.path().join("wheeltap-data"));
         let secret = folder.path().join("lake.secret");
         assert_eq!(settings.notify[0].secret_file.as_ref(), Some(&secret));
+        let ours = folder.path().join("ours.pem");
+        assert_eq!(settings.notify[0].authorities_file.as_ref(), Some(&ours));
         let missing = Settings::read(&folder.path().join("no.toml")).unwrap_err();
         assert!(
             missing.to_string().contains("name a readable file"),

@@ -14,6 +14,7 @@ use axum::extract::State;
 use axum::http::{HeaderMap, Method, StatusCode, Uri};
 use axum::response::{IntoResponse, Response};
 use axum::routing::post;
+use axum::serve::Listener;
 use base64::Engine;
 use base64::engine::general_purpose::STANDARD;
 use common::alerting::{HOT, Sender, swings};
@@ -24,11 +25,17 @@ use rand::{Rng, SeedableRng};
 use serde_json::Value;
 use sha2::{Digest, Sha256};
 use std::collections::BTreeMap;
+use std::net::SocketAddr;
 use std::path::Path;
 use std::sync::{Arc, Mutex};
 use std::time::Duration;
-use tokio::net::TcpListener;
+use tokio::net::{TcpListener, TcpStream};
 use tokio::sync::watch;
+use tokio_rustls::TlsAcceptor;
+use tokio_rustls::rustls::ServerConfig;
+use tokio_rustls::rustls::crypto::ring;
+use tokio_rustls::rustls::pki_types::PrivateKeyDer;
+use tokio_rustls::server::TlsStream;
 use wheeltap_proto::v1;
 use wheeltap_proto::v1::alert_service_client::AlertServiceClient;
 use wheeltap_proto::v1::defect_service_client::DefectServiceClient;
@@ -90,7 +97,10 @@ impl Receiver {
     }
 
     /// Serves until the sender is dropped.
-    fn serve(self: &Arc<Self>, listener: TcpListener) -> tokio::sync::oneshot::Sender<()> {
+    fn serve<L>(self: &Arc<Self>, listener: L) -> tokio::sync::oneshot::Sender<()>
+    where
+        L: Listener<Addr: std::fmt::Debug>,
+    {
         let (stop, stopped) = tokio::sync::oneshot::channel();
         let router = Router::new()
             .route("/events", post(took))
@@ -113,6 +123,58 @@ impl Receiver {
         };
         let waited = tokio::time::timeout(PATIENCE, wait).await;
         assert!(waited.is_ok(), "{} came", self.took.lock().unwrap().len());
+    }
+}
+
+/// Takes encrypted connections only, under a certificate of its own making.
+struct Encrypted {
+    listener: TcpListener,
+    acceptor: TlsAcceptor,
+    /// The certificate, PEM.
+    certificate: String,
+}
+
+impl Encrypted {
+    /// For an address of this machine: where a certificate of the same name stood before, this is another.
+    async fn bind(address: &str) -> Self {
+        let own = rcgen::generate_simple_self_signed(["127.0.0.1".to_owned()]).unwrap();
+        let key = PrivateKeyDer::try_from(own.signing_key.serialize_der()).unwrap();
+        let config = ServerConfig::builder_with_provider(Arc::new(ring::default_provider()))
+            .with_safe_default_protocol_versions()
+            .unwrap()
+            .with_no_client_auth()
+            .with_single_cert(vec![own.cert.der().clone()], key)
+            .unwrap();
+        let listener = loop {
+            match TcpListener::bind(address).await {
+                Ok(listener) => break listener,
+                Err(_) => tokio::task::yield_now().await,
+            }
+        };
+        Self {
+            listener,
+            acceptor: TlsAcceptor::from(Arc::new(config)),
+            certificate: own.cert.pem(),
+        }
+    }
+}
+
+impl Listener for Encrypted {
+    type Io = TlsStream<TcpStream>;
+    type Addr = SocketAddr;
+
+    async fn accept(&mut self) -> (Self::Io, Self::Addr) {
+        loop {
+            let (stream, from) = self.listener.accept().await.unwrap();
+            // A caller that does not trust the certificate goes away.
+            if let Ok(stream) = self.acceptor.accept(stream).await {
+                return (stream, from);
+            }
+        }
+    }
+
+    fn local_addr(&self) -> std::io::Result<Self::Addr> {
+        self.listener.local_addr()
     }
 }
 
@@ -144,7 +206,7 @@ async fn took(
 }
 
 /// Checks the signature as RFC 9421 tells a receiver to, from what came alone.
-fn check_signature(came: &Came, authority: &str) {
+fn check_signature(came: &Came, origin: &str) {
     let header = |name: &str| came.headers[name].to_str().unwrap();
     let digest = STANDARD.encode(Sha256::digest(&came.body));
     assert_eq!(header("content-digest"), format!("sha-256=:{digest}:"));
@@ -165,7 +227,7 @@ fn check_signature(came: &Came, authority: &str) {
         let name = name.trim_matches('"');
         let value = match name {
             "@method" => came.method.to_string(),
-            "@target-uri" => format!("http://{authority}{}", came.uri),
+            "@target-uri" => format!("{origin}{}", came.uri),
             other => header(other).to_owned(),
         };
         format!("\"{name}\": {value}\n")
@@ -342,7 +404,7 @@ async fn a_moody_receiver_hears_of_every_change_in_order() {
     served.stop().await;
     let took = receiver.took.lock().unwrap();
     for came in &*took {
-        check_signature(came, &authority);
+        check_signature(came, &format!("http://{authority}"));
         check_event(came);
     }
     check_all(&took, &expected_alerts, &expected_defects, seed);
@@ -468,6 +530,77 @@ async fn only_what_was_asked_for_is_told() {
         .map(|came| check_event(came)["data"]["component"].to_string())
         .collect();
     assert_eq!(told, ["\"bell\""]);
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn an_encrypted_receiver_is_told_once_its_authority_vouches_for_it() {
+    let stranger = Encrypted::bind("127.0.0.1:0").await;
+    let address = stranger.local_addr().unwrap().to_string();
+    let folder = tempfile::tempdir().unwrap();
+    let ours = folder.path().join("ours.pem");
+    let encrypted = table("tests", &address).replace("http://", "https://")
+        + "authorities_file = \"ours.pem\"\n";
+    let settings = settings(folder.path(), &encrypted);
+
+    // Somebody else answers at the address.
+    let receiver = Receiver::new(0, false);
+    let other = Encrypted::bind("127.0.0.1:0").await;
+    std::fs::write(&ours, &other.certificate).unwrap();
+    let stop = receiver.serve(stranger);
+    let store = Arc::new(MemoryStore::new());
+    let served = Served::on(store.clone(), settings.clone()).await;
+    swing(&served, 1, NOW_MS - 600_000, 5).await;
+    let metrics = &served.shared.metrics;
+    let refused = tokio::time::timeout(PATIENCE, async {
+        while metrics.events_refused.get() < 3 {
+            tokio::task::yield_now().await;
+        }
+    });
+    refused.await.unwrap();
+    assert_eq!(metrics.events_told.get(), 0);
+    served.stop().await;
+    assert!(receiver.took.lock().unwrap().is_empty());
+
+    // It is vouched for: nothing was lost.
+    drop(stop);
+    let known = Encrypted::bind(&address).await;
+    std::fs::write(&ours, &known.certificate).unwrap();
+    let _stop = receiver.serve(known);
+    let served = Served::on(store, settings).await;
+    let raised = |took: &[Came]| {
+        let events = took.iter().map(check_event);
+        let raised = events.filter(|event| event["type"] == "wheeltap.v1.alert.raised");
+        raised.count()
+    };
+    receiver.until(|took| raised(took) == 5).await;
+    served.stop().await;
+    for came in &*receiver.took.lock().unwrap() {
+        check_signature(came, &format!("https://{address}"));
+    }
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn authorities_that_are_none_are_refused_before_anything_is_served() {
+    let folder = tempfile::tempdir().unwrap();
+    let encrypted = "[[notify]]\nname = \"tests\"\nurl = \"https://127.0.0.1:9/\"\nauthorities_file = \"ours.pem\"\n";
+    let settings = settings(folder.path(), encrypted);
+    let broken = "-----BEGIN CERTIFICATE-----\nAAAA\n-----END CERTIFICATE-----\n";
+    for (text, says) in [
+        (None, "authorities_file"),
+        (Some("no PEM at all\n"), "no certificate in it"),
+        (Some(broken), "ours.pem"),
+    ] {
+        if let Some(text) = text {
+            std::fs::write(folder.path().join("ours.pem"), text).unwrap();
+        }
+        let served = Served::start(settings.clone()).await;
+        let error = served.ended().await.unwrap_err();
+        let RunError::Start { source } = error else {
+            panic!("{error}");
+        };
+        let cause = std::error::Error::source(&source).unwrap().to_string();
+        assert!(cause.contains(says), "{cause}");
+    }
 }
 
 #[tokio::test(flavor = "multi_thread")]

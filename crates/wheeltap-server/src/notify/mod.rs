@@ -7,6 +7,7 @@
 //! [`SAVE_EVERY`] behind; what was told since then is told again after a crash, under the same id. One that
 //! was away for longer than the history reaches is told so by an event of its own.
 
+mod connect;
 mod event;
 mod receiver;
 mod sign;
@@ -17,11 +18,9 @@ use crate::blocking::blocking;
 use crate::judging::Ledger;
 use crate::{SettingsProblem, Shared, StartError};
 use bytes::Bytes;
+use connect::HttpClient;
 use http::{HeaderName, Method, Request, StatusCode, header};
 use http_body_util::{BodyExt, Full, Limited};
-use hyper_util::client::legacy::Client;
-use hyper_util::client::legacy::connect::HttpConnector;
-use hyper_util::rt::TokioExecutor;
 use rand::rngs::StdRng;
 use rand::{Rng, SeedableRng};
 use sign::Key;
@@ -50,7 +49,7 @@ pub struct Tellers(Vec<JoinHandle<()>>);
 /// Starts a task for each receiver; they end when the service stops.
 ///
 /// # Errors
-/// A secret that cannot be read or is too short.
+/// A secret that cannot be read or is too short; authorities that cannot be read.
 pub fn start(shared: &Arc<Shared>, ledger: &Arc<Ledger>) -> Result<Tellers, StartError> {
     let receivers = shared.settings.notify.iter().cloned();
     let tellers: Result<Vec<Teller>, StartError> = receivers
@@ -130,7 +129,7 @@ struct Teller {
     source: String,
     alerts: AlertQuery,
     defects: DefectQuery,
-    client: Client<HttpConnector, Full<Bytes>>,
+    client: HttpClient,
 }
 
 impl Teller {
@@ -150,7 +149,7 @@ impl Teller {
                 least_priority: receiver.least_priority,
                 ..DefectQuery::default()
             },
-            client: Client::builder(TokioExecutor::new()).build_http(),
+            client: connect::client(&receiver)?,
             shared,
             ledger,
             receiver,

@@ -2,6 +2,7 @@
 
 use crate::Span;
 use http::Uri;
+use http::uri::Scheme;
 use serde::Deserialize;
 use std::net::IpAddr;
 use std::path::PathBuf;
@@ -24,6 +25,10 @@ pub struct Receiver {
     /// File with the secret that signs requests; without it they are not signed.
     #[serde(default)]
     pub secret_file: Option<PathBuf>,
+    /// PEM file with the certificates of the authorities that may vouch for an `https` receiver; those that
+    /// this machine trusts when left out.
+    #[serde(default)]
+    pub authorities_file: Option<PathBuf>,
     /// How long an answer may take.
     #[serde(default = "timeout")]
     pub timeout: Span,
@@ -87,7 +92,7 @@ impl TryFrom<String> for ReceiverName {
     }
 }
 
-/// An address on this machine: events would travel in the clear.
+/// `https`, or `http` on this machine: events are not sent over a network in the clear.
 #[derive(Clone, Debug, PartialEq, Eq, Deserialize)]
 #[serde(try_from = "String")]
 pub struct ReceiverUrl(Uri);
@@ -97,37 +102,31 @@ impl ReceiverUrl {
     pub const fn uri(&self) -> &Uri {
         &self.0
     }
+
+    /// Whether what is sent is encrypted.
+    pub fn is_encrypted(&self) -> bool {
+        self.0.scheme() == Some(&Scheme::HTTPS)
+    }
 }
 
 impl TryFrom<String> for ReceiverUrl {
     type Error = String;
     fn try_from(text: String) -> Result<Self, Self::Error> {
         let refuse = |why: &str| Err(format!("{text:?} {why}"));
-        let Ok(uri) = text.parse::<Uri>() else {
-            return refuse("is no address: write one such as \"http://127.0.0.1:8080/events\"");
+        let url = text.parse::<Uri>().ok().map(Self);
+        let Some(url) = url.filter(|url| matches!(url.0.scheme_str(), Some("http" | "https")))
+        else {
+            return refuse("is no address: write one such as \"https://orders.example/events\"");
         };
-        match uri.scheme_str() {
-            Some("http") => {}
-            Some("https") => {
-                return refuse(
-                    "asks for encryption, which this version has not: name a relay on this machine that \
-                     encrypts, such as \"http://127.0.0.1:8080/events\"",
-                );
-            }
-            _ => {
-                return refuse("is no address: write one such as \"http://127.0.0.1:8080/events\"");
-            }
-        }
-        let host = uri.host().unwrap_or_default();
+        let host = url.0.host().unwrap_or_default();
         let bare = host.trim_start_matches('[').trim_end_matches(']');
         let is_here =
             bare == "localhost" || bare.parse::<IpAddr>().is_ok_and(|ip| ip.is_loopback());
-        if !is_here {
+        if !is_here && !url.is_encrypted() {
             return refuse(
-                "is on another machine, and events would travel in the clear: name a relay on this machine \
-                 that encrypts, such as \"http://127.0.0.1:8080/events\"",
+                "is on another machine, and events would travel in the clear: write \"https://\"",
             );
         }
-        Ok(Self(uri))
+        Ok(url)
     }
 }

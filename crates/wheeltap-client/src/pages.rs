@@ -156,8 +156,18 @@ impl Connection {
 
     /// Defects that match, soonest due first.
     pub fn list_defects(&self, filter: v1::DefectFilter) -> List<v1::Defect> {
+        self.defects_in_order(filter, false)
+    }
+
+    /// Defects that match, latest due first.
+    pub fn latest_defects(&self, filter: v1::DefectFilter) -> List<v1::Defect> {
+        self.defects_in_order(filter, true)
+    }
+
+    fn defects_in_order(&self, filter: v1::DefectFilter, latest_first: bool) -> List<v1::Defect> {
         let request = v1::ListDefectsRequest {
             filter: Some(filter),
+            latest_first,
             ..Default::default()
         };
         list!(

@@ -3,6 +3,7 @@
 use crate::board::{
     answered_by, condition, disposition, is_owed, left, next_step, now_ms, number, plan_words,
 };
+use crate::service::service_points;
 use crate::{Pages, refused, shown, told};
 use askama::Template;
 use axum::extract::{Path, Query, State};
@@ -13,30 +14,38 @@ use wheeltap_client::CallError;
 use wheeltap_model::FAILURE_MODES;
 use wheeltap_proto::{v1, words};
 
-/// Defects in one list.
-const MOST_LINES: usize = 500;
+/// Defects on one page of a list.
+const LINES_A_PAGE: i32 = 100;
 /// Acts shown with a defect.
 const MOST_ACTS: usize = 50;
 
-/// Which list is wanted.
+/// Which list is wanted, and where in it.
 #[derive(Default, Deserialize)]
 pub struct Which {
     #[serde(default)]
     show: String,
+    #[serde(default)]
+    unit: String,
+    #[serde(default)]
+    page: String,
 }
 
 #[derive(Template)]
 #[template(path = "defect_list.html")]
 struct ListPage {
     heading: &'static str,
+    show: String,
+    unit: String,
     /// Number, due, unit, title, component, status, next, unit's path.
     lines: Vec<[String; 8]>,
-    has_more: bool,
+    /// Where the list goes on, empty at its end.
+    next: String,
+    is_first: bool,
 }
 
 /// `GET /defects`.
-pub async fn list(State(pages): State<Pages>, Query(Which { show }): Query<Which>) -> Response {
-    let (heading, status) = match show.as_str() {
+pub async fn list(State(pages): State<Pages>, Query(which): Query<Which>) -> Response {
+    let (heading, status) = match which.show.as_str() {
         "closed" => ("Closed defects", v1::DefectStatus::Closed),
         "finding-owed" => (
             "Closed, and the finding is owed",
@@ -44,16 +53,26 @@ pub async fn list(State(pages): State<Pages>, Query(Which { show }): Query<Which
         ),
         _ => ("Open defects", v1::DefectStatus::Unspecified),
     };
-    let filter = v1::DefectFilter {
-        status: status.into(),
-        open: status == v1::DefectStatus::Unspecified,
-        ..v1::DefectFilter::default()
+    let unit = which.unit.trim();
+    let of_unit = if unit.is_empty() {
+        String::new()
+    } else {
+        format!("units/{unit}")
     };
-    let listed = pages.connection.list_defects(filter).take(MOST_LINES + 1);
-    let defects: Result<Vec<v1::Defect>, CallError> = listed.try_collect().await;
-    let defects = match defects {
-        Ok(defects) => defects,
-        Err(error) => return refused(&error),
+    let request = v1::ListDefectsRequest {
+        page_size: LINES_A_PAGE,
+        page_token: which.page.clone(),
+        filter: Some(v1::DefectFilter {
+            unit: of_unit,
+            status: status.into(),
+            open: status == v1::DefectStatus::Unspecified,
+            ..v1::DefectFilter::default()
+        }),
+        latest_first: status == v1::DefectStatus::Closed,
+    };
+    let listed = match pages.connection.defects().list_defects(request).await {
+        Ok(listed) => listed.into_inner(),
+        Err(status) => return refused(&status.into()),
     };
     let now = now_ms();
     let line = |defect: &v1::Defect| {
@@ -65,7 +84,7 @@ pub async fn list(State(pages): State<Pages>, Query(Which { show }): Query<Which
         };
         [
             number(defect).to_string(),
-            left(defect.due_unix_ms - now),
+            left(defect.due_unix_ms.saturating_sub(now)),
             unit.clone(),
             defect.title.clone(),
             defect.component.clone(),
@@ -74,12 +93,24 @@ pub async fn list(State(pages): State<Pages>, Query(Which { show }): Query<Which
             told::segment(&unit),
         ]
     };
-    let has_more = defects.len() > MOST_LINES;
+    let next = if listed.next_page_token.is_empty() {
+        String::new()
+    } else {
+        let said = [
+            ("show", which.show.as_str()),
+            ("unit", unit),
+            ("page", &listed.next_page_token),
+        ];
+        told::query("/defects", &said)
+    };
     shown(
         ListPage {
             heading,
-            lines: defects.iter().take(MOST_LINES).map(line).collect(),
-            has_more,
+            lines: listed.defects.iter().map(line).collect(),
+            next,
+            is_first: which.page.is_empty(),
+            unit: unit.to_owned(),
+            show: which.show,
         }
         .render(),
     )
@@ -124,6 +155,8 @@ struct Page {
     etag: String,
     /// Place, time, part, craft.
     plan: [String; 4],
+    /// Service points by name, to choose from.
+    points: Vec<String>,
     dispositions: Vec<(i32, &'static str)>,
     findings: Vec<(i32, &'static str)>,
     modes: &'static [(&'static str, &'static str)],
@@ -168,7 +201,13 @@ async fn read(pages: &Pages, number: u64, said: &str) -> Result<Page, CallError>
     };
     let acts = connection.list_acts(about).take(MOST_ACTS);
     let acts: Vec<v1::RecordedAct> = acts.try_collect().await?;
-    Ok(made(&defect, &alerts, &acts, said))
+    let points = service_points(pages).await?;
+    let mut page = made(&defect, &alerts, &acts, said);
+    page.points = points
+        .iter()
+        .map(|point| told::tail(&point.name).to_owned())
+        .collect();
+    Ok(page)
 }
 
 fn made(defect: &v1::Defect, alerts: &[v1::Alert], acts: &[v1::RecordedAct], said: &str) -> Page {
@@ -210,6 +249,7 @@ fn made(defect: &v1::Defect, alerts: &[v1::Alert], acts: &[v1::RecordedAct], sai
             of_plan(|plan| plan.part.clone()),
             of_plan(|plan| plan.craft.clone()),
         ],
+        points: Vec::new(),
         dispositions: vec![
             (v1::Disposition::RunOn.into(), "Run on"),
             (v1::Disposition::Restrict.into(), "Restrict"),

@@ -333,15 +333,12 @@ pub async fn acts(State(pages): State<Pages>, Query(wanted): Query<WantedActs>) 
         String::new()
     } else {
         let said = [
-            ("about", &request.about),
+            ("about", request.about.as_str()),
             ("by", &request.by),
             ("all", &wanted.all),
             ("page", &request.page_token),
         ];
-        let said = said
-            .iter()
-            .map(|(key, value)| format!("{key}={}", told::segment(value)));
-        format!("/acts?{}", said.collect::<Vec<_>>().join("&"))
+        told::query("/acts", &said)
     };
     let row = |act: v1::RecordedAct| ActRow {
         number: act.number,

@@ -37,6 +37,13 @@ pub fn evidence(evidence: Option<&v1::Evidence>) -> String {
     evidence_words(&convert::evidence_inputs(evidence))
 }
 
+/// A path with what it is asked for; what is empty is left out.
+pub fn query(path: &str, said: &[(&str, &str)]) -> String {
+    let said = said.iter().filter(|(_, value)| !value.is_empty());
+    let said = said.map(|(key, value)| format!("{key}={}", segment(value)));
+    format!("{path}?{}", said.collect::<Vec<_>>().join("&"))
+}
+
 /// A path segment of a URL.
 pub fn segment(text: &str) -> String {
     let mut out = String::with_capacity(text.len());

@@ -159,6 +159,7 @@ impl DefectService for DefectCalls {
             page_size,
             page_token,
             filter,
+            latest_first,
         } = request.into_inner();
         let page = Page::read(
             self.shared.store.id(),
@@ -166,7 +167,11 @@ impl DefectService for DefectCalls {
             page_size,
             &page_token,
             DEFECTS,
-            &filter.clone().unwrap_or_default(),
+            &v1::ListDefectsRequest {
+                filter: filter.clone(),
+                latest_first,
+                ..v1::ListDefectsRequest::default()
+            },
         )?;
         let after = match page.after.as_deref() {
             None => None,
@@ -176,11 +181,14 @@ impl DefectService for DefectCalls {
             }
         };
         let query = query(filter)?;
-        let mut found = self
-            .judging
-            .ledger()
-            .book()
-            .defects(&query, after, page.size + 1);
+        let mut found = {
+            let book = self.judging.ledger().book();
+            if latest_first {
+                book.latest_defects(&query, after, page.size + 1)
+            } else {
+                book.defects(&query, after, page.size + 1)
+            }
+        };
         let has_more = found.len() > page.size;
         found.truncate(page.size);
         let next_page_token = match found.last() {

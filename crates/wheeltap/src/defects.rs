@@ -240,7 +240,16 @@ async fn print_list(args: &DefectListArgs) -> Result<Outcome, Stop> {
         open: args.open,
     };
     let connection = connected(&args.ask.server).await?;
-    let (defects, more) = remote::first(connection.list_defects(filter), args.limit).await?;
+    let is_over = matches!(
+        filter.status(),
+        v1::DefectStatus::Closed | v1::DefectStatus::Void
+    );
+    let list = if is_over {
+        connection.latest_defects(filter)
+    } else {
+        connection.list_defects(filter)
+    };
+    let (defects, more) = remote::first(list, args.limit).await?;
     let mut out = Out::new();
     if args.ask.json {
         for defect in &defects {

@@ -5,6 +5,7 @@ use crate::{
     AlertQuery, CasesText, DefectQuery, JudgedFrom, KeptAlert, KeptDefect, KeptForecast, Known,
     RuleVersion, StageChange, Truth,
 };
+use std::ops::Bound;
 use std::sync::Arc;
 use wheeltap_model::{
     AlertId, ClassBaseline, Condition, DefectId, DefectOrigin, EventTime, FindingKind, Part,
@@ -196,16 +197,36 @@ impl Book {
         after: Option<(ServerTime, DefectId)>,
         limit: usize,
     ) -> Vec<Arc<KeptDefect>> {
-        let first = std::ops::Bound::Excluded(
-            after.unwrap_or((ServerTime::from_unix_ms(i64::MIN), DefectId(0))),
-        );
-        self.by_due
-            .range((first, std::ops::Bound::Unbounded))
-            .filter_map(|(_, id)| self.defect(*id))
-            .filter(|kept| query.lists(kept.defect()))
+        let first = after.map_or(Bound::Unbounded, Bound::Excluded);
+        let ids = self.by_due.range((first, Bound::Unbounded));
+        self.listed(query, ids)
             .take(limit)
             .map(Arc::clone)
             .collect()
+    }
+
+    /// Defects that match, latest due first (then the higher number), before the given place.
+    pub fn latest_defects(
+        &self,
+        query: &DefectQuery,
+        before: Option<(ServerTime, DefectId)>,
+        limit: usize,
+    ) -> Vec<Arc<KeptDefect>> {
+        let last = before.map_or(Bound::Unbounded, Bound::Excluded);
+        let ids = self.by_due.range((Bound::Unbounded, last)).rev();
+        self.listed(query, ids)
+            .take(limit)
+            .map(Arc::clone)
+            .collect()
+    }
+
+    fn listed<'s>(
+        &'s self,
+        query: &'s DefectQuery,
+        ids: impl Iterator<Item = &'s (ServerTime, DefectId)> + 's,
+    ) -> impl Iterator<Item = &'s Arc<KeptDefect>> + 's {
+        ids.filter_map(|(_, id)| self.defect(*id))
+            .filter(|kept| query.lists(kept.defect()))
     }
 
     /// All defects, by number.

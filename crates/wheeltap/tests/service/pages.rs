@@ -77,6 +77,53 @@ fn the_board_shows_an_alert_as_it_comes_and_takes_one_answer() {
 }
 
 #[test]
+fn lists_of_defects_go_on_page_by_page() {
+    let (bench, service) = with_a_day();
+    let own = format!("Origin: http://{}\r\n", service.pages);
+    // With the day's alert 102 of one unit, each of a component of its own.
+    for number in 1..=101 {
+        let said = format!(
+            "unit=ZVR+4117&component=part+{number}&title=Seen+{number}&origin=2&priority=1"
+        );
+        let (head, _) = service.page("POST /defects", &own, &said);
+        assert!(head.starts_with("HTTP/1.1 303"), "{head}");
+    }
+    let lines = |page: &str| page.matches("<tr><td><a href=\"/defects/").count();
+    let (_, first) = service.page("GET /defects?unit=ZVR+4117", "", "");
+    assert_eq!(lines(&first), 100);
+    let next = first
+        .split_once("<p><a href=\"/defects?")
+        .and_then(|(_, rest)| rest.split_once("\">Due later"))
+        .map(|(next, _)| next.replace("&#38;", "&"));
+    let next = next.unwrap_or_else(|| panic!("no way on: {first}"));
+    let (_, second) = service.page(&format!("GET /defects?{next}"), "", "");
+    assert_eq!(lines(&second), 2, "{second}");
+    assert!(!second.contains("Due later"), "{second}");
+    holds(&second, &["value=\"ZVR 4117\"", "Seen 101"]);
+    assert!(!first.contains("Seen 101"));
+    let (_, none) = service.page("GET /defects?unit=ZVR+4118", "", "");
+    holds(&none, &["None."]);
+    // A token of another list is no way into this one.
+    let (head, _) = service.page(&format!("GET /defects?show=closed&{next}"), "", "");
+    assert!(head.starts_with("HTTP/1.1 400"), "{head}");
+
+    // What is over is read from the latest on.
+    for number in ["3", "7"] {
+        let find = ["defects", "find", number, "no-fault-found"];
+        service.run(&bench, &find).says(0, &["is closed"]);
+    }
+    let (_, closed) = service.page("GET /defects?show=closed", "", "");
+    let place = |text: &str| closed.find(text).unwrap_or_else(|| panic!("{closed}"));
+    assert!(place("/defects/7") < place("/defects/3"), "{closed}");
+    let listed = ["defects", "--status", "closed", "--json"];
+    let listed = service.run(&bench, &listed).json();
+    assert_eq!(
+        (&listed[0]["defect"], &listed[1]["defect"]),
+        (&7.into(), &3.into())
+    );
+}
+
+#[test]
 fn a_units_page_plots_what_is_stored() {
     let (_bench, service) = with_a_day();
     let (_, page) = service.page("GET /units/ZVR%204117", "", "");

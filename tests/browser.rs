@@ -116,9 +116,9 @@ fn open_a_sheet(tab: &Tab<'_>, pages: &str) {
     tab.until("document.querySelector('.sheet')");
 }
 
-/// A minute up to now in which a unit moves and its third axle does not: the demonstration's rule
-/// `axle-not-turning` rings at once, whatever else is going on.
-async fn an_axle_does_not_turn(address: &str, unit: &str) {
+/// A minute, which ended `ago_s` before now, in which a unit moves and one of its axles does not: the
+/// demonstration's rule `axle-not-turning` rings at once, whatever else is going on.
+async fn an_axle_does_not_turn(address: &str, unit: &str, standing: u32, ago_s: i64) {
     let gateway = Gateway::start(
         connect_lazy(address).unwrap(),
         GatewayOptions::default(),
@@ -127,7 +127,7 @@ async fn an_axle_does_not_turn(address: &str, unit: &str) {
     let source = gateway
         .add(UnitId::new(unit).unwrap(), MemorySpool::new(1 << 20))
         .unwrap();
-    let last_ms = now_ms() / 1_000 * 1_000 - 1_000;
+    let last_ms = (now_ms() / 1_000 - 1 - ago_s) * 1_000;
     let times: Vec<i64> = (0..60)
         .map(|second| last_ms - 59_000 + second * 1_000)
         .collect();
@@ -140,7 +140,7 @@ async fn an_axle_does_not_turn(address: &str, unit: &str) {
     };
     add("unit.speed", 40.0);
     for axle in 1..=6 {
-        let speed = if axle == 3 { 0.0 } else { 40.0 };
+        let speed = if axle == standing { 0.0 } else { 40.0 };
         add(&format!("traction.axle.{axle}.speed"), speed);
     }
     source.append(builder.build().unwrap()).await.unwrap();
@@ -178,7 +178,7 @@ async fn an_alert_comes_is_taken_on_and_a_lost_connection_misses_nothing() {
 
     // It comes by itself: the page is not loaded again.
     tab.value("window.isSame = true");
-    an_axle_does_not_turn(&address, SPARE[0]).await;
+    an_axle_does_not_turn(&address, SPARE[0], 3, 600).await;
     let row = row_of(&tab, SPARE[0]);
     assert_eq!(tab.value("window.isSame"), true);
     let waiting = tab.number("parseInt(document.querySelector('#waiting').textContent)");
@@ -190,6 +190,15 @@ async fn an_alert_comes_is_taken_on_and_a_lost_connection_misses_nothing() {
         ));
     }
     tab.picture("board-alert-came");
+
+    // The row becomes another under the hands of who is about to press its button.
+    let button = row.replace('d', "t");
+    tab.value(&format!("document.querySelector('#{button}').focus()"));
+    an_axle_does_not_turn(&address, SPARE[0], 5, 0).await;
+    tab.until(&format!(
+        "document.querySelector('#{row}').textContent.includes('axle 5')"
+    ));
+    assert_eq!(tab.text("document.activeElement.id"), button);
 
     // Taken on, with a note. Others see it without doing anything.
     let other = browser.tab(WIDE.0, WIDE.1);
@@ -231,7 +240,7 @@ async fn an_alert_comes_is_taken_on_and_a_lost_connection_misses_nothing() {
     // It comes back, and what happened meanwhile is there.
     let bare = |url: &str| url.strip_prefix("http://").unwrap().to_owned();
     let again = railway.serve(&bare(&address), &bare(&pages));
-    an_axle_does_not_turn(again.address(), SPARE[1]).await;
+    an_axle_does_not_turn(again.address(), SPARE[1], 3, 0).await;
     for seen in [&tab, &other] {
         row_of(seen, SPARE[1]);
         seen.until("document.querySelector('#fresh:not(.lost)').textContent.startsWith('Up to')");
@@ -357,7 +366,7 @@ async fn the_board_is_worked_by_the_keyboard_alone() {
     };
     let railway = Railway::new();
     let service = railway.start();
-    an_axle_does_not_turn(service.address(), SPARE[0]).await;
+    an_axle_does_not_turn(service.address(), SPARE[0], 3, 0).await;
     let tab = browser.tab(TABLET.0, TABLET.1);
     tab.open(service.pages());
     let row = row_of(&tab, SPARE[0]);
@@ -374,7 +383,7 @@ async fn the_board_is_worked_by_the_keyboard_alone() {
     );
     tab.type_text("dispatcher called");
     // News that come meanwhile leave the focus and the words where they are.
-    an_axle_does_not_turn(service.address(), SPARE[1]).await;
+    an_axle_does_not_turn(service.address(), SPARE[1], 3, 0).await;
     row_of(&tab, SPARE[1]);
     tab.type_text(" at 9");
     assert_eq!(
@@ -437,7 +446,7 @@ async fn no_page_keeps_anybody_out() {
     };
     let railway = Railway::new();
     let service = railway.start();
-    an_axle_does_not_turn(service.address(), SPARE[0]).await;
+    an_axle_does_not_turn(service.address(), SPARE[0], 3, 0).await;
     let tab = browser.tab(WIDE.0, WIDE.1);
     open_a_sheet(&tab, service.pages());
     let mut paths = kinds_of_pages(&tab, service.pages());

@@ -50,7 +50,7 @@ impl Model {
         let mut weights = vec![1.0; rows.len()];
         let mut answer = (0.0, vec![0.0; used.len()]);
         for _ in 0..ROUNDS {
-            answer = solve(&x, &rows, &weights);
+            answer = solve(&x, &rows, &weights, RIDGE);
             let off: Vec<f64> = x
                 .iter()
                 .zip(&rows)
@@ -112,7 +112,7 @@ fn scale(values: impl Iterator<Item = f64>) -> (f64, f64) {
 }
 
 /// Weighted ridge: level and slopes.
-fn solve(x: &[Vec<f64>], rows: &[(&[f64], f64)], weights: &[f64]) -> (f64, Vec<f64>) {
+fn solve(x: &[Vec<f64>], rows: &[(&[f64], f64)], weights: &[f64], ridge: f64) -> (f64, Vec<f64>) {
     let n_slopes = x.first().map_or(0, Vec::len);
     let total: f64 = weights.iter().sum();
     let mut means = vec![0.0; n_slopes];
@@ -143,7 +143,7 @@ fn solve(x: &[Vec<f64>], rows: &[(&[f64], f64)], weights: &[f64]) -> (f64, Vec<f
         }
     }
     for (place, row) in square.iter_mut().enumerate() {
-        row[place] += RIDGE * total;
+        row[place] += ridge * total;
     }
     let slopes = cholesky(square, with_y);
     (level - dot(&slopes, &means), slopes)
@@ -201,4 +201,122 @@ pub(super) fn line(pairs: impl Iterator<Item = (f64, f64)>) -> Option<Line> {
         slope: xy / xx,
         correlation: xy / libm::sqrt(xx * yy),
     })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// NIST StRD, Longley: employed; deflator, product, unemployed, armed forces, population, year.
+    const LONGLEY: [(f64, [f64; 6]); 16] = [
+        (
+            60_323.0,
+            [83.0, 234_289.0, 2356.0, 1590.0, 107_608.0, 1947.0],
+        ),
+        (
+            61_122.0,
+            [88.5, 259_426.0, 2325.0, 1456.0, 108_632.0, 1948.0],
+        ),
+        (
+            60_171.0,
+            [88.2, 258_054.0, 3682.0, 1616.0, 109_773.0, 1949.0],
+        ),
+        (
+            61_187.0,
+            [89.5, 284_599.0, 3351.0, 1650.0, 110_929.0, 1950.0],
+        ),
+        (
+            63_221.0,
+            [96.2, 328_975.0, 2099.0, 3099.0, 112_075.0, 1951.0],
+        ),
+        (
+            63_639.0,
+            [98.1, 346_999.0, 1932.0, 3594.0, 113_270.0, 1952.0],
+        ),
+        (
+            64_989.0,
+            [99.0, 365_385.0, 1870.0, 3547.0, 115_094.0, 1953.0],
+        ),
+        (
+            63_761.0,
+            [100.0, 363_112.0, 3578.0, 3350.0, 116_219.0, 1954.0],
+        ),
+        (
+            66_019.0,
+            [101.2, 397_469.0, 2904.0, 3048.0, 117_388.0, 1955.0],
+        ),
+        (
+            67_857.0,
+            [104.6, 419_180.0, 2822.0, 2857.0, 118_734.0, 1956.0],
+        ),
+        (
+            68_169.0,
+            [108.4, 442_769.0, 2936.0, 2798.0, 120_445.0, 1957.0],
+        ),
+        (
+            66_513.0,
+            [110.8, 444_546.0, 4681.0, 2637.0, 121_950.0, 1958.0],
+        ),
+        (
+            68_655.0,
+            [112.6, 482_704.0, 3813.0, 2552.0, 123_366.0, 1959.0],
+        ),
+        (
+            69_564.0,
+            [114.2, 502_601.0, 3931.0, 2514.0, 125_368.0, 1960.0],
+        ),
+        (
+            69_331.0,
+            [115.7, 518_173.0, 4806.0, 2572.0, 127_852.0, 1961.0],
+        ),
+        (
+            70_551.0,
+            [116.9, 554_894.0, 4007.0, 2827.0, 130_081.0, 1962.0],
+        ),
+    ];
+    /// Certified: intercept, then the slopes in the order above, and the residual standard deviation.
+    const CERTIFIED: [f64; 7] = [
+        -3_482_258.634_595_82,
+        15.061_872_271_373_3,
+        -0.035_819_179_292_591_0,
+        -2.020_229_803_816_83,
+        -1.033_226_867_173_59,
+        -0.051_104_105_653_580_7,
+        1_829.151_464_613_55,
+    ];
+    const RESIDUAL_SD: f64 = 304.854_073_561_965;
+
+    #[test]
+    fn longley_comes_out_to_nine_digits_without_the_ridge() {
+        let rows: Vec<(&[f64], f64)> = LONGLEY.iter().map(|(y, x)| (x.as_slice(), *y)).collect();
+        let scales: Vec<(f64, f64)> = (0..6)
+            .map(|feature| scale(rows.iter().map(|(row, _)| row[feature])))
+            .collect();
+        let standard = |(row, _): &(&[f64], f64)| -> Vec<f64> {
+            let pairs = row.iter().zip(&scales);
+            pairs
+                .map(|(value, (mean, by))| (value - mean) * by)
+                .collect()
+        };
+        let x: Vec<Vec<f64>> = rows.iter().map(standard).collect();
+        let (level, slopes) = solve(&x, &rows, &[1.0; 16], 0.0);
+        let slopes: Vec<f64> = slopes
+            .iter()
+            .zip(&scales)
+            .map(|(slope, (_, by))| slope * by)
+            .collect();
+        let means: Vec<f64> = scales.iter().map(|(mean, _)| *mean).collect();
+        let found = std::iter::once(level - dot(&slopes, &means)).chain(slopes.iter().copied());
+        for (found, certified) in found.zip(CERTIFIED) {
+            let off = ((found - certified) / certified).abs();
+            assert!(off < 1e-9, "{found} is not {certified}: {off}");
+        }
+        let squares: f64 = rows
+            .iter()
+            .map(|(row, y)| y - level - dot(&slopes, row) + dot(&slopes, &means))
+            .map(|off| off * off)
+            .sum();
+        let deviation = libm::sqrt(squares / 9.0);
+        assert!((deviation / RESIDUAL_SD - 1.0).abs() < 1e-9, "{deviation}");
+    }
 }

@@ -8,6 +8,7 @@
 
 use serde_json::Value;
 use std::process::Command;
+use tempfile::TempDir;
 use wheeltap_sim::PastFile;
 use wheeltap_tests::browser::demo_file;
 use wheeltap_tests::{Service, wheeltap};
@@ -29,12 +30,14 @@ fn number(value: &Value) -> f64 {
         .unwrap_or_else(|| panic!("{value} is no number"))
 }
 
-#[test]
-fn reports_over_the_demonstration_find_what_was_planted() {
+/// The demonstration played with so many units, and a service over its store.
+fn played(units: &str, history: &[&str]) -> (TempDir, Service) {
     let folder = tempfile::tempdir().unwrap();
     let data = folder.path().join("data");
     let mut demo = Command::new(wheeltap());
-    demo.args(["demo", "--units", "2", "--history", "--json", "--data"])
+    demo.args(["demo", "--units", units, "--json"])
+        .args(history)
+        .arg("--data")
         .arg(&data);
     lines(&mut demo);
     let settings = format!(
@@ -44,16 +47,16 @@ fn reports_over_the_demonstration_find_what_was_planted() {
     std::fs::write(folder.path().join("wheeltap.toml"), settings).unwrap();
     let mut serve = Command::new(wheeltap());
     serve
-        .args([
-            "serve",
-            "--config",
-            "wheeltap.toml",
-            "--listen",
-            "127.0.0.1:0",
-        ])
-        .args(["--pages", "127.0.0.1:0"])
+        .args(["serve", "--config", "wheeltap.toml"])
+        .args(["--listen", "127.0.0.1:0", "--pages", "127.0.0.1:0"])
         .current_dir(folder.path());
     let service = Service::start(serve).unwrap_or_else(|ended| panic!("{ended:?}"));
+    (folder, service)
+}
+
+#[test]
+fn reports_over_the_demonstration_find_what_was_planted() {
+    let (_folder, service) = played("2", &["--history"]);
     let report = |words: &[&str]| {
         let mut report = Command::new(wheeltap());
         let server = ["--json", "--server", service.address()];
@@ -121,4 +124,20 @@ fn reports_over_the_demonstration_find_what_was_planted() {
             .iter()
             .any(|state| state["state"] == "in_shop" && state["counts"] == "lost")
     );
+}
+
+/// The railway file says where alders grease the rail: mile 88.0 to 89.6 of the first line.
+#[test]
+fn the_greasy_cutting_of_the_demonstration_is_its_first_rail_place() {
+    let (_folder, service) = played("12", &[]);
+    let mut report = Command::new(wheeltap());
+    report.args(["report", "rail", "--json", "--server", service.address()]);
+    let found = lines(&mut report);
+    let first = &found[0];
+    assert_eq!(first["line"], 1, "{first:#}");
+    let (from, until) = (number(&first["from_mile"]), number(&first["until_mile"]));
+    assert!(from > 87.9 && until < 89.8, "{from} to {until}");
+    assert!(number(&first["trains"]) > 2.0, "{first:#}");
+    let next = found[1]["trains"].as_f64().unwrap_or_default();
+    assert!(next < number(&first["trains"]), "{:#}", found[1]);
 }

@@ -18,6 +18,7 @@ mod defect;
 mod desk;
 mod guard;
 mod live;
+mod rail;
 mod reports;
 mod rules;
 mod series;
@@ -97,6 +98,7 @@ pub async fn serve(
         .route("/rules/{rule}/sweep", get(sweep::page))
         .route("/walk-back", get(walk::page))
         .route("/reports", get(reports::page))
+        .route("/reports/rail", get(rail::page))
         .route("/units/{unit}", get(unit::page))
         .route("/service", get(service::list))
         .route(

@@ -3,6 +3,36 @@
 use crate::v1;
 use wheeltap_model::{gauge_words, span_words};
 
+/// `mile 88.0 to 88.9`, or `mile 88.4` where both are one.
+pub fn miles(from: f64, until: f64) -> String {
+    let (from, until) = (format!("{from:.1}"), format!("{until:.1}"));
+    if from == until {
+        format!("mile {from}")
+    } else {
+        format!("mile {from} to {until}")
+    }
+}
+
+/// What rail places are of: `27 slips, of 2 the mile is not known; a place is at most 2 mi where 3 units of 2
+/// trains slipped`.
+pub fn slips_said(found: &v1::RailPlaces) -> String {
+    let n_slips = match found.n_slips {
+        1 => "1 slip".to_owned(),
+        n => format!("{n} slips"),
+    };
+    let unplaced = match found.n_unplaced {
+        0 => String::new(),
+        n => format!(", of {n} the mile is not known"),
+    };
+    let units = match (found.least_units, found.least_trains) {
+        (1, 1) => "a unit".to_owned(),
+        (n, 1) => format!("{n} units"),
+        (n, trains) => format!("{n} units of {trains} trains"),
+    };
+    let stretch = found.stretch_miles;
+    format!("{n_slips}{unplaced}; a place is at most {stretch} mi where {units} slipped")
+}
+
 /// A number with three digits that say something.
 pub fn rounded(value: f64) -> String {
     if value == 0.0 || !value.is_finite() {

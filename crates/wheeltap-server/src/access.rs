@@ -112,6 +112,7 @@ const TABLE: &[(&str, &[Role])] = &[
     ("wheeltap.v1.ReportService/GetRuleScorecards", READERS),
     ("wheeltap.v1.ReportService/GetDeskLoad", READERS),
     ("wheeltap.v1.ReportService/GetReliability", READERS),
+    ("wheeltap.v1.ReportService/GetRailPlaces", READERS),
     ("wheeltap.v1.TurnaroundService/ListServicePoints", READERS),
     ("wheeltap.v1.TurnaroundService/ListArrivals", READERS),
     (

@@ -1,8 +1,9 @@
 //! ReportService: how right rules are, what the desk has to bear, how often things fail.
 //!
-//! Reports are worked out when asked for, on a blocking thread, from the book and the fleet in memory; telemetry
-//! is not read.
+//! Reports are worked out when asked for, on a blocking thread, from the book and the fleet in memory. Telemetry
+//! is read for the places where wheels slip only.
 
+mod rail;
 mod wire;
 
 use crate::alerts::{bad_field, check_text};
@@ -197,6 +198,15 @@ impl ReportService for ReportCalls {
         let (shared, judging) = (Arc::clone(&self.shared), Arc::clone(&self.judging));
         let request = request.into_inner();
         off_thread(move || reliable(&shared, &judging, request)).await
+    }
+
+    async fn get_rail_places(
+        &self,
+        request: Request<v1::GetRailPlacesRequest>,
+    ) -> Result<Response<v1::RailPlaces>, Status> {
+        let (shared, judging) = (Arc::clone(&self.shared), Arc::clone(&self.judging));
+        let request = request.into_inner();
+        off_thread(move || rail::places(&shared, &judging, request)).await
     }
 }
 

@@ -338,7 +338,7 @@ async fn classes_and_channels_are_told_as_the_catalogue_has_them() {
         .into_inner();
     assert_eq!(first.channels.len(), 3);
     let rest = fleet
-        .list_channels(list(3, first.next_page_token))
+        .list_channels(list(10, first.next_page_token))
         .await
         .unwrap()
         .into_inner();

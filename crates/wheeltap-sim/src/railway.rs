@@ -571,6 +571,7 @@ struct UnitRun<'a> {
     train: Option<Running<'a>>,
     coupled: Option<&'a Coupled>,
     sky: &'a Sky,
+    line: u32,
     loco: Locomotive,
     sensors: Sensors,
     failures: Vec<&'a Failure>,
@@ -643,6 +644,7 @@ impl<'a> UnitRun<'a> {
             train,
             coupled,
             sky,
+            line: u32::try_from(line_idx + 1).unwrap_or(u32::MAX),
             loco: Locomotive::new(build, random, running, air_cel, &cut_out),
             sensors,
             failures,
@@ -713,6 +715,7 @@ impl<'a> UnitRun<'a> {
         let scene = Scene {
             now: &now,
             loco: &self.loco,
+            line: self.line,
             leads: coupled.is_some_and(|coupled| coupled.role == ConsistRole::Lead),
             isolated: self.state == UnitState::Isolated,
             coupled: coupled.is_some(),

@@ -39,6 +39,7 @@ pub(crate) enum Signal {
     Tunnel,
     Odometer,
     Mile,
+    Line,
     SandCommand,
     SandLevel,
     PipePressure,
@@ -105,6 +106,7 @@ const SIGNALS: &[(&str, Signal, &str, f64)] = &[
     ("unit.tunnel", Signal::Tunnel, "1", 0.0),
     ("unit.odometer", Signal::Odometer, "km", 0.0),
     ("place.mile", Signal::Mile, "[mi_i]", 0.005),
+    ("place.line", Signal::Line, "1", 0.0),
     ("sand.command", Signal::SandCommand, "1", 0.0),
     ("sand.level", Signal::SandLevel, "kg", 1.5),
     ("brake.pipe.pressure", Signal::PipePressure, "kPa", 1.2),
@@ -148,6 +150,8 @@ const SIGNALS: &[(&str, Signal, &str, f64)] = &[
 pub(crate) struct Scene<'a> {
     pub(crate) now: &'a Now,
     pub(crate) loco: &'a Locomotive,
+    /// Lines are numbered as the railway file lists them, from 1.
+    pub(crate) line: u32,
     /// Flow and rear pressure are shown in the leading unit only.
     pub(crate) leads: bool,
     pub(crate) isolated: bool,
@@ -188,6 +192,7 @@ impl Signal {
             Self::Tunnel => flag(now.in_tunnel),
             Self::Odometer => loco.odometer_km,
             Self::Mile => now.mile,
+            Self::Line => f64::from(scene.line),
             Self::SandCommand => flag(loco.sanding),
             Self::SandLevel => loco.sand_kg,
             Self::PipePressure => coupled(now.pipe_kpa),

@@ -2,7 +2,7 @@
 
 use crate::{
     Outcome, Stop,
-    args::{DeskReportArgs, ReliabilityArgs, ReportCommand, ReportSpan, ScorecardArgs},
+    args::{DeskReportArgs, RailArgs, ReliabilityArgs, ReportCommand, ReportSpan, ScorecardArgs},
     output::{Out, counted, note},
     remote::{self, answer, connected, instant, priority, short_instant, tail, word},
 };
@@ -19,6 +19,7 @@ pub fn run(command: &ReportCommand) -> Result<Outcome, Stop> {
             ReportCommand::Scorecard(args) => scorecard(args).await,
             ReportCommand::Desk(args) => desk(args).await,
             ReportCommand::Reliability(args) => reliability(args).await,
+            ReportCommand::Rail(args) => rail(args).await,
         }
     })
 }
@@ -557,4 +558,101 @@ fn reliability_lines(report: &v1::Reliability, out: &mut Out) -> anyhow::Result<
         } }))?;
     }
     Ok(())
+}
+
+/// Units listed that slip away from such places.
+const MOST_SLIPPING: usize = 10;
+
+async fn rail(args: &RailArgs) -> Result<Outcome, Stop> {
+    let connection = connected(&args.ask.server).await?;
+    let request = v1::GetRailPlacesRequest {
+        from_unix_ms: args.from.unwrap_or(0),
+        until_unix_ms: args.until.unwrap_or(0),
+        stretch_miles: args.stretch,
+        least_units: args.units,
+        least_trains: args.trains,
+    };
+    let found = answer(connection.reports().get_rail_places(request).await)?;
+    let mut out = Out::new();
+    if args.ask.json {
+        for place in found.places.iter().take(args.limit) {
+            out.json(&place_line(place))?;
+        }
+        for unit in &found.units {
+            out.json(&json!({
+                "unit": tail(&unit.unit), "slips": unit.n_slips, "at_places": unit.n_at_places,
+            }))?;
+        }
+        out.flush()?;
+        return Ok(Outcome::Fine);
+    }
+    let head = [
+        "line", "miles", "trains", "units", "slips", "first", "last", "defects",
+    ];
+    let places = found.places.iter().take(args.limit);
+    if !found.places.is_empty() {
+        out.table(&head, places.map(place_row).collect())?;
+    }
+    let own: Vec<&v1::SlippingUnit> = found
+        .units
+        .iter()
+        .filter(|unit| unit.n_slips > unit.n_at_places)
+        .take(MOST_SLIPPING)
+        .collect();
+    if !own.is_empty() {
+        out.line("")?;
+        let rows = own.iter().map(|unit| {
+            vec![
+                tail(&unit.unit).to_owned(),
+                (unit.n_slips - unit.n_at_places).to_string(),
+                unit.n_slips.to_string(),
+            ]
+        });
+        out.table(&["unit", "slips elsewhere", "slips"], rows.collect())?;
+    }
+    out.flush()?;
+    note(format!(
+        "\n{}{}: {}. Look at the rail first; it says of no unit that it is sound.",
+        match found.places.len().saturating_sub(args.limit) {
+            0 => String::new(),
+            n => format!("{} more with --limit. ", counted(n, "place")),
+        },
+        told_span(found.from_unix_ms, found.until_unix_ms),
+        words::slips_said(&found),
+    ));
+    Ok(Outcome::Fine)
+}
+
+fn place_line(place: &v1::RailPlace) -> Value {
+    let units = place.units.iter();
+    let defects = place.defects.iter();
+    json!({
+        "line": place.line,
+        "from_mile": place.from_mile,
+        "until_mile": place.until_mile,
+        "first": instant(place.first_unix_ms),
+        "last": instant(place.last_unix_ms),
+        "slips": place.n_slips,
+        "trains": place.n_trains,
+        "units": units
+            .map(|of| json!({ "unit": tail(&of.unit), "slips": of.n_slips }))
+            .collect::<Vec<_>>(),
+        "defects": defects.map(|name| tail(name)).collect::<Vec<_>>(),
+    })
+}
+
+fn place_row(place: &v1::RailPlace) -> Vec<String> {
+    let defects = place.defects.iter().map(|name| tail(name));
+    vec![
+        place
+            .line
+            .map_or_else(|| "unknown".to_owned(), |line| line.to_string()),
+        words::miles(place.from_mile, place.until_mile),
+        place.n_trains.to_string(),
+        place.units.len().to_string(),
+        place.n_slips.to_string(),
+        short_instant(place.first_unix_ms),
+        short_instant(place.last_unix_ms),
+        defects.collect::<Vec<_>>().join(", "),
+    ]
 }

@@ -87,6 +87,22 @@ pub fn catalogue() -> Catalogue {
         formula = "charging_time"
         of = { pressure = "brake.pipe.pressure", from = "70 [psi]", to = "87 [psi]", most = "1 h" }
         range = [0, 60]
+        [[channel]]
+        name = "place.mile"
+        title = "Mile on the line"
+        kind = "sampled"
+        ucum = "[mi_i]"
+        range = [0, 1000]
+        resolution = "0.001"
+        interval = "10 s"
+        [[channel]]
+        name = "place.line"
+        title = "Number of the line"
+        kind = "held"
+        ucum = "1"
+        range = [0, 100]
+        resolution = "1"
+        hold = "1 h"
     "#;
     catalogue.extend("derived.toml", derived).unwrap();
     catalogue

@@ -12,6 +12,8 @@ pub enum ReportCommand {
     Desk(DeskReportArgs),
     /// Failures by component, system or class: time between them, trend, lives, what fails most
     Reliability(ReliabilityArgs),
+    /// Places where several units slipped, and units that slip elsewhere: the rail, or the unit
+    Rail(RailArgs),
 }
 
 /// Which span a report is over.
@@ -110,6 +112,31 @@ pub struct ReliabilityArgs {
     /// Of the bounds, between 0 and 1
     #[arg(long, value_name = "SHARE", default_value_t = 0.9)]
     pub confidence: f64,
+    #[command(flatten)]
+    pub ask: AskArgs,
+}
+
+#[derive(Debug, Args)]
+pub struct RailArgs {
+    /// From this instant on (RFC 3339), or a span back from now such as "7 d"; without it the last 24 h of
+    /// the record
+    #[arg(long, value_name = "TIME", value_parser = time)]
+    pub from: Option<i64>,
+    /// Up to this instant; the end of the record without it
+    #[arg(long, value_name = "TIME", value_parser = time)]
+    pub until: Option<i64>,
+    /// Longest stretch of rail that is one place, miles
+    #[arg(long, value_name = "MILES", default_value_t = 2.0)]
+    pub stretch: f64,
+    /// Units that must have slipped there
+    #[arg(long, value_name = "NUMBER", default_value_t = 3, value_parser = clap::value_parser!(u32).range(1..))]
+    pub units: u32,
+    /// Trains that they must have been in, a unit that runs alone being one
+    #[arg(long, value_name = "NUMBER", default_value_t = 2, value_parser = clap::value_parser!(u32).range(1..))]
+    pub trains: u32,
+    /// Places to list
+    #[arg(long, value_name = "NUMBER", default_value_t = 20)]
+    pub limit: usize,
     #[command(flatten)]
     pub ask: AskArgs,
 }

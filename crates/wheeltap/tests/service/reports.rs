@@ -47,6 +47,14 @@ fn reports_say_what_shops_found_what_was_missed_and_what_failed() {
     let refused = ["report", "reliability", "--confidence", "2"];
     service.run(&bench, &refused).says(1, &["between 0 and 1"]);
 
+    let rail = service.run(&bench, &["report", "rail"]);
+    rail.says(
+        0,
+        &["0 slips; a place is at most 2 mi where 3 units of 2 trains slipped"],
+    );
+    let refused = ["report", "rail", "--from", "2025-11-01T00:00:00Z"];
+    service.run(&bench, &refused).says(1, &["BAD_SPAN", "31 d"]);
+
     pages_show_reports(&service);
 }
 
@@ -153,6 +161,15 @@ fn pages_show_reports(service: &Service) {
     assert!(
         !page.contains("style="),
         "the page's policy lets no style in"
+    );
+    let (_, page) = service.page("GET /reports/rail?hours=744", "", "");
+    holds(
+        &page,
+        &[
+            "<option value=\"744\" selected>31 d</option>",
+            "No place at which several units slipped.",
+            "No unit slipped elsewhere.",
+        ],
     );
     let (_, page) = service.page("GET /rules/oil-warm", "", "");
     assert!(

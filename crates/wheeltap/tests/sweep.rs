@@ -178,3 +178,23 @@ fn what_cannot_be_swept_is_said() {
     bench.write("oil-warm.rhai", RULE.replace("> 50.0", "> \"a\""));
     swept(&[]).says(1, &["oil-warm.rhai:"]);
 }
+
+#[test]
+fn what_files_cannot_answer_is_said() {
+    let bench = bench();
+    let own = text("seen.limit", "1 min").replacen(
+        "reads() { #{ ",
+        "reads() { #{ mates: mates_count(last(\"engine.oil.temperature\")), \
+         speed: last(\"engine.speed\"), ",
+        1,
+    );
+    let params = "fn params() { #{ limit: param(50.0, \"Cel\", #{ from: 45.0, to: 62.0, step: 0.5 }) } }\nfn raise";
+    bench.write("oil-warm.rhai", own.replacen("fn raise", params, 1));
+    bench.run(SWEEP).says(
+        0,
+        &[
+            "oil-warm asks consist mates: files know no trains",
+            "oil-warm reads engine.speed, which the map does not fill",
+        ],
+    );
+}

@@ -420,6 +420,23 @@ fn say_what_was_usual(fits: &[(UnitId, FitReport)]) {
     }
 }
 
+/// What a rule asks for and files cannot answer.
+pub(super) fn say_what_is_unknown(rule: &Rule, map: &BoundMap) {
+    let name = &rule.reference.name;
+    if rule.reads_mates() {
+        note(format!(
+            "{name} asks consist mates: files know no trains, so what it asks of them is unknown"
+        ));
+    }
+    let missing = missing_channels(rule, map);
+    if !missing.is_empty() {
+        note(format!(
+            "{name} reads {}, which the map does not fill",
+            missing.join(" and ")
+        ));
+    }
+}
+
 fn say_what_was_judged(
     units: &BTreeMap<UnitId, UnitRead>,
     rules: &[EffectiveRule],
@@ -436,18 +453,7 @@ fn say_what_was_judged(
             note(format!("{name} applies to no unit in these files"));
             continue;
         }
-        if rule.reads_mates() {
-            note(format!(
-                "{name} asks consist mates: files know no trains, so what it asks of them is unknown"
-            ));
-        }
-        let missing = missing_channels(rule, map);
-        if !missing.is_empty() {
-            note(format!(
-                "{name} reads {}, which the map does not fill",
-                missing.join(" and ")
-            ));
-        }
+        say_what_is_unknown(rule, map);
     }
     for (unit, fault) in faults {
         if fault.n_in_a_row > 0 {

@@ -2,7 +2,8 @@
 
 use super::baselines::ByClass;
 use super::replay::{
-    Units, bound_map, classes, is_judged, judge, read, say_what_was_read, truth_of, would_ring,
+    Units, bound_map, classes, is_judged, judge, read, say_what_is_unknown, say_what_was_read,
+    truth_of, would_ring,
 };
 use super::sweep_plot;
 use crate::{
@@ -279,6 +280,7 @@ fn of_files(args: &SweepArgs, map: &Path) -> Result<Swept, Stop> {
             in_force.rule.reference.name
         )));
     }
+    say_what_is_unknown(&in_force.rule, &map);
     let classes = classes(&args.class, &mut units, &variants, &map, span)?;
     let alerts = judge_all(&mut units, &variants, map.catalogue(), &classes);
     let tried = grid

@@ -187,6 +187,10 @@ pub fn catalogue() -> Catalogue {
         formula = "pressure_difference"
         of = { high = "test.level", low = "test.mode" }
         range = [-1000, 1000]
+        [[health]]
+        channel = "test.level"
+        stuck_after = "2 min"
+        fastest = 0.3
     "#;
     catalogue.extend("derived.toml", derived).unwrap();
     catalogue
@@ -254,7 +258,7 @@ pub struct Service {
     pub judging: Arc<Judging>,
     pub clock: Arc<ManualClock>,
     runtime: tokio::runtime::Runtime,
-    rules: Option<PathBuf>,
+    settings: Settings,
     next_sequence: u64,
 }
 
@@ -265,13 +269,29 @@ pub fn unit() -> UnitId {
 impl Service {
     /// A service on an empty store, with the rules of a folder.
     pub fn new(rules: Option<PathBuf>) -> Self {
+        Self::with(Settings {
+            rules,
+            ..Settings::default()
+        })
+    }
+
+    /// A service on an empty store that has an item for the shop for each sensor that fails, too.
+    pub fn that_minds_sensors(rules: Option<PathBuf>) -> Self {
+        Self::with(Settings {
+            rules,
+            channel_health: true,
+            ..Settings::default()
+        })
+    }
+
+    fn with(settings: Settings) -> Self {
         let clock = Arc::new(ManualClock::new(ServerTime::from_unix_ms(T0)));
-        Self::on(Arc::new(MemoryStore::new()), rules, clock, 1)
+        Self::on(Arc::new(MemoryStore::new()), settings, clock, 1)
     }
 
     fn on(
         store: Arc<MemoryStore>,
-        rules: Option<PathBuf>,
+        settings: Settings,
         clock: Arc<ManualClock>,
         next_sequence: u64,
     ) -> Self {
@@ -291,10 +311,6 @@ impl Service {
             commissioned: at(0),
         };
         fleet.create(created, Vec::new()).unwrap();
-        let settings = Settings {
-            rules: rules.clone(),
-            ..Settings::default()
-        };
         let shared = Arc::new(Shared {
             store: Arc::clone(&killable) as Arc<dyn Store>,
             catalogue: Arc::new(catalogue),
@@ -302,7 +318,7 @@ impl Service {
             work: Arc::default(),
             turnaround: Turnaround::load(Arc::clone(&killable) as Arc<dyn Store>).unwrap(),
             clock: Arc::clone(&clock) as Arc<dyn wheeltap_server::Clock>,
-            settings,
+            settings: settings.clone(),
             access: Access::default(),
             metrics: Metrics::default(),
             shutdown: Shutdown::default(),
@@ -319,7 +335,7 @@ impl Service {
             judging,
             clock,
             runtime,
-            rules,
+            settings,
             next_sequence,
         }
     }
@@ -331,7 +347,7 @@ impl Service {
         }
         self.judging.stop();
         let store = Arc::clone(&self.store);
-        Self::on(store, self.rules, self.clock, self.next_sequence)
+        Self::on(store, self.settings, self.clock, self.next_sequence)
     }
 
     /// Stores a batch of the one unit; `offer` hands it to the judge too.

@@ -579,6 +579,16 @@ async fn an_encrypted_receiver_is_told_once_its_authority_vouches_for_it() {
     }
 }
 
+/// Why a service does not start.
+async fn not_started(settings: Settings) -> String {
+    let served = Served::start(settings).await;
+    let error = served.ended().await.unwrap_err();
+    let RunError::Start { source } = error else {
+        panic!("{error}");
+    };
+    std::error::Error::source(&source).unwrap().to_string()
+}
+
 #[tokio::test(flavor = "multi_thread")]
 async fn authorities_that_are_none_are_refused_before_anything_is_served() {
     let folder = tempfile::tempdir().unwrap();
@@ -593,12 +603,7 @@ async fn authorities_that_are_none_are_refused_before_anything_is_served() {
         if let Some(text) = text {
             std::fs::write(folder.path().join("ours.pem"), text).unwrap();
         }
-        let served = Served::start(settings.clone()).await;
-        let error = served.ended().await.unwrap_err();
-        let RunError::Start { source } = error else {
-            panic!("{error}");
-        };
-        let cause = std::error::Error::source(&source).unwrap().to_string();
+        let cause = not_started(settings.clone()).await;
         assert!(cause.contains(says), "{cause}");
     }
 }
@@ -613,12 +618,7 @@ async fn a_weak_secret_is_refused_before_anything_is_served() {
             Some(text) => std::fs::write(&file, text).unwrap(),
             None => std::fs::remove_file(&file).unwrap(),
         }
-        let served = Served::start(settings.clone()).await;
-        let error = served.ended().await.unwrap_err();
-        let RunError::Start { source } = error else {
-            panic!("{error}");
-        };
-        let cause = std::error::Error::source(&source).unwrap().to_string();
+        let cause = not_started(settings.clone()).await;
         assert!(cause.contains(says), "{cause}");
     }
 }

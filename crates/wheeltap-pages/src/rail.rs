@@ -52,26 +52,14 @@ struct Page {
 /// `GET /reports/rail`.
 pub async fn page(State(pages): State<Pages>, Query(wanted): Query<Wanted>) -> Response {
     let hours = wanted.hours.unwrap_or(USUAL_H);
+    let asked = v1::GetRailPlacesRequest {
+        span_ms: i64::from(hours) * HOUR_MS,
+        ..v1::GetRailPlacesRequest::default()
+    };
     let mut calls = pages.connection.reports();
-    // The span ends with the record, which an empty question tells where it is.
-    let whole = v1::GetRailPlacesRequest::default();
-    let found = match calls.get_rail_places(whole).await {
+    let found = match calls.get_rail_places(asked).await {
         Ok(found) => found.into_inner(),
         Err(status) => return refused(&status.into()),
-    };
-    let found = if hours == USUAL_H {
-        found
-    } else {
-        let from_ms = found.until_unix_ms - i64::from(hours) * HOUR_MS;
-        let asked = v1::GetRailPlacesRequest {
-            from_unix_ms: from_ms.max(1),
-            until_unix_ms: found.until_unix_ms,
-            ..v1::GetRailPlacesRequest::default()
-        };
-        match calls.get_rail_places(asked).await {
-            Ok(found) => found.into_inner(),
-            Err(status) => return refused(&status.into()),
-        }
     };
     shown(made(&found, hours).render())
 }

@@ -10,14 +10,25 @@ mod common;
 
 use common::alerting::{START, reason, settings};
 use common::{NOW_MS, Served, batch_of, column, schema, unit};
-use std::collections::BTreeSet;
 use tonic::Code;
+use wheeltap_model::{ConsistPosition, ConsistRole, Dated, EventTime, Facing};
 use wheeltap_proto::v1;
 use wheeltap_proto::v1::alert_service_client::AlertServiceClient;
+use wheeltap_proto::v1::defect_service_client::DefectServiceClient;
 use wheeltap_proto::v1::report_service_client::ReportServiceClient;
-use wheeltap_proto::v1::watch_alerts_response::Item;
 
 const MINUTE: i64 = 60_000;
+/// Rings on every unit that runs, whatever its wheels do.
+const MOVES: &str = r#"
+fn about() { #{
+    title: "Moves", system: "test", component: "odometer", priority: "low",
+    tick: "10 s", on_delay: "10 s", off_delay: "10 s",
+    cause: "a test", consequence: "none", action: "look", respond_within: "4 h",
+} }
+fn reads() { #{ mile: last("place.mile") } }
+fn raise(seen) { seen.mile > 87.0 }
+"#;
+
 /// How long it takes to get to a thousandth of a mile.
 const fn run_ms(mile: i64) -> i64 {
     (mile - 86_000) * MINUTE / 1_000
@@ -33,13 +44,16 @@ fn reads() { #{ slips: count("wheel.slip", "10 min") } }
 fn raise(seen) { seen.slips > 1.5 }
 "#;
 
+/// A spool of its own for each run.
+fn epoch(first_ms: i64) -> u8 {
+    u8::try_from((first_ms / MINUTE) % 251).unwrap()
+}
+
 /// A unit runs from mile 86 on, a mile a minute for 10 minutes, on a line, and slips at these
 /// thousandths of a mile.
 async fn runs(served: &Served, number: u32, first_ms: i64, line: Option<f64>, slips: &[i64]) {
     let mut gateway = served.stream().await;
-    gateway
-        .hello(1, &unit(number), u8::try_from(number).unwrap())
-        .await;
+    gateway.hello(1, &unit(number), epoch(first_ms)).await;
     let known = [
         ("place.mile", "[mi_i]", &[] as &[&str]),
         ("place.line", "1", &[]),
@@ -84,12 +98,47 @@ async fn runs(served: &Served, number: u32, first_ms: i64, line: Option<f64>, sl
     );
 }
 
+fn couple(served: &Served, number: u32) {
+    let dated = Dated {
+        from: EventTime::from_unix_ms(0),
+        value: ConsistPosition {
+            train: Some("VM 11".to_owned()),
+            order: number,
+            facing: Facing::Unknown,
+            role: ConsistRole::Trailing,
+        },
+        source: "yard".to_owned(),
+    };
+    let fleet = &served.shared.fleet;
+    fleet.record_consist(&unit(number), dated).unwrap();
+}
+
+/// The units of defects, which are all of slips, by id.
+async fn with_slips(served: &Served, names: &[String]) -> Vec<String> {
+    let mut defects = DefectServiceClient::new(served.channel().await);
+    let mut units = Vec::new();
+    for name in names.iter().cloned() {
+        let asked = v1::GetDefectRequest { name };
+        let defect = defects.get_defect(asked).await.unwrap().into_inner();
+        assert_eq!(defect.component, "slip control");
+        units.push(defect.unit);
+    }
+    units.sort();
+    units
+}
+
 #[tokio::test]
 async fn where_several_units_slip_it_is_the_rail() {
     let folder = tempfile::tempdir().unwrap();
-    std::fs::write(folder.path().join("slips.rhai"), SLIPS).unwrap();
+    for (name, text) in [("slips", SLIPS), ("moves", MOVES)] {
+        std::fs::write(folder.path().join(format!("{name}.rhai")), text).unwrap();
+    }
     let served = Served::start(settings(folder.path())).await;
     let pass = |number: u32| START + i64::from(number) * 20 * MINUTE;
+    // The first two are in one train.
+    for number in 1..=2 {
+        couple(&served, number);
+    }
     for number in 1..=3 {
         runs(&served, number, pass(number), Some(1.0), &[88_250, 88_500]).await;
     }
@@ -100,14 +149,24 @@ async fn where_several_units_slip_it_is_the_rail() {
     runs(&served, 5, pass(5), Some(2.0), &[88_250, 88_500]).await;
     runs(&served, 6, pass(6), None, &[88_250]).await;
 
+    // Slips there once, which rings nothing, and rings three hours later on its own.
+    runs(&served, 7, pass(7), Some(1.0), &[88_250]).await;
+    let later = pass(7) + 180 * MINUTE;
+    runs(&served, 7, later, Some(1.0), &[94_000, 94_250]).await;
+
     let mut alerts = AlertServiceClient::new(served.channel().await);
-    let watch = alerts.watch_alerts(v1::WatchAlertsRequest::default()).await;
-    let (mut changes, mut alerts) = (watch.unwrap().into_inner(), BTreeSet::new());
-    while alerts.len() < 5 {
-        let said = changes.message().await.unwrap().expect("the watch goes on");
-        if let Some(Item::Change(change)) = said.item {
-            alerts.insert(change.alert.unwrap().name);
-        }
+    // Ended ones too, which a watch that begins late is not told of.
+    let all = v1::ListAlertsRequest::default;
+    while alerts
+        .list_alerts(all())
+        .await
+        .unwrap()
+        .get_ref()
+        .alerts
+        .len()
+        < 13
+    {
+        tokio::task::yield_now().await;
     }
 
     let mut reports = ReportServiceClient::new(served.channel().await);
@@ -116,7 +175,7 @@ async fn where_several_units_slip_it_is_the_rail() {
         ..v1::GetRailPlacesRequest::default()
     };
     let found = reports.get_rail_places(asked).await.unwrap().into_inner();
-    assert_eq!((found.n_slips, found.n_unplaced), (15, 1));
+    assert_eq!((found.n_slips, found.n_unplaced), (18, 1));
     assert_eq!(found.until_unix_ms - found.from_unix_ms, 86_400_000);
     let [place] = found.places.as_slice() else {
         panic!("{found:#?}");
@@ -125,7 +184,7 @@ async fn where_several_units_slip_it_is_the_rail() {
     assert!((place.from_mile - 88.25).abs() < 1e-3 && (place.until_mile - 88.5).abs() < 1e-3);
     let at = |number: u32, mile: i64| pass(number) + run_ms(mile);
     assert_eq!(place.first_unix_ms, at(1, 88_250));
-    assert_eq!(place.last_unix_ms, at(4, 88_500));
+    assert_eq!(place.last_unix_ms, at(7, 88_250));
     let units: Vec<(&str, u64)> = place
         .units
         .iter()
@@ -136,10 +195,12 @@ async fn where_several_units_slip_it_is_the_rail() {
         ("units/ZVR 2", 2),
         ("units/ZVR 3", 2),
         ("units/ZVR 4", 1),
+        ("units/ZVR 7", 1),
     ];
     assert_eq!(units, expected);
-    // Open defects of those four, by their own units; not of the unit on the other line.
-    assert_eq!(place.defects.len(), 4, "{place:#?}");
+    // What reads slips and rang about then: not the other rule, not hours later, not on the other line.
+    let of_place = with_slips(&served, &place.defects).await;
+    assert_eq!(of_place, [1, 2, 3, 4].map(|n| format!("units/ZVR {n}")));
     let own: Vec<(&str, u64, u64)> = found
         .units
         .iter()
@@ -150,12 +211,12 @@ async fn where_several_units_slip_it_is_the_rail() {
         [
             ("units/ZVR 4", 6, 1),
             ("units/ZVR 5", 2, 0),
-            ("units/ZVR 6", 1, 0)
+            ("units/ZVR 7", 3, 1)
         ]
     );
 
     // More units or trains are asked for than slipped; and a longer place takes in what lay farther on.
-    for (least_units, least_trains) in [(5, 0), (0, 5)] {
+    for (least_units, least_trains) in [(6, 0), (0, 5)] {
         let asked = v1::GetRailPlacesRequest {
             least_units,
             least_trains,
@@ -169,7 +230,7 @@ async fn where_several_units_slip_it_is_the_rail() {
         ..v1::GetRailPlacesRequest::default()
     };
     let longer = reports.get_rail_places(asked).await.unwrap().into_inner();
-    assert_eq!(longer.places[0].n_slips, 8);
+    assert_eq!(longer.places[0].n_slips, 9);
 }
 
 #[tokio::test]
@@ -193,6 +254,18 @@ async fn what_cannot_be_asked_is_refused_with_its_field() {
         assert_eq!(reason(&refused), why);
         assert!(refused.message().contains(says), "{refused}");
     }
+    let asked = v1::GetRailPlacesRequest {
+        span_ms: -1,
+        ..v1::GetRailPlacesRequest::default()
+    };
+    let refused = reports.get_rail_places(asked).await.unwrap_err();
+    assert!(refused.message().contains("span_ms"), "{refused}");
+    let asked = v1::GetRailPlacesRequest {
+        span_ms: 3_600_000,
+        ..v1::GetRailPlacesRequest::default()
+    };
+    let hour = reports.get_rail_places(asked).await.unwrap().into_inner();
+    assert_eq!(hour.until_unix_ms - hour.from_unix_ms, 3_600_000);
     let nothing = reports.get_rail_places(with(1.0, 31)).await.unwrap();
     let nothing = nothing.into_inner();
     assert_eq!((nothing.n_slips, nothing.places.len()), (0, 0));

@@ -571,6 +571,7 @@ async fn rail(args: &RailArgs) -> Result<Outcome, Stop> {
         stretch_miles: args.stretch,
         least_units: args.units,
         least_trains: args.trains,
+        span_ms: 0,
     };
     let found = answer(connection.reports().get_rail_places(request).await)?;
     let mut out = Out::new();

@@ -3,7 +3,7 @@
 use super::{DAY_MS, Heard, bad_span, span};
 use crate::judging::{Judging, check};
 use crate::{Shared, status};
-use std::collections::{BTreeMap, HashMap, HashSet};
+use std::collections::{BTreeMap, BTreeSet, HashMap, HashSet};
 use std::sync::Arc;
 use tonic::Status;
 use wheeltap_analysis::{PlaceTerms, SlipAt, SlipperyStretch, slippery_stretches};
@@ -55,6 +55,7 @@ pub fn places(
         stretch_miles,
         least_units,
         least_trains,
+        span_ms,
     } = request;
     let or = |asked: u32, usual: u32| if asked == 0 { usual } else { asked };
     let (least_units, least_trains) =
@@ -74,8 +75,13 @@ pub fn places(
     } else {
         until_unix_ms
     };
+    let begin_ms = match span_ms {
+        0 => until_ms.saturating_sub(DAY_MS),
+        1.. => until_ms.saturating_sub(span_ms).max(0),
+        _ => return Err(bad_span("span_ms", "is below zero; leave it out for 24 h")),
+    };
     let asked = (from_unix_ms, until_unix_ms);
-    let (from_ms, until_ms) = span(shared, asked, until_ms.saturating_sub(DAY_MS), end_ms)?;
+    let (from_ms, until_ms) = span(shared, asked, begin_ms, end_ms)?;
     if until_ms - from_ms > MOST_DAYS * DAY_MS {
         let why = format!("lies more than {MOST_DAYS} d before the end; ask for a shorter span");
         return Err(bad_span("from_unix_ms", &why));
@@ -96,7 +102,9 @@ pub fn places(
         least_trains: count(least_trains),
     };
     let stretches = slippery_stretches(&at, terms);
-    let reading = reading_slips(shared, judging);
+    let slipped = stretches.iter().flat_map(|stretch| &stretch.slips);
+    let slipped = slipped.map(|idx| &units[at[*idx].unit]).collect();
+    let reading = reading_slips(shared, judging, &slipped);
     let book = judging.ledger().book();
     let places = stretches
         .iter()
@@ -228,24 +236,35 @@ fn held(series: &Series, at: EventTime, holds_ms: i64) -> Option<u32> {
     number
 }
 
-/// The versions of rules that read slips. A text that is no rule any more reads nothing.
-fn reading_slips(shared: &Shared, judging: &Judging) -> HashSet<RuleRef> {
-    let versions: Vec<Arc<RuleVersion>> = {
+/// Of the versions that raised something open on units that slipped at a place, those that read slips. A text
+/// that is no rule any more reads nothing.
+fn reading_slips(
+    shared: &Shared,
+    judging: &Judging,
+    units: &BTreeSet<&UnitId>,
+) -> HashSet<RuleRef> {
+    let mut versions: HashMap<RuleRef, Arc<RuleVersion>> = HashMap::new();
+    {
         let book = judging.ledger().book();
-        let names = book.rule_names();
-        names
-            .flat_map(|name| book.rule_versions(name))
-            .cloned()
-            .collect()
-    };
-    let reads = |version: &&Arc<RuleVersion>| {
+        let open = units.iter().flat_map(|unit| book.open_defects_of(unit));
+        let alerts = open.flat_map(|kept| &kept.defect().alerts);
+        for version in alerts
+            .filter_map(|id| book.alert(*id))
+            .map(|alert| alert.rule())
+        {
+            versions
+                .entry(version.reference.clone())
+                .or_insert_with(|| Arc::clone(version));
+        }
+    }
+    // Compiled while nobody waits for the book.
+    versions.retain(|_, version| {
         check(shared, &version.reference.name, &version.source).is_ok_and(|rule| {
             let channels = rule.inputs.iter().flat_map(|input| input.read.channels());
             channels.into_iter().any(|channel| channel == SLIP)
         })
-    };
-    let reading = versions.iter().filter(reads);
-    reading.map(|version| version.reference.clone()).collect()
+    });
+    versions.into_keys().collect()
 }
 
 /// A unit's slips at a place: how many, the first and the last.

@@ -1,0 +1,195 @@
+//! Operators: what their sides may be, and what comes of units and ranges.
+
+use super::{Lower, Number, Value};
+use crate::functions;
+use crate::problem::Place;
+use crate::program::{Op, Reg};
+use crate::syntax::{Binary, MAX_WHOLE, Node, Unary};
+use crate::units::{ANYTHING, Range, corners};
+
+impl Lower<'_> {
+    pub(super) fn unary(&mut self, operator: Unary, of: &Node, place: Place) -> Value {
+        let value = self.node(of, false);
+        match operator {
+            Unary::Not => match self.as_flag(&value, of.place, "!") {
+                Some(reg) => self.flag(Op::Not(reg)),
+                None => Value::Refused,
+            },
+            Unary::Plus => match self.as_number(&value, place, "+") {
+                Some(number) => Value::Number(number),
+                None => Value::Refused,
+            },
+            Unary::Minus => match self.as_number(&value, place, "-") {
+                Some(number) => {
+                    let range = (-number.range.1, -number.range.0);
+                    let op = Op::Negate(number.reg);
+                    let measure = number.measure.clone();
+                    self.number(op, number.whole, measure, range)
+                }
+                None => Value::Refused,
+            },
+        }
+    }
+
+    pub(super) fn join(&mut self, sides: &[Node], symbol: &str, op: fn(Reg, Reg) -> Op) -> Value {
+        let mut joined: Option<Reg> = None;
+        let mut whole = true;
+        for side in sides {
+            let value = self.node(side, false);
+            match self.as_flag(&value, side.place, symbol) {
+                Some(reg) => {
+                    joined = Some(joined.map_or(reg, |before| self.builder.push(op(before, reg))));
+                }
+                None => whole = false,
+            }
+        }
+        match joined {
+            Some(reg) if whole => Value::Flag(reg),
+            _ => Value::Refused,
+        }
+    }
+
+    pub(super) fn binary(
+        &mut self,
+        operator: Binary,
+        left: &Value,
+        right: &Value,
+        place: Place,
+    ) -> Value {
+        if matches!(left, Value::Refused) || matches!(right, Value::Refused) {
+            return Value::Refused;
+        }
+        if let (Binary::Equal | Binary::NotEqual, Value::Flag(a), Value::Flag(b)) =
+            (operator, left, right)
+        {
+            return self.flag(if operator == Binary::Equal {
+                Op::Equal(*a, *b)
+            } else {
+                Op::NotEqual(*a, *b)
+            });
+        }
+        let symbol = operator.symbol();
+        let (Some(a), Some(b)) = (
+            self.as_number(left, place, symbol),
+            self.as_number(right, place, symbol),
+        ) else {
+            return Value::Refused;
+        };
+        if operator.compares() {
+            let alike = a.measure.alike(&b.measure, symbol);
+            if self.measure(alike, place).is_none() {
+                return Value::Refused;
+            }
+            self.check_ranges(operator, &a, &b, place);
+        }
+        match operator {
+            Binary::Less => self.flag(Op::Less(a.reg, b.reg)),
+            Binary::LessOrEqual => self.flag(Op::LessOrEqual(a.reg, b.reg)),
+            Binary::Greater => self.flag(Op::Less(b.reg, a.reg)),
+            Binary::GreaterOrEqual => self.flag(Op::LessOrEqual(b.reg, a.reg)),
+            Binary::Equal => self.flag(Op::Equal(a.reg, b.reg)),
+            Binary::NotEqual => self.flag(Op::NotEqual(a.reg, b.reg)),
+            _ => self.arithmetic(operator, &a, &b, place),
+        }
+    }
+
+    /// A comparison that the channels' ranges decide is no test.
+    fn check_ranges(&mut self, operator: Binary, a: &Number, b: &Number, place: Place) {
+        let constant = |number: &Number| self.builder.constant(number.reg).is_some();
+        // In a helper it may be decided for one caller only; two constants are told of elsewhere.
+        if self.calls.len() > 1 || (constant(a) && constant(b)) {
+            return;
+        }
+        let less = |a: Range, b: Range| (a.1 < b.0, a.0 >= b.1);
+        // Touching the range's end is a way to ask whether the input is known at all.
+        let less_or_equal = |a: Range, b: Range| (a.1 < b.0, a.0 > b.1);
+        let apart = a.range.1 < b.range.0 || b.range.1 < a.range.0;
+        let (always, never) = match operator {
+            Binary::Less => less(a.range, b.range),
+            Binary::LessOrEqual => less_or_equal(a.range, b.range),
+            Binary::Greater => less(b.range, a.range),
+            Binary::GreaterOrEqual => less_or_equal(b.range, a.range),
+            Binary::Equal => (false, apart),
+            _ => (apart, false),
+        };
+        let why = format!(
+            "the left side lies between {} and {}, the right between {} and {}; outside its range a \
+             sample is bad and feeds no rule",
+            a.range.0, a.range.1, b.range.0, b.range.1
+        );
+        if never {
+            self.findings.refuse(
+                place,
+                "a comparison that never holds",
+                why,
+                "mend the limit, or the channel's range in the catalogue",
+            );
+        } else if always {
+            self.findings.warn(
+                place,
+                "a comparison that always holds",
+                why,
+                "mend the limit, or take it away",
+            );
+        }
+    }
+
+    fn arithmetic(&mut self, operator: Binary, a: &Number, b: &Number, place: Place) -> Value {
+        let whole = match (a.whole, b.whole) {
+            (Some(a), Some(b)) => match operator {
+                Binary::Add | Binary::Subtract => Some(a + b),
+                Binary::Multiply => Some(a * b),
+                Binary::Remainder => Some(a.max(b)),
+                _ => {
+                    self.findings.refuse(
+                        place,
+                        format!("{} of two whole numbers", operator.symbol()),
+                        "whole numbers divide without decimals (7 / 2 is 3), which is seldom meant",
+                        "write them with a decimal point: 7.0 / 2.0",
+                    );
+                    return Value::Refused;
+                }
+            },
+            _ => None,
+        };
+        if whole.is_some_and(|size| size >= MAX_WHOLE) {
+            self.findings.refuse(
+                place,
+                "whole numbers that may pass 2^53",
+                "beyond that not every whole number can be held",
+                "write them with a decimal point",
+            );
+            return Value::Refused;
+        }
+        let literal = self.builder.constant(b.reg);
+        let checked = match operator {
+            Binary::Add => a.measure.plus(&b.measure),
+            Binary::Subtract => a.measure.minus(&b.measure),
+            Binary::Multiply => Ok(a.measure.times(&b.measure)),
+            Binary::Divide => Ok(a.measure.per(&b.measure)),
+            Binary::Remainder => a.measure.alike(&b.measure, "%"),
+            _ => a.measure.power(&b.measure, literal),
+        };
+        let Some(measure) = self.measure(checked, place) else {
+            return Value::Refused;
+        };
+        let range = match operator {
+            Binary::Add => corners(a.range, b.range, |a, b| a + b),
+            Binary::Subtract => corners(a.range, b.range, |a, b| a - b),
+            Binary::Multiply => corners(a.range, b.range, |a, b| a * b),
+            _ => ANYTHING,
+        };
+        let op = match operator {
+            Binary::Add => Op::Add(a.reg, b.reg),
+            Binary::Subtract => Op::Subtract(a.reg, b.reg),
+            Binary::Multiply => Op::Multiply(a.reg, b.reg),
+            Binary::Divide => Op::Divide(a.reg, b.reg),
+            Binary::Remainder => Op::Remainder(a.reg, b.reg),
+            _ => match functions::find("pow") {
+                Some((pow, _)) => Op::Two(pow, a.reg, b.reg),
+                None => return Value::Refused,
+            },
+        };
+        self.number(op, whole, measure, range)
+    }
+}

@@ -35,7 +35,7 @@ fn played() -> &'static Path {
         .get_or_init(|| {
             let folder = tempfile::tempdir().unwrap();
             let output = Command::new(wheeltap())
-                .args(["demo", "--units", "2", "--json", "--data"])
+                .args(["demo", "--units", "4", "--json", "--data"])
                 .arg(folder.path().join("data"))
                 .output()
                 .unwrap();

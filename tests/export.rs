@@ -211,6 +211,67 @@ async fn alerts_and_defects_are_exported_whole() {
     );
 }
 
+// The engineer's table: what was planned, and what the shop found by it.
+#[tokio::test(flavor = "multi_thread")]
+async fn a_defect_is_exported_with_its_plan_and_its_finding() {
+    let site = Site::new(1, &[]);
+    let (service, connection) = served(&site).await;
+    let name = "defects/1".to_owned();
+    let plan = v1::PlanDefectRequest {
+        name: name.clone(),
+        plan: Some(v1::Plan {
+            service_point: "Burbot Yard".to_owned(),
+            at_unix_ms: Some(1_772_460_000_000),
+            craft: "mechanical".to_owned(),
+            ..v1::Plan::default()
+        }),
+        ..v1::PlanDefectRequest::default()
+    };
+    connection.defects().plan_defect(plan).await.unwrap();
+    let repaired_ms = Fleet::two_hours_ago().first_ms(0);
+    let finding = v1::RecordFindingRequest {
+        name,
+        finding: Some(v1::Finding {
+            kind: v1::FindingKind::Confirmed.into(),
+            cause: "stitching worn, \"old\" part".to_owned(),
+            component: "seat cover".to_owned(),
+            failure_mode: "WEA".to_owned(),
+            minutes: Some(25),
+            parts: vec!["cover, left".to_owned(), "clips".to_owned()],
+            repaired_unix_ms: repaired_ms,
+            ..v1::Finding::default()
+        }),
+        ..v1::RecordFindingRequest::default()
+    };
+    connection.defects().record_finding(finding).await.unwrap();
+
+    let (csv, parquet) = (site.path("defects.csv"), site.path("defects.parquet"));
+    exported(&service, &["defects"], &csv);
+    exported(&service, &["defects"], &parquet);
+    let table = same(&csv, &parquet);
+    for (column, value) in [
+        ("service_point", "Burbot Yard"),
+        ("planned_at", "2026-03-02T14:00:00Z"),
+        ("craft", "mechanical"),
+        ("finding", "confirmed"),
+        ("finding_cause", "stitching worn, \"old\" part"),
+        ("finding_component", "seat cover"),
+        ("failure_mode", "WEA"),
+        ("minutes", "25"),
+        ("parts_fitted", "cover, left; clips"),
+        ("n_earlier_findings", "0"),
+        ("reopened_at", ""),
+    ] {
+        assert_eq!(
+            table.column(column).collect::<Vec<_>>(),
+            [value],
+            "{column}"
+        );
+    }
+    let repaired = EventTime::from_unix_ms(repaired_ms).to_string();
+    assert_eq!(table.column("repaired_at").collect::<Vec<_>>(), [repaired]);
+}
+
 /// Lines of a calendar after RFC 5545: at most 75 octets, ended by CR and LF, folded by a space (3.1).
 fn unfolded(text: &str) -> Vec<String> {
     assert!(text.ends_with("\r\n"));

@@ -31,6 +31,8 @@ struct ListRow {
 #[template(path = "rule_list.html")]
 struct ListPage {
     rules: Vec<ListRow>,
+    /// That make items for the shop alone.
+    for_shop: Vec<ListRow>,
 }
 
 #[derive(Template)]
@@ -75,8 +77,14 @@ pub async fn list(State(pages): State<Pages>) -> Response {
     let rules: Result<Vec<v1::Rule>, CallError> = pages.connection.list_rules().try_collect().await;
     match rules {
         Ok(rules) => {
-            let rules = rules.iter().map(list_row).collect();
-            shown(ListPage { rules }.render())
+            let (for_shop, rules): (Vec<&v1::Rule>, Vec<&v1::Rule>) =
+                rules.iter().partition(|rule| rule.only_for_shop);
+            let rows = |rules: Vec<&v1::Rule>| rules.into_iter().map(list_row).collect();
+            let page = ListPage {
+                rules: rows(rules),
+                for_shop: rows(for_shop),
+            };
+            shown(page.render())
         }
         Err(error) => refused(&error),
     }

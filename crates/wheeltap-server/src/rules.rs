@@ -126,6 +126,7 @@ impl RuleCalls {
             action: facts.action.clone(),
             respond_within_ms: facts.respond_within_ms,
             once_a_train: facts.once_a_train,
+            only_for_shop: !facts.desk,
             forecast: book.rule_forecast(reference).map(|kept| kept_to_wire(kept)),
             stage_forecast: stage
                 .and_then(|change| change.forecast.as_deref())

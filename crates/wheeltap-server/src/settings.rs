@@ -189,7 +189,7 @@ pub struct Settings {
     /// Rule files to be lodged at the start; live at once when the rule book is empty, else drafts.
     pub rules: Option<PathBuf>,
     /// Whether sensors are watched by rules written from the catalogue, which make items for the shop:
-    /// silent, stuck, jumping, told twice. Such a version goes live when it is first seen; off by default.
+    /// silent, stuck, jumping, told twice. Such a version goes live when it is first seen; on by default.
     pub channel_health: bool,
     /// How long telemetry is kept.
     pub retention: Retention,
@@ -213,7 +213,7 @@ impl Default for Settings {
             work: Vec::new(),
             roster: None,
             rules: None,
-            channel_health: false,
+            channel_health: true,
             retention: Retention::default(),
             class_baselines: ClassBaselines::default(),
             desk: Desk::default(),

@@ -47,6 +47,13 @@ const CLEAN_FILTER_KPA: f64 = 1.1;
 const TRIPS_A_DAY_OF_RAIN: f64 = 0.4;
 /// The crew resets the relay and gives power again after this, s.
 const RELAY_RESET_S: i64 = 60;
+/// How far a unit has come for each hour its engine ran, idling included, km.
+const KM_PER_ENGINE_H: f64 = 25.0;
+/// Lubricating oil after a filling, and what an engine burns of it in an hour, shares of full: about 0.4 %
+/// of its fuel.
+const FILLED_OIL_SHARE: f64 = 0.97;
+const OIL_SHARE_PER_H: f64 = 4e-4;
+const OIL_FILLED_EVERY_H: f64 = 300.0;
 /// Free air a compressor delivers, L/s (233 CFM).
 const COMPRESSOR_L_S: f64 = 110.0;
 
@@ -293,6 +300,10 @@ pub(crate) struct Locomotive {
     pub(crate) fan_rpm: f64,
     pub(crate) braking_kw: f64,
     pub(crate) odometer_km: f64,
+    /// Hours that the engine ran since new.
+    pub(crate) engine_h: f64,
+    /// Oil in the sump, share of full.
+    pub(crate) oil_share: f64,
     pub(crate) derate: f64,
     /// The lowest battery voltage of a start that has just ended, V.
     pub(crate) start_dip_v: Option<f64>,
@@ -347,7 +358,7 @@ impl Locomotive {
         } else {
             (air_cel, air_cel)
         };
-        Self {
+        let mut unit = Self {
             scale: build.rated_kw / 3_000.0,
             running,
             cranking_s: 0,
@@ -390,6 +401,8 @@ impl Locomotive {
             fan_rpm: 0.0,
             braking_kw: 0.0,
             odometer_km: random.between(100_000.0, 2_500_000.0).round(),
+            engine_h: 0.0,
+            oil_share: 0.0,
             derate: 1.0,
             start_dip_v: None,
             lowest_v: 100.0,
@@ -409,7 +422,11 @@ impl Locomotive {
             seldom,
             build,
             random,
-        }
+        };
+        // As long a life as its odometer tells of, and oil as so many hours after a filling.
+        unit.engine_h = unit.odometer_km / KM_PER_ENGINE_H;
+        unit.oil_share = FILLED_OIL_SHARE - OIL_SHARE_PER_H * (unit.engine_h % OIL_FILLED_EVERY_H);
+        unit
     }
 
     /// Goes on by one second.
@@ -509,6 +526,10 @@ impl Locomotive {
         } else {
             0.0
         };
+        if self.running {
+            self.engine_h += 1.0 / 3_600.0;
+            self.oil_share = (self.oil_share - OIL_SHARE_PER_H / 3_600.0).max(0.0);
+        }
         let load = self.power_kw / self.build.rated_kw;
         let crank_kpa = if self.running {
             -0.35 - 0.45 * self.rpm / RATED_RPM + ail.blow_by_kpa * (0.25 + 0.75 * load)

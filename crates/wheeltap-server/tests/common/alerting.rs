@@ -21,6 +21,7 @@ fn raise(seen) { seen.oil > 100.0 }
 pub fn settings(rules: &Path) -> Settings {
     Settings {
         rules: Some(rules.to_owned()),
+        channel_health: false,
         ..Settings::default()
     }
 }

@@ -267,10 +267,11 @@ pub fn unit() -> UnitId {
 }
 
 impl Service {
-    /// A service on an empty store, with the rules of a folder.
+    /// A service on an empty store, with the rules of a folder and no others.
     pub fn new(rules: Option<PathBuf>) -> Self {
         Self::with(Settings {
             rules,
+            channel_health: false,
             ..Settings::default()
         })
     }

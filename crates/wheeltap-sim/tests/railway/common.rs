@@ -6,7 +6,7 @@ use std::sync::Arc;
 use wheeltap_catalogue::Catalogue;
 use wheeltap_judge::{EffectiveRule, Judgement, UnitContext, UnitJudge, UnitPlan};
 use wheeltap_model::UnitId;
-use wheeltap_rules::{Environment, compile};
+use wheeltap_rules::{Environment, compile, health_rules};
 use wheeltap_sim::{Delivery, Failure, Failures, Railway, RailwayFile, Ring, Score, Settings};
 
 fn folder() -> PathBuf {
@@ -78,6 +78,15 @@ pub fn rules(catalogue: &Catalogue) -> Vec<EffectiveRule> {
     rules
 }
 
+/// The rules that watch sensors, as the service writes them.
+fn sensor_rules(catalogue: &Catalogue) -> impl Iterator<Item = EffectiveRule> {
+    let written = health_rules(catalogue).into_iter();
+    written.map(|(name, text)| {
+        let rule = compile(&format!("{name}.rhai"), &text, &Environment::new(catalogue));
+        EffectiveRule::always(Arc::new(rule.expect("a rule that the service writes")))
+    })
+}
+
 /// Runs the railway through the judge and scores what rang.
 pub fn play(settings: Settings, planted: bool) -> Score {
     judge_all(&railway(settings, planted), |_| true)
@@ -87,7 +96,11 @@ pub fn play(settings: Settings, planted: bool) -> Score {
 pub fn judge_all(railway: &Railway, chosen: impl Fn(&UnitId) -> bool + Sync) -> Score {
     let start = railway.settings().start;
     let catalogue = catalogue();
-    let rules = rules(&catalogue);
+    let mut rules = rules(&catalogue);
+    // Whether they keep quiet on sound sensors is a long run of its own, `wheeltap-bench healthy --sensors`.
+    if !railway.failures().is_empty() {
+        rules.extend(sensor_rules(&catalogue));
+    }
     // Units are independent: one thread takes the even ones, one the odd ones.
     let rings: Vec<Ring> = std::thread::scope(|scope| {
         let halves = [0, 1].map(|first| {

@@ -264,6 +264,9 @@ pub struct HistoryArgs {
 
 #[derive(Debug, Args)]
 pub struct RuleListArgs {
+    /// Those too that ring nobody and only make items for the shop, as the service's own that watch sensors
+    #[arg(long)]
+    pub shop: bool,
     #[command(flatten)]
     pub ask: AskArgs,
 }

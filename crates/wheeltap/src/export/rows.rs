@@ -125,20 +125,58 @@ pub const DEFECT: &[Field] = &[
     ("alerts", Text),
     ("basis_withdrawn", Flag),
     ("action", Text),
+    ("taken_by", Text),
+    ("taken_at", Instant),
+    ("said", Text),
+    ("service_point", Text),
+    ("planned_at", Instant),
+    ("craft", Text),
+    ("part", Text),
+    ("plan_note", Text),
+    ("begun_at", Instant),
     ("finding", Text),
     ("finding_note", Text),
+    ("finding_cause", Text),
+    ("finding_component", Text),
+    ("failure_mode", Text),
+    ("minutes", Whole),
+    ("parts_fitted", Text),
     ("found_by", Text),
     ("repaired_at", Instant),
     ("recorded_at", Instant),
+    ("n_earlier_findings", Whole),
+    ("reopened_at", Instant),
+    ("merged_into", Whole),
+    ("closed_note", Text),
 ];
 
-pub fn defect(defect: &v1::Defect) -> [Cell; 19] {
+pub fn defect(defect: &v1::Defect) -> [Cell; 37] {
     let alerts: Vec<&str> = defect.alerts.iter().map(|name| tail(name)).collect();
-    let [finding, note, by, repaired_at, recorded_at] = match &defect.finding {
-        None => [const { Cell::Empty }; 5],
+    let said = defect.said.as_ref().map(|said| said.disposition());
+    let plan = defect.plan.clone().unwrap_or_default();
+    let [
+        finding,
+        note,
+        cause,
+        component,
+        failure_mode,
+        minutes,
+        parts,
+        by,
+        repaired_at,
+        recorded_at,
+    ] = match &defect.finding {
+        None => [const { Cell::Empty }; 10],
         Some(found) => [
             Cell::text(word(found.kind().as_str_name(), "FINDING_KIND_")),
             Cell::text(&found.note),
+            Cell::text(&found.cause),
+            Cell::text(&found.component),
+            Cell::text(&found.failure_mode),
+            found
+                .minutes
+                .map_or(Cell::Empty, |minutes| Cell::Whole(minutes.into())),
+            Cell::text(found.parts.join("; ")),
             Cell::text(&found.by),
             Cell::Instant(found.repaired_unix_ms),
             Cell::Instant(found.recorded_unix_ms),
@@ -159,11 +197,31 @@ pub fn defect(defect: &v1::Defect) -> [Cell; 19] {
         Cell::text(alerts.join(" ")),
         Cell::Flag(defect.basis_withdrawn),
         Cell::text(&defect.action),
+        Cell::text(&defect.taken_by),
+        Cell::instant(defect.taken_unix_ms),
+        said.map_or(Cell::Empty, |said| {
+            Cell::text(word(said.as_str_name(), "DISPOSITION_"))
+        }),
+        Cell::text(plan.service_point),
+        Cell::instant(plan.at_unix_ms),
+        Cell::text(plan.craft),
+        Cell::text(plan.part),
+        Cell::text(plan.note),
+        Cell::instant(defect.begun_unix_ms),
         finding,
         note,
+        cause,
+        component,
+        failure_mode,
+        minutes,
+        parts,
         by,
         repaired_at,
         recorded_at,
+        Cell::Whole(i64::try_from(defect.earlier_findings.len()).unwrap_or(i64::MAX)),
+        Cell::instant(defect.reopened_unix_ms),
+        Cell::numbered(&defect.merged_into),
+        Cell::text(&defect.closed_note),
     ]
 }
 

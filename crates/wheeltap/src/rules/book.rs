@@ -24,6 +24,7 @@ struct Line<'a> {
     component: &'a str,
     priority: String,
     safety: bool,
+    only_for_shop: bool,
     stage_from: String,
     stage_by: &'a str,
     /// Alerts a day by the forecast known when it was moved to its stage.
@@ -39,7 +40,12 @@ fn stage(rule: &v1::Rule) -> String {
 pub fn list(args: &RuleListArgs) -> Result<Outcome, Stop> {
     remote::block_on(async {
         let connection = connected(&args.ask.server).await?;
-        let rules: Vec<v1::Rule> = connection.list_rules().try_collect().await?;
+        let mut rules: Vec<v1::Rule> = connection.list_rules().try_collect().await?;
+        let n_all = rules.len();
+        if !args.shop {
+            rules.retain(|rule| !rule.only_for_shop);
+        }
+        let n_hidden = n_all - rules.len();
         let mut out = Out::new();
         if args.ask.json {
             for rule in &rules {
@@ -53,6 +59,7 @@ pub fn list(args: &RuleListArgs) -> Result<Outcome, Stop> {
                     component: &rule.component,
                     priority: priority(rule.priority),
                     safety: rule.safety,
+                    only_for_shop: rule.only_for_shop,
                     stage_from: instant(rule.stage_from_unix_ms),
                     stage_by: &rule.stage_by,
                     forecast_per_day: rule.stage_forecast.as_ref().map(|made| made.per_day),
@@ -66,7 +73,11 @@ pub fn list(args: &RuleListArgs) -> Result<Outcome, Stop> {
         }
         out.flush()?;
         if !args.ask.json {
-            note(counted(rules.len(), "rule"));
+            let more = match n_hidden {
+                0 => String::new(),
+                n => format!("; {n} more make items for the shop alone, --shop lists them too"),
+            };
+            note(format!("{}{more}", counted(rules.len(), "rule")));
         }
         Ok(Outcome::Fine)
     })

@@ -232,7 +232,7 @@ async fn a_defect_is_exported_with_its_plan_and_its_finding() {
     let finding = v1::RecordFindingRequest {
         name,
         finding: Some(v1::Finding {
-            kind: v1::FindingKind::Confirmed.into(),
+            kind: v1::FindingKind::AsCalled.into(),
             cause: "stitching worn, \"old\" part".to_owned(),
             component: "seat cover".to_owned(),
             failure_mode: "WEA".to_owned(),
@@ -253,7 +253,7 @@ async fn a_defect_is_exported_with_its_plan_and_its_finding() {
         ("service_point", "Burbot Yard"),
         ("planned_at", "2026-03-02T14:00:00Z"),
         ("craft", "mechanical"),
-        ("finding", "confirmed"),
+        ("finding", "as called"),
         ("finding_cause", "stitching worn, \"old\" part"),
         ("finding_component", "seat cover"),
         ("failure_mode", "WEA"),

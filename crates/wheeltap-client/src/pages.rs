@@ -265,7 +265,18 @@ impl Connection {
 
     /// The newest version of each rule, by name.
     pub fn list_rules(&self) -> List<v1::Rule> {
-        let request = v1::ListRulesRequest::default();
+        self.rule_versions(v1::ListRulesRequest::default())
+    }
+
+    /// Every version of every rule, the newest of each first.
+    pub fn list_rule_versions(&self) -> List<v1::Rule> {
+        self.rule_versions(v1::ListRulesRequest {
+            all_versions: true,
+            ..v1::ListRulesRequest::default()
+        })
+    }
+
+    fn rule_versions(&self, request: v1::ListRulesRequest) -> List<v1::Rule> {
         list!(
             self,
             rules.list_rules,

@@ -102,6 +102,19 @@ pub struct Forecast {
     pub busiest: Vec<(UnitId, u64)>,
     /// How often it was right; `None` when nothing is known of the span.
     pub score: Option<Score>,
+    /// Units on which its script failed, so that no alerts of them mean nothing.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub faulted: Option<Faulted>,
+}
+
+/// A script that failed so many ticks in a row that live calls it faulted.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Faulted {
+    /// On so many units.
+    pub n_units: u64,
+    /// What the engine said on one of them.
+    pub message: String,
 }
 
 /// How often it was right.
@@ -188,6 +201,7 @@ pub fn forecast(
         n_chattering: n_chattering(alerts),
         busiest,
         score: score(alerts, truth),
+        faulted: None,
     }
 }
 

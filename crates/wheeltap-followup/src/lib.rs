@@ -44,7 +44,9 @@ pub use book::{
 };
 pub use defect::{DefectChangeKind, DefectQuery, KeptDefect, ReportedAs};
 pub use desk::{DeskLoad, FirstOut, HandoverList, OwedCall, Repeating, desk_load, handover_list};
-pub use forecast::{DESK_BUDGET_PER_DAY, Forecast, Known, Score, Truth, WouldRing, forecast};
+pub use forecast::{
+    DESK_BUDGET_PER_DAY, Faulted, Forecast, Known, Score, Truth, WouldRing, forecast,
+};
 pub use planner::{Call, MuteOrder, Planner, Policy, Refusal, Report, Terms, Verdict};
 pub use record::{
     Act, CasesText, FORMAT_VERSION, LedgerRecord, RecordError, RuleFacts, UPDATED_BY_TELEMETRY,

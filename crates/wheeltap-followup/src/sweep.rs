@@ -57,7 +57,8 @@ pub fn best(tried: &[Tried]) -> Vec<usize> {
 
 /// The knee of the best combinations: where one more failure called begins to cost many more alerts.
 /// The curve's point that lies farthest above the line from its beginning to its end, both axes scaled
-/// to it; of two equal ones that with the greater recall. `None` where no failure is known.
+/// to it; of two equal ones that with the greater recall. `None` where no failure is known, and where none
+/// is called.
 ///
 /// Source: Satopaa, Albrecht, Irwin, Raghavan, Finding a "Kneedle" in a Haystack (ICDCSW 2011),
 /// section III, without smoothing, as points are few and exact.
@@ -67,6 +68,9 @@ pub fn knee(tried: &[Tried]) -> Option<usize> {
         .iter()
         .filter_map(|idx| Some((tried[*idx].forecast.per_day, tried[*idx].recall()?)))
         .collect();
+    if points.iter().all(|(_, recall)| *recall <= 0.0) {
+        return None;
+    }
     farthest_above(&points).map(|at| best[at])
 }
 

@@ -35,6 +35,20 @@ pub fn number_words(value: f64) -> String {
     format!("{rounded}")
 }
 
+/// A rate such as alerts a day, rounded: two digits after the point, or two digits where it is seldom.
+///
+/// ```
+/// # use wheeltap_model::rate_words;
+/// assert_eq!([rate_words(4.26719), rate_words(0.004_444), rate_words(0.0)], ["4.27", "0.0044", "0"]);
+/// ```
+pub fn rate_words(value: f64) -> String {
+    if value.abs() < 0.1 {
+        let rounded: f64 = format!("{value:.1e}").parse().unwrap_or(value);
+        return number_words(rounded);
+    }
+    number_words((value * 100.0).round() / 100.0)
+}
+
 /// UCUM atoms whose usual sign is another than their code.
 const SIGNS: [(&str, &str); 17] = [
     ("Cel", "°C"),

@@ -95,10 +95,7 @@ fn stage(rule: &v1::Rule) -> String {
 }
 
 fn per_day(forecast: Option<&v1::RuleForecast>) -> String {
-    forecast.map_or_else(
-        || "-".to_owned(),
-        |made| told::number((made.per_day * 100.0).round() / 100.0),
-    )
+    forecast.map_or_else(|| "-".to_owned(), |made| told::rate(made.per_day))
 }
 
 fn list_row(rule: &v1::Rule) -> ListRow {
@@ -409,7 +406,6 @@ fn class_told(baseline: &v1::ClassBaseline) -> String {
 }
 
 fn tried_part(forecast: &v1::RuleForecast, alerts: &mut [v1::ReplayedAlert]) -> Tried {
-    let figure = |value: f64| told::number((value * 100.0).round() / 100.0);
     let mut facts = vec![
         (
             "over",
@@ -426,7 +422,7 @@ fn tried_part(forecast: &v1::RuleForecast, alerts: &mut [v1::ReplayedAlert]) -> 
                 "{} on {}, {} a day; {} standing at the end",
                 forecast.n_alerts,
                 units(forecast.n_units_alerting),
-                figure(forecast.per_day),
+                told::rate(forecast.per_day),
                 forecast.n_standing
             ),
         ),
@@ -434,11 +430,16 @@ fn tried_part(forecast: &v1::RuleForecast, alerts: &mut [v1::ReplayedAlert]) -> 
             "desk",
             format!(
                 "{} a day with the other live rules; one desk handles about {}",
-                figure(forecast.per_day + forecast.others_per_day),
+                told::rate(forecast.per_day + forecast.others_per_day),
                 forecast.budget_per_day
             ),
         ),
     ];
+    if forecast.n_units_faulted > 0 {
+        let on = units(forecast.n_units_faulted);
+        let fails = format!("on {on}, tick after tick: {}", forecast.fault);
+        facts.insert(0, ("fails", fails));
+    }
     if forecast.flood_ms > 0 {
         facts.push(("in flood", told::span(forecast.flood_ms)));
     }

@@ -264,7 +264,7 @@ fn row(sweep: &v1::RuleSweep, tried: &v1::TriedParams) -> Vec<String> {
     }
     row.push(
         match class(tried) {
-            "force" => "in force",
+            "force" => "as written",
             "knee" => "knee",
             _ => "",
         }

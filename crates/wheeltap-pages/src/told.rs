@@ -5,7 +5,7 @@ use wheeltap_model::{EventTime, evidence_words, span_words};
 use wheeltap_proto::convert;
 use wheeltap_proto::v1;
 
-pub use wheeltap_model::{number_words as number, unit_words as unit};
+pub use wheeltap_model::{number_words as number, rate_words as rate, unit_words as unit};
 pub use wheeltap_proto::convert::{name_tail as tail, rule_and_version};
 
 /// RFC 3339 in UTC.

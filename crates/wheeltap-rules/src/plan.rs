@@ -438,6 +438,11 @@ impl Logic {
         Self(Inner::Script(verdict))
     }
 
+    /// Whether it runs in the engine, where each call may take all the operations that limits allow.
+    pub const fn is_script(&self) -> bool {
+        matches!(self.0, Inner::Script(_))
+    }
+
     /// Judges one row of inputs, in the order of [`Rule::inputs`].
     ///
     /// A row that is too short reads as unknown past its end. A number that is not finite reads as

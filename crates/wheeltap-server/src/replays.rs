@@ -336,10 +336,8 @@ fn judge(
     }
     let mut alerts = Vec::new();
     let mut is_too_much = false;
-    let outcome = history.run(shared, |progress| {
-        if shared.shutdown.is_stopping() {
-            return false;
-        }
+    let is_wanted = || !answers.is_closed();
+    let outcome = history.run_while(shared, is_wanted, |progress| {
         for (occurrence, side) in progress.occurrences {
             if *side != Side::Fewer && occurrence.unsuppressed_at.is_some() {
                 alerts.push(would_ring(progress.unit, occurrence));
@@ -387,8 +385,10 @@ fn judge(
     if about.once_a_train {
         alerts = once_a_train(alerts, &shared.fleet);
     }
+    let mut forecast = forecast(&alerts, from, until, n_units, &truth);
+    forecast.faulted = replay.faulted;
     Some(Made {
-        forecast: forecast(&alerts, from, until, n_units, &truth),
+        forecast,
         others_per_day: n_others as f64 / days,
     })
 }
@@ -478,6 +478,7 @@ pub(crate) fn forecast_to_wire(forecast: &Forecast) -> v1::RuleForecast {
         n_chattering,
         busiest,
         score,
+        faulted,
     } = forecast;
     let peak = |peak: &Option<(EventTime, u64)>| {
         peak.map(|(start, n_alerts)| v1::LoadPeak {
@@ -512,6 +513,10 @@ pub(crate) fn forecast_to_wire(forecast: &Forecast) -> v1::RuleForecast {
         budget_most_per_day: most,
         kept_unix_ms: 0,
         kept_by: String::new(),
+        n_units_faulted: faulted.as_ref().map_or(0, |faulted| faulted.n_units),
+        fault: faulted
+            .as_ref()
+            .map_or_else(String::new, |faulted| faulted.message.clone()),
     }
 }
 

@@ -86,6 +86,30 @@ pub(crate) fn check_source(source: &str) -> Result<(), Status> {
     Ok(())
 }
 
+/// Of one rule's versions, newest first, those that somebody has to know: live, on trial, and the newest if it
+/// is a draft. Where there is none of these, the newest.
+fn that_stand<'a>(book: &Book, versions: Vec<&'a Arc<RuleVersion>>) -> Vec<&'a Arc<RuleVersion>> {
+    let newest = versions.first().copied();
+    let stands = |(idx, version): (usize, &'a Arc<RuleVersion>)| {
+        let stage = book
+            .rule_stage(&version.reference)
+            .map_or(RuleStage::Draft, |of| of.stage);
+        let is_judged = matches!(stage, RuleStage::Live | RuleStage::Trial);
+        let is_new = idx == 0 && stage == RuleStage::Draft;
+        (is_judged || is_new).then_some(version)
+    };
+    let standing: Vec<_> = versions
+        .into_iter()
+        .enumerate()
+        .filter_map(stands)
+        .collect();
+    if standing.is_empty() {
+        newest.into_iter().collect()
+    } else {
+        standing
+    }
+}
+
 impl RuleCalls {
     /// The service over a running judge.
     pub fn new(shared: Arc<Shared>, judging: Arc<Judging>) -> Self {
@@ -285,7 +309,7 @@ impl RuleService for RuleCalls {
             let mut versions: Vec<_> = book.rule_versions(name).collect();
             versions.reverse();
             if !all_versions && wanted.is_none() {
-                versions.truncate(1);
+                versions = that_stand(&book, versions);
             }
             found.extend(versions.into_iter().filter(|version| {
                 let stage = book.rule_stage(&version.reference);
@@ -428,11 +452,22 @@ impl RuleService for RuleCalls {
         if stage == RuleStage::Live && !without_forecast {
             let book = self.judging.ledger().book();
             let is_lodged = book.rule_version(&reference).is_some();
-            if is_lodged && book.rule_forecast(&reference).is_none() {
+            let kept = book.rule_forecast(&reference);
+            if is_lodged && kept.is_none() {
                 return Err(status::precondition(
                     "FORECAST_MISSING",
                     "nobody has looked at what it would have rung; replay it with keep_forecast first, or say \
                      without_forecast",
+                ));
+            }
+            if let Some(faulted) = kept.and_then(|kept| kept.forecast.faulted.as_ref()) {
+                return Err(status::precondition(
+                    "SCRIPT_FAILS",
+                    format!(
+                        "its script failed at tick after tick on {} of the units it was tried on: {}; mend it, \
+                         lodge it and replay it again, or say without_forecast",
+                        faulted.n_units, faulted.message
+                    ),
                 ));
             }
         }

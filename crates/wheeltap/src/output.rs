@@ -4,7 +4,7 @@ use comfy_table::{ContentArrangement, Table, presets};
 use indicatif::{ProgressBar, ProgressStyle};
 use serde::Serialize;
 use std::io::{self, BufWriter, IsTerminal, StdoutLock, Write};
-pub use wheeltap_model::{number_words as number, span_words as duration};
+pub use wheeltap_model::{number_words as number, rate_words as rate, span_words as duration};
 
 /// Data on stdout, buffered: call [`Out::flush`] at the end, and after each line that someone waits for.
 pub struct Out {

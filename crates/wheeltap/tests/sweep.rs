@@ -142,7 +142,7 @@ fn it_is_drawn_and_printed_for_people() {
     );
     assert!(ran.stdout.contains("48 Cel  1 min"), "{}", ran.stdout);
     assert!(
-        ran.stdout.contains("knee") && ran.stdout.contains("in force"),
+        ran.stdout.contains("knee") && ran.stdout.contains("as written"),
         "{}",
         ran.stdout
     );

@@ -10,11 +10,20 @@ use crate::Shared;
 use std::collections::{BTreeMap, BTreeSet};
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, AtomicUsize, Ordering};
-use std::sync::mpsc::sync_channel;
-use wheeltap_judge::{ClassBaselines, EffectiveRule, Occurrence, Stretch, TooFewUnits};
+use std::sync::mpsc::{RecvTimeoutError, sync_channel};
+use std::time::Duration;
+use wheeltap_followup::Faulted;
+use wheeltap_judge::{
+    ClassBaselines, EffectiveRule, FAULTS_TO_REPORT, Occurrence, Stretch, TooFewUnits,
+};
 use wheeltap_model::{ClassBaseline, ClassName, EventTime, Part, RuleRef, UnitId};
 use wheeltap_rules::Rule;
 use wheeltap_store::StoreError;
+
+/// Event time judged between two looks where a script may take all the operations it is allowed at each tick.
+const SCRIPT_PIECE_MS: i64 = 15 * 60_000;
+/// How often it is looked whether anybody still waits.
+const LOOK_EVERY: Duration = Duration::from_millis(100);
 
 /// Which of two versions would have raised an alert.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -60,10 +69,12 @@ pub struct Progress<'a> {
 }
 
 /// What came out.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
 pub struct Replay {
     /// Units that had data in the span.
     pub n_units: usize,
+    /// On how many the rule asked for was faulted, and what the engine said on one of them.
+    pub faulted: Option<Faulted>,
     /// It was not ended early.
     pub is_complete: bool,
 }
@@ -73,6 +84,8 @@ struct Done {
     occurrences: Vec<(Occurrence, Side)>,
     has_data: bool,
     n_read: u64,
+    /// What the engine said when the rule asked for was faulted.
+    fault: Option<String>,
 }
 
 /// What a class's units did at the start of the span, where the ledger has no baseline for it.
@@ -153,14 +166,28 @@ impl History {
         Ok(all)
     }
 
-    /// Judges on several threads; `tell` is called after each unit and ends the work by `false`.
-    /// Blocks.
+    /// As [`History::run_while`], wanted by somebody to the end.
     ///
     /// # Errors
     /// The first stop of the store.
     pub fn run(
         &self,
         shared: &Shared,
+        tell: impl FnMut(Progress<'_>) -> bool,
+    ) -> Result<Replay, StoreError> {
+        self.run_while(shared, || true, tell)
+    }
+
+    /// Judges on several threads; `tell` is called after each unit and ends the work by `false`. The work
+    /// ends soon, in the middle of a unit too, when nobody wants it any more or the service shuts down.
+    /// Blocks.
+    ///
+    /// # Errors
+    /// The first stop of the store.
+    pub fn run_while(
+        &self,
+        shared: &Shared,
+        is_wanted: impl Fn() -> bool,
         mut tell: impl FnMut(Progress<'_>) -> bool,
     ) -> Result<Replay, StoreError> {
         let rulebook = RuleBook::of(self.rules(), self.classes.clone());
@@ -192,14 +219,33 @@ impl History {
             drop(sender);
             let mut replay = Replay::default();
             let mut n_read = 0;
-            for (n_before, done) in results.into_iter().enumerate() {
-                let done = done.inspect_err(|_| is_ended.store(true, Ordering::Relaxed))?;
+            let mut n_units_done = 0;
+            loop {
+                let done = match results.recv_timeout(LOOK_EVERY) {
+                    Ok(done) => done.inspect_err(|_| is_ended.store(true, Ordering::Relaxed))?,
+                    Err(RecvTimeoutError::Disconnected) => break,
+                    Err(RecvTimeoutError::Timeout) => {
+                        if shared.shutdown.is_stopping() || !is_wanted() {
+                            is_ended.store(true, Ordering::Relaxed);
+                            return Ok(replay);
+                        }
+                        continue;
+                    }
+                };
                 n_read += done.n_read;
+                n_units_done += 1;
                 replay.n_units += usize::from(done.has_data);
+                if let Some(message) = done.fault {
+                    let faulted = replay.faulted.get_or_insert(Faulted {
+                        n_units: 0,
+                        message,
+                    });
+                    faulted.n_units += 1;
+                }
                 let progress = Progress {
                     unit: &done.unit,
                     occurrences: &done.occurrences,
-                    n_units_done: n_before + 1,
+                    n_units_done,
                     n_units: units.len(),
                     n_read,
                 };
@@ -225,6 +271,7 @@ impl History {
             occurrences: Vec::new(),
             has_data: false,
             n_read: 0,
+            fault: None,
         };
         let Some(record) = shared.fleet.get(unit) else {
             return Ok(done);
@@ -234,12 +281,20 @@ impl History {
             return Ok(done);
         };
         done.has_data = true;
+        if rulebook.has_scripts() {
+            work.in_pieces_of(SCRIPT_PIECE_MS);
+        }
         while !work.step(shared, None)? {
             if is_ended.load(Ordering::Relaxed) {
                 return Ok(done);
             }
         }
         done.n_read = work.n_read();
+        let mut faults = work.faults.drain(..);
+        done.fault = faults
+            .find(|fault| fault.rule == self.rule.reference && fault.n_in_a_row >= FAULTS_TO_REPORT)
+            .map(|fault| fault.message);
+        drop(faults);
         let occurrences: Vec<Occurrence> = work.occurrences.into_values().collect();
         let against = self.against.as_ref().map(|rule| &rule.reference);
         done.occurrences = if self.variants.is_empty() {

@@ -169,6 +169,11 @@ impl Rejudge {
         Ok(Some(rejudge))
     }
 
+    /// Judges so much event time in a step.
+    pub const fn in_pieces_of(&mut self, piece_ms: i64) {
+        self.piece_ms = piece_ms;
+    }
+
     /// What a unit did over a stretch, of the windows that its plan compares with the class's; `None`
     /// when nothing is stored.
     ///

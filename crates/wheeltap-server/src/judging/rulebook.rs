@@ -211,6 +211,13 @@ impl RuleBook {
         }
     }
 
+    /// Whether any of its rules runs in the engine.
+    pub fn has_scripts(&self) -> bool {
+        self.rules
+            .iter()
+            .any(|effective| effective.rule.raise.is_script())
+    }
+
     /// Its rules that compare a unit with its class.
     pub fn comparing(&self) -> Vec<EffectiveRule> {
         let compares = |effective: &&EffectiveRule| {

@@ -126,10 +126,11 @@ fn try_all(
         }
     }
     let history = &asked.history;
+    let is_wanted = || !answers.is_closed();
     let mut alerts: HashMap<String, Vec<WouldRing>> = HashMap::new();
     let mut n_alerts = 0;
     let replay = history
-        .run(shared, |progress| {
+        .run_while(shared, is_wanted, |progress| {
             for (occurrence, _) in progress.occurrences {
                 if occurrence.unsuppressed_at.is_some() {
                     n_alerts += 1;
@@ -140,9 +141,7 @@ fn try_all(
                 }
             }
             let progress = item(Item::Progress(to_wire(&progress)));
-            !shared.shutdown.is_stopping()
-                && n_alerts <= MOST_ALERTS
-                && answers.blocking_send(Ok(progress)).is_ok()
+            n_alerts <= MOST_ALERTS && answers.blocking_send(Ok(progress)).is_ok()
         })
         .map_err(|error| status::store(&error))?;
     if n_alerts > MOST_ALERTS {

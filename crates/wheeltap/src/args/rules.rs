@@ -31,8 +31,8 @@ pub enum RulesCommand {
 /// Which catalogue the rules are checked against.
 #[derive(Debug, Args)]
 pub struct CatalogueArgs {
-    /// Catalogue files (TOML) that add channels and classes to the built-in ones
-    #[arg(long, value_name = "FILE", num_args = 1.., value_hint = ValueHint::FilePath)]
+    /// A catalogue file (TOML) that adds channels and classes to the built-in ones; may be given several times
+    #[arg(long, value_name = "FILE", value_hint = ValueHint::FilePath)]
     pub catalogue: Vec<PathBuf>,
 }
 
@@ -82,8 +82,8 @@ pub struct ReplayArgs {
     #[arg(required = true, value_name = "FILE", value_hint = ValueHint::FilePath)]
     pub files: Vec<PathBuf>,
 
-    /// Rule files (.rhai), or folders that hold them
-    #[arg(long, required = true, value_name = "PATH", num_args = 1.., value_hint = ValueHint::AnyPath)]
+    /// A rule file (.rhai), or a folder that holds some; may be given several times
+    #[arg(long, required = true, value_name = "PATH", value_hint = ValueHint::AnyPath)]
     pub rules: Vec<PathBuf>,
 
     /// How the columns become channels (TOML)
@@ -267,6 +267,9 @@ pub struct RuleListArgs {
     /// Those too that ring nobody and only make items for the shop, as the service's own that watch sensors
     #[arg(long)]
     pub shop: bool,
+    /// Every version, also those retired; with who moved it to its stage and when
+    #[arg(long)]
+    pub versions: bool,
     #[command(flatten)]
     pub ask: AskArgs,
 }

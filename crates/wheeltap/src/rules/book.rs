@@ -5,7 +5,7 @@ use crate::{
     alert_json::rule_and_version,
     args::{LodgeArgs, PromoteArgs, RuleListArgs},
     files,
-    output::{Out, counted, note},
+    output::{Out, counted, note, rate},
     remote::{self, answer, connected, instant, priority, word},
 };
 use futures::TryStreamExt;
@@ -25,7 +25,8 @@ struct Line<'a> {
     priority: String,
     safety: bool,
     only_for_shop: bool,
-    stage_from: String,
+    /// Null of one that is in force from the beginning of all time.
+    stage_from: Option<String>,
     stage_by: &'a str,
     /// Alerts a day by the forecast known when it was moved to its stage.
     forecast_per_day: Option<f64>,
@@ -40,7 +41,12 @@ fn stage(rule: &v1::Rule) -> String {
 pub fn list(args: &RuleListArgs) -> Result<Outcome, Stop> {
     remote::block_on(async {
         let connection = connected(&args.ask.server).await?;
-        let mut rules: Vec<v1::Rule> = connection.list_rules().try_collect().await?;
+        let list = if args.versions {
+            connection.list_rule_versions()
+        } else {
+            connection.list_rules()
+        };
+        let mut rules: Vec<v1::Rule> = list.try_collect().await?;
         let n_all = rules.len();
         if !args.shop {
             rules.retain(|rule| !rule.only_for_shop);
@@ -60,7 +66,7 @@ pub fn list(args: &RuleListArgs) -> Result<Outcome, Stop> {
                     priority: priority(rule.priority),
                     safety: rule.safety,
                     only_for_shop: rule.only_for_shop,
-                    stage_from: instant(rule.stage_from_unix_ms),
+                    stage_from: stage_from(rule),
                     stage_by: &rule.stage_by,
                     forecast_per_day: rule.stage_forecast.as_ref().map(|made| made.per_day),
                     units_faulted: rule.n_units_faulted,
@@ -68,8 +74,21 @@ pub fn list(args: &RuleListArgs) -> Result<Outcome, Stop> {
                 })?;
             }
         } else if !rules.is_empty() {
-            let head = ["rule", "stage", "priority", "title", "component", "faulted"];
-            out.table(&head, rules.iter().map(row).collect())?;
+            if args.versions {
+                let head = ["rule", "version", "stage", "since", "by", "forecast"];
+                out.table(&head, rules.iter().map(version_row).collect())?;
+            } else {
+                let head = [
+                    "rule",
+                    "version",
+                    "stage",
+                    "priority",
+                    "title",
+                    "component",
+                    "faulted",
+                ];
+                out.table(&head, rules.iter().map(row).collect())?;
+            }
         }
         out.flush()?;
         if !args.ask.json {
@@ -83,10 +102,32 @@ pub fn list(args: &RuleListArgs) -> Result<Outcome, Stop> {
     })
 }
 
-fn row(rule: &v1::Rule) -> Vec<String> {
-    let (name, _) = rule_and_version(&rule.name);
+/// Since when its stage holds; empty of one that is in force from the beginning of all time.
+fn stage_from(rule: &v1::Rule) -> Option<String> {
+    (rule.stage_from_unix_ms > i64::MIN).then(|| instant(rule.stage_from_unix_ms))
+}
+
+fn version_row(rule: &v1::Rule) -> Vec<String> {
+    let (name, version) = rule_and_version(&rule.name);
+    let forecast = rule.stage_forecast.as_ref().map_or_else(
+        || "-".to_owned(),
+        |made| format!("{} a day", rate(made.per_day)),
+    );
     vec![
         name.to_owned(),
+        version.to_owned(),
+        stage(rule),
+        stage_from(rule).unwrap_or_else(|| "always".to_owned()),
+        rule.stage_by.clone(),
+        forecast,
+    ]
+}
+
+fn row(rule: &v1::Rule) -> Vec<String> {
+    let (name, version) = rule_and_version(&rule.name);
+    vec![
+        name.to_owned(),
+        version.get(..8).unwrap_or(version).to_owned(),
         stage(rule),
         priority(rule.priority),
         rule.title.clone(),
@@ -138,7 +179,11 @@ fn refused(file: &str, error: &anyhow::Error) {
         note(format!("{file}: {error}"));
     }
     for (place, problem) in places {
-        note(format!("{file}: {place}: {problem}"));
+        // The text came from this file.
+        match place.strip_prefix("source") {
+            Some(at) => note(format!("{file}{at}: {problem}")),
+            None => note(format!("{file}: {place}: {problem}")),
+        }
     }
 }
 

@@ -5,14 +5,14 @@ use crate::{
     alert_json::{self, Values},
     args::ForecastArgs,
     files,
-    output::{LateBar, Out, counted, duration, grouped, note, number},
+    output::{LateBar, Out, counted, duration, grouped, note, rate},
     remote::{answer, block_on, connected, instant, tail},
 };
 use anyhow::{Context, anyhow};
 use serde::Serialize;
 use std::path::Path;
 use wheeltap_client::{CallError, Connection};
-use wheeltap_followup::{DESK_BUDGET_PER_DAY, Forecast, Score};
+use wheeltap_followup::{DESK_BUDGET_PER_DAY, Faulted, Forecast, Score};
 use wheeltap_model::{EventTime, UnitId};
 use wheeltap_proto::v1;
 use wheeltap_proto::v1::replay_rule_response::Item;
@@ -46,6 +46,9 @@ struct Line<'a> {
     chattering: u64,
     busiest: Vec<Busy<'a>>,
     score: Option<ScoreLine>,
+    /// Its script failed on so many units, and what was said on one.
+    units_faulted: u64,
+    fault: Option<&'a str>,
 }
 
 #[derive(Serialize)]
@@ -149,6 +152,14 @@ fn line(made: &Made) -> Line<'_> {
             recall: score.recall,
             median_lead_s: score.median_lead_ms.map(seconds),
         }),
+        units_faulted: forecast
+            .faulted
+            .as_ref()
+            .map_or(0, |faulted| faulted.n_units),
+        fault: forecast
+            .faulted
+            .as_ref()
+            .map(|faulted| faulted.message.as_str()),
     }
 }
 
@@ -162,21 +173,29 @@ fn facts(made: &Made) -> Vec<(&'static str, String)> {
         others_per_day,
         ..
     } = made;
-    let mut facts = vec![(
+    let mut facts = Vec::new();
+    if let Some(faulted) = &forecast.faulted {
+        let units = counted_u64(faulted.n_units, "unit");
+        facts.push((
+            "fails",
+            format!("on {units}, tick after tick: {}", faulted.message),
+        ));
+    }
+    facts.push((
         "alerts",
         format!(
             "{} on {}, {} a day; {} stand at the end",
             grouped(forecast.n_alerts),
             counted_u64(forecast.n_units_alerting, "unit"),
-            rounded(forecast.per_day),
+            rate(forecast.per_day),
             grouped(forecast.n_standing)
         ),
-    )];
+    ));
     let (budget, most) = DESK_BUDGET_PER_DAY;
     let desk = match others_per_day {
         Some(others) => format!(
             "with the other live rules {} a day; one desk handles about {budget}, at most {most}",
-            rounded(forecast.per_day + others)
+            rate(forecast.per_day + others)
         ),
         None => format!("one desk handles about {budget} a day of all rules, at most {most}"),
     };
@@ -193,7 +212,7 @@ fn facts(made: &Made) -> Vec<(&'static str, String)> {
         if forecast.flood_ms == 0 {
             "never".to_owned()
         } else {
-            let share = rounded(100.0 * forecast.flood_share);
+            let share = rate(100.0 * forecast.flood_share);
             format!("{}, {share} % of the time", duration(forecast.flood_ms))
         }
     }));
@@ -238,11 +257,6 @@ fn right(score: &Score) -> String {
         None => String::new(),
     };
     format!("{decided}{called}{ahead}")
-}
-
-/// Two significant decimals are enough for a forecast.
-fn rounded(value: f64) -> String {
-    number((value * 100.0).round() / 100.0)
 }
 
 /// `wheeltap rules forecast`.
@@ -399,6 +413,10 @@ pub fn from_wire(wire: v1::RuleForecast) -> anyhow::Result<Forecast> {
             precision: score.precision,
             recall: score.recall,
             median_lead_ms: score.median_lead_ms,
+        }),
+        faulted: (wire.n_units_faulted > 0).then_some(Faulted {
+            n_units: wire.n_units_faulted,
+            message: wire.fault,
         }),
     })
 }

@@ -10,7 +10,7 @@ use crate::{
     Outcome, Stop,
     args::SweepArgs,
     files,
-    output::{LateBar, Out, count_bar, counted, duration, note, number},
+    output::{LateBar, Out, count_bar, counted, duration, note, number, rate},
     remote::{answer, block_on, connected},
 };
 use anyhow::{Context, anyhow};
@@ -38,7 +38,7 @@ pub struct Swept {
     pub tried: Vec<Tried>,
     pub best: Vec<usize>,
     pub knee: Option<usize>,
-    /// The index of the values in force.
+    /// The index of the values as written.
     pub in_force: Option<usize>,
     pub from: EventTime,
     pub until: EventTime,
@@ -107,7 +107,7 @@ impl Swept {
     pub fn marks(&self, idx: usize) -> Vec<&'static str> {
         let mut marks = Vec::new();
         if self.in_force == Some(idx) {
-            marks.push("in force");
+            marks.push("as written");
         }
         if self.knee == Some(idx) {
             marks.push("knee");
@@ -128,7 +128,7 @@ impl Swept {
         let params = self.params.iter().zip(values);
         let mut row: Vec<String> = params.map(|(param, value)| param.told(*value)).collect();
         row.push(forecast.n_alerts.to_string());
-        row.push(number((forecast.per_day * 100.0).round() / 100.0));
+        row.push(rate(forecast.per_day));
         match &forecast.score {
             Some(score) => {
                 let percent = |share: Option<f64>| match share {
@@ -152,7 +152,7 @@ impl Swept {
         row
     }
 
-    /// The combinations to print: those that none beats and that in force, or all where nothing is
+    /// The combinations to print: those that none beats and that as written, or all where nothing is
     /// known of right and wrong.
     pub fn shown(&self, all: bool) -> Vec<usize> {
         if all || self.best.is_empty() {

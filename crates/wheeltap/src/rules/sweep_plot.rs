@@ -115,7 +115,7 @@ fn draw(swept: &Swept, into: &mut String) -> Result<(), Box<dyn std::error::Erro
     chart.draw_series(LineSeries::new(best.iter().copied(), LINE.stroke_width(2)))?;
     chart.draw_series(best.iter().map(|at| Circle::new(*at, 4, LINE.filled())))?;
     for (idx, color, radius, says) in [
-        (swept.in_force, FORCE, 7, "in force"),
+        (swept.in_force, FORCE, 7, "as written"),
         (swept.knee, LINE, 11, "knee"),
     ] {
         let Some(idx) = idx else { continue };

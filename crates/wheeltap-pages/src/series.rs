@@ -79,8 +79,13 @@ async fn points(
         EventTime::from_unix_ms(wanted.to),
     );
     let per_pixel_ms = to.ms_since(from).max(1) / i64::from(wanted.width.clamp(100, 4_000));
+    let held_ms = match &def.kind {
+        Some(v1::channel::Kind::Held(held)) => Some(held.hold_ms.max(1)),
+        _ => None,
+    };
     let mut points = Points {
         unit: told::unit(&def.ucum),
+        steps: held_ms.is_some(),
         ..Points::default()
     };
     // What is computed has no rollups.
@@ -95,7 +100,13 @@ async fn points(
             .connection
             .list_rollups(unit, channel, tier, from, until);
         while let Some(row) = rows.try_next().await? {
-            if let (Some(low), Some(mid), Some(high)) = (row.min, row.mean, row.max) {
+            // A held value stays as it was last, whatever the mean was.
+            let mid = if held_ms.is_some() {
+                row.last
+            } else {
+                row.mean
+            };
+            if let (Some(low), Some(mid), Some(high)) = (row.min, mid, row.max) {
                 points.t.push(row.start_unix_ms + row_ms / 2);
                 points.low.push(low);
                 points.mid.push(mid);
@@ -106,7 +117,8 @@ async fn points(
             }
         }
         points.of = of;
-        points.gap_ms = (row_ms * 5 / 2).max(def.silent_ms + row_ms);
+        let lasts_ms = held_ms.unwrap_or(def.silent_ms);
+        points.gap_ms = (row_ms * 5 / 2).max(lasts_ms + row_ms);
         return Ok(points);
     }
     let mut samples = pages.connection.list_samples(unit, channel, from, to);
@@ -122,11 +134,7 @@ async fn points(
     points.low.clone_from(&points.mid);
     points.high.clone_from(&points.mid);
     points.of = "samples";
-    points.gap_ms = def.silent_ms.max(1);
-    if let Some(v1::channel::Kind::Held(held)) = &def.kind {
-        points.steps = true;
-        points.gap_ms = held.hold_ms.max(1);
-    }
+    points.gap_ms = held_ms.unwrap_or(def.silent_ms.max(1));
     Ok(points)
 }
 

@@ -25,6 +25,7 @@ mod series;
 mod service;
 mod sweep;
 mod told;
+mod troubles;
 mod unit;
 mod walk;
 
@@ -124,6 +125,8 @@ pub async fn serve(
             "/plot.js",
             get(async || asset("text/javascript", include_str!("../assets/plot.js"))),
         )
+        .fallback(async || axum::http::StatusCode::NOT_FOUND)
+        .layer(axum::middleware::from_fn(troubles::tell))
         .layer(axum::middleware::from_fn(guard::check))
         .with_state(pages);
     let stopped = async move {
@@ -182,22 +185,14 @@ fn shown(page: Result<String, askama::Error>) -> Response {
 
 /// What went wrong with a call, for whoever looks at the page.
 fn refused(error: &CallError) -> Response {
-    use axum::http::StatusCode;
-    let code = match error.code {
-        tonic::Code::NotFound => StatusCode::NOT_FOUND,
-        tonic::Code::InvalidArgument | tonic::Code::OutOfRange => StatusCode::BAD_REQUEST,
-        tonic::Code::PermissionDenied => StatusCode::FORBIDDEN,
-        _ => StatusCode::SERVICE_UNAVAILABLE,
-    };
-    trouble(code, &error.message)
+    trouble(troubles::status_of(error.code), &error.message)
 }
 
+/// What went wrong; [`troubles::tell`] makes a page of it.
 fn trouble(code: axum::http::StatusCode, says: &str) -> Response {
-    #[derive(askama::Template)]
-    #[template(path = "trouble.html")]
-    struct Trouble<'a> {
-        says: &'a str,
-    }
-    let page = askama::Template::render(&Trouble { says }).unwrap_or_default();
-    (code, Html(page)).into_response()
+    let mut response = code.into_response();
+    response
+        .extensions_mut()
+        .insert(troubles::Says(says.to_owned()));
+    response
 }

@@ -67,33 +67,46 @@ pub struct TakeOn {
     back: String,
 }
 
-/// `POST /defects/{number}/take-on`. Of two people one takes it on, and the other is told by whom.
+/// `POST /defects/{number}/take-on`. Of two desks one takes it on, and the other is told by whom and when.
 pub async fn take_on(
     State(pages): State<Pages>,
     Path(number): Path<u64>,
     Form(TakeOn { note, back }): Form<TakeOn>,
 ) -> Response {
+    let said = match taken(&pages, number, note).await {
+        Ok(true) => "taken",
+        Ok(false) => "others",
+        Err(error) => return refused(&error),
+    };
+    pages.live.touch();
+    let to = match back.as_str() {
+        "defect" => format!("/defects/{number}?said={said}"),
+        _ => format!("/?said={said}&defect={number}#d{number}"),
+    };
+    Redirect::to(&to).into_response()
+}
+
+/// Whether it was this form that took it on, and not somebody before.
+async fn taken(pages: &Pages, number: u64, note: String) -> Result<bool, CallError> {
+    // Two desks may share an identity, and the service lets the same person take something on twice.
+    if let (defect, Some(_)) = crate::defect::answered(pages, number).await?
+        && crate::defect::is_open(&defect)
+        && !defect.awaits_answer
+    {
+        return Ok(false);
+    }
     let request = v1::TakeDefectOnRequest {
         name: defect_name(number),
         note,
         request_id: String::new(),
     };
-    let answer = pages.connection.defects().take_defect_on(request).await;
-    if back == "defect" {
-        return done(&pages, answer);
+    match pages.connection.defects().take_defect_on(request).await {
+        Ok(_) => Ok(true),
+        Err(status) => match CallError::from(status) {
+            error if error.reason == "ALREADY_TAKEN" => Ok(false),
+            error => Err(error),
+        },
     }
-    let said = match answer {
-        Ok(_) => "taken",
-        Err(status) => {
-            let error = CallError::from(status);
-            if error.reason != "ALREADY_TAKEN" {
-                return refused(&error);
-            }
-            "others"
-        }
-    };
-    pages.live.touch();
-    Redirect::to(&format!("/?said={said}&defect={number}#d{number}")).into_response()
 }
 
 /// For how long something is shelved, and why.

@@ -110,10 +110,10 @@ struct Page {
 pub async fn page(State(pages): State<Pages>, Query(told): Query<Told>) -> Response {
     let said = match told.said.as_str() {
         "taken" => format!("Defect {} is yours.", told.defect),
-        "others" => format!(
-            "Somebody else was faster with defect {}: it says who.",
-            told.defect
-        ),
+        "others" => match crate::defect::answered(&pages, told.defect).await {
+            Ok((defect, by)) => crate::defect::taken_already(&defect, by.as_deref()),
+            Err(error) => return refused(&error),
+        },
         "shelved" => "It is shelved, and comes back by itself.".to_owned(),
         _ => String::new(),
     };

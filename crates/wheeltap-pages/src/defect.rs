@@ -30,14 +30,40 @@ pub struct Which {
     page: String,
 }
 
+/// One defect of a list.
+struct ListLine {
+    number: u64,
+    /// When it is due, or for what is over when it was opened.
+    when: String,
+    unit: String,
+    unit_path: String,
+    title: String,
+    component: String,
+    priority: String,
+    status: String,
+    next: String,
+}
+
+/// What the list can show: as in an address, and on the page.
+const TABS: [(&str, &str); 5] = [
+    ("", "Open"),
+    ("finding-owed", "Finding owed"),
+    ("closed", "Closed"),
+    ("merged", "Merged"),
+    ("void", "Void"),
+];
+
 #[derive(Template)]
 #[template(path = "defect_list.html")]
 struct ListPage {
     heading: &'static str,
     show: String,
     unit: String,
-    /// Number, due, unit, title, component, status, next, unit's path.
-    lines: Vec<[String; 8]>,
+    /// Whether somebody has still to do something about them, so that they are due.
+    is_open: bool,
+    /// What can be shown, and in which words.
+    tabs: [(&'static str, &'static str); 5],
+    lines: Vec<ListLine>,
     /// Where the list goes on, empty at its end.
     next: String,
     is_first: bool,
@@ -46,13 +72,24 @@ struct ListPage {
 /// `GET /defects`.
 pub async fn list(State(pages): State<Pages>, Query(which): Query<Which>) -> Response {
     let (heading, status) = match which.show.as_str() {
+        "" | "open" => ("Open defects", v1::DefectStatus::Unspecified),
         "closed" => ("Closed defects", v1::DefectStatus::Closed),
         "finding-owed" => (
             "Closed, and the finding is owed",
             v1::DefectStatus::FindingOwed,
         ),
-        _ => ("Open defects", v1::DefectStatus::Unspecified),
+        "merged" => ("Went into another defect", v1::DefectStatus::Merged),
+        "void" => (
+            "Void: later data took back their alerts",
+            v1::DefectStatus::Void,
+        ),
+        other => {
+            return crate::acts::bad(&format!(
+                "There is no list of defects \"{other}\": choose open, finding-owed, closed, merged or void."
+            ));
+        }
     };
+    let is_open = status == v1::DefectStatus::Unspecified;
     let unit = which.unit.trim();
     let of_unit = if unit.is_empty() {
         String::new()
@@ -65,39 +102,26 @@ pub async fn list(State(pages): State<Pages>, Query(which): Query<Which>) -> Res
         filter: Some(v1::DefectFilter {
             unit: of_unit,
             status: status.into(),
-            open: status == v1::DefectStatus::Unspecified,
+            open: is_open,
             ..v1::DefectFilter::default()
         }),
-        latest_first: status == v1::DefectStatus::Closed,
+        // One reads what is over from the latest on; the finding that is owed longest comes first.
+        latest_first: !is_open && status != v1::DefectStatus::FindingOwed,
     };
     let listed = match pages.connection.defects().list_defects(request).await {
         Ok(listed) => listed.into_inner(),
         Err(status) => return refused(&status.into()),
     };
     let now = now_ms();
-    let line = |defect: &v1::Defect| {
-        let unit = told::tail(&defect.unit).to_owned();
-        let next = match &defect.finding {
-            Some(found) => told::word(found.kind().as_str_name(), "FINDING_KIND_"),
-            None if !defect.closed_note.is_empty() => defect.closed_note.clone(),
-            None => next_step(defect),
-        };
-        [
-            number(defect).to_string(),
-            left(defect.due_unix_ms.saturating_sub(now)),
-            unit.clone(),
-            defect.title.clone(),
-            defect.component.clone(),
-            told::word(defect.status().as_str_name(), "DEFECT_STATUS_"),
-            next,
-            told::segment(&unit),
-        ]
+    let show = match which.show.as_str() {
+        "open" => String::new(),
+        show => show.to_owned(),
     };
     let next = if listed.next_page_token.is_empty() {
         String::new()
     } else {
         let said = [
-            ("show", which.show.as_str()),
+            ("show", show.as_str()),
             ("unit", unit),
             ("page", &listed.next_page_token),
         ];
@@ -106,14 +130,48 @@ pub async fn list(State(pages): State<Pages>, Query(which): Query<Which>) -> Res
     shown(
         ListPage {
             heading,
-            lines: listed.defects.iter().map(line).collect(),
+            is_open,
+            tabs: TABS,
+            lines: listed
+                .defects
+                .iter()
+                .map(|defect| list_line(defect, now))
+                .collect(),
             next,
             is_first: which.page.is_empty(),
             unit: unit.to_owned(),
-            show: which.show,
+            show,
         }
         .render(),
     )
+}
+
+fn list_line(defect: &v1::Defect, now: i64) -> ListLine {
+    let unit = told::tail(&defect.unit).to_owned();
+    let next = match &defect.finding {
+        Some(found) => told::word(found.kind().as_str_name(), "FINDING_KIND_"),
+        None if !defect.closed_note.is_empty() => defect.closed_note.clone(),
+        None if !defect.merged_into.is_empty() => {
+            format!("defect {}", told::tail(&defect.merged_into))
+        }
+        None => next_step(defect),
+    };
+    let when = if is_open(defect) {
+        left(defect.due_unix_ms.saturating_sub(now))
+    } else {
+        told::minute(defect.opened_unix_ms)
+    };
+    ListLine {
+        number: number(defect),
+        when,
+        unit_path: told::segment(&unit),
+        unit,
+        title: defect.title.clone(),
+        component: defect.component.clone(),
+        priority: told::word(defect.priority().as_str_name(), "PRIORITY_"),
+        status: told::word(defect.status().as_str_name(), "DEFECT_STATUS_"),
+        next,
+    }
 }
 
 struct AlertRow {
@@ -177,24 +235,62 @@ pub async fn page(
     Path(number): Path<u64>,
     Query(Said { said }): Query<Said>,
 ) -> Response {
-    let said = if said == "done" { "It is kept." } else { "" };
-    match read(&pages, number, said).await {
+    match read(&pages, number, &said).await {
         Ok(page) => shown(page.render()),
         Err(error) => refused(&error),
     }
 }
 
-async fn read(pages: &Pages, number: u64, said: &str) -> Result<Page, CallError> {
+/// A defect with its alerts, newest first.
+async fn with_alerts(
+    pages: &Pages,
+    number: u64,
+) -> Result<(v1::Defect, Vec<v1::Alert>), CallError> {
     let connection = &pages.connection;
     let name = format!("defects/{number}");
     let request = v1::GetDefectRequest { name: name.clone() };
     let defect = connection.defects().get_defect(request).await?.into_inner();
     let of_it = v1::AlertFilter {
-        defect: name.clone(),
+        defect: name,
         show_withdrawn: true,
         ..v1::AlertFilter::default()
     };
-    let alerts: Vec<v1::Alert> = connection.list_alerts(of_it).try_collect().await?;
+    let alerts = connection.list_alerts(of_it).try_collect().await?;
+    Ok((defect, alerts))
+}
+
+/// A defect, and who took it on, when and with which words.
+pub async fn answered(
+    pages: &Pages,
+    number: u64,
+) -> Result<(v1::Defect, Option<String>), CallError> {
+    let (defect, alerts) = with_alerts(pages, number).await?;
+    let by = answered_by(&defect, &alerts);
+    Ok((defect, by))
+}
+
+/// Whether somebody has still to do something about it.
+pub fn is_open(defect: &v1::Defect) -> bool {
+    use v1::DefectStatus::{InWork, Planned, Suspected};
+    matches!(defect.status(), Suspected | Planned | InWork)
+}
+
+/// What somebody is told who came later.
+pub fn taken_already(defect: &v1::Defect, by: Option<&str>) -> String {
+    let by = by.unwrap_or("somebody else");
+    format!("Defect {} was taken on already by {by}", number(defect))
+}
+
+async fn read(pages: &Pages, number: u64, said: &str) -> Result<Page, CallError> {
+    let connection = &pages.connection;
+    let (defect, alerts) = with_alerts(pages, number).await?;
+    let name = defect.name.clone();
+    let said = match said {
+        "done" => "It is kept.".to_owned(),
+        "taken" => format!("Defect {number} is yours."),
+        "others" => taken_already(&defect, answered_by(&defect, &alerts).as_deref()),
+        _ => String::new(),
+    };
     let about = v1::ListActsRequest {
         about: name,
         ..v1::ListActsRequest::default()
@@ -210,10 +306,10 @@ async fn read(pages: &Pages, number: u64, said: &str) -> Result<Page, CallError>
     Ok(page)
 }
 
-fn made(defect: &v1::Defect, alerts: &[v1::Alert], acts: &[v1::RecordedAct], said: &str) -> Page {
-    use v1::DefectStatus::{FindingOwed, InWork, Planned, Suspected};
+fn made(defect: &v1::Defect, alerts: &[v1::Alert], acts: &[v1::RecordedAct], said: String) -> Page {
+    use v1::DefectStatus::{FindingOwed, InWork};
     let status = defect.status();
-    let is_open = matches!(status, Suspected | Planned | InWork);
+    let is_open = is_open(defect);
     let unit = told::tail(&defect.unit).to_owned();
     let plan = defect.plan.as_ref();
     let of_plan = |take: fn(&v1::Plan) -> String| plan.map(take).unwrap_or_default();
@@ -233,7 +329,7 @@ fn made(defect: &v1::Defect, alerts: &[v1::Alert], acts: &[v1::RecordedAct], sai
         unit,
         component_path: told::segment(&defect.component),
         title: defect.title.clone(),
-        said: said.to_owned(),
+        said,
         facts: facts(defect, alerts, is_open),
         action: defect.action.clone(),
         alerts: alerts.iter().map(row).collect(),
@@ -354,7 +450,14 @@ fn facts(defect: &v1::Defect, alerts: &[v1::Alert], is_open: bool) -> Vec<(&'sta
 
 /// `as called: thermostat stuck, 40 min, 2026-03-02 14:05`.
 fn finding_words(found: &v1::Finding) -> String {
-    let mut words = told::word(found.kind().as_str_name(), "FINDING_KIND_");
+    let words = found_words(found);
+    let between = if words.contains(": ") { ", " } else { ": " };
+    format!("{words}{between}{}", told::minute(found.repaired_unix_ms))
+}
+
+/// `as called: thermostat stuck, 40 min`.
+pub fn found_words(found: &v1::Finding) -> String {
+    let words = told::word(found.kind().as_str_name(), "FINDING_KIND_");
     let minutes = found.minutes.map(|minutes| format!("{minutes} min"));
     let said = [
         found.cause.clone(),
@@ -363,13 +466,12 @@ fn finding_words(found: &v1::Finding) -> String {
         found.note.clone(),
         found.parts.join(", "),
         minutes.unwrap_or_default(),
-        told::minute(found.repaired_unix_ms),
     ];
-    for (idx, part) in said.iter().filter(|part| !part.is_empty()).enumerate() {
-        words += if idx == 0 { ": " } else { ", " };
-        words += part;
+    let said: Vec<String> = said.into_iter().filter(|part| !part.is_empty()).collect();
+    if said.is_empty() {
+        return words;
     }
-    words
+    format!("{words}: {}", said.join(", "))
 }
 
 fn call(contact: &v1::Contact) -> CallRow {

@@ -17,6 +17,7 @@ mod charts;
 mod defect;
 mod desk;
 mod guard;
+mod heard;
 mod live;
 mod rail;
 mod reports;

@@ -1,5 +1,7 @@
 //! One unit: what it does, what is wrong with it, and how its measurements went.
 
+use crate::defect::found_words;
+use crate::heard::{self, Heard};
 use crate::series::{self, Shade};
 use crate::{Pages, board, refused, shown, told};
 use askama::Template;
@@ -12,6 +14,8 @@ use wheeltap_proto::v1;
 
 /// Alerts listed at most.
 const MOST_ALERTS: usize = 100;
+/// Items for the shop and closed defects listed at most.
+const MOST_PAST: usize = 10;
 /// Plots shown when nobody chose.
 const MOST_PLOTS: usize = 4;
 /// Shown when no alert names a channel.
@@ -44,6 +48,24 @@ struct AlertRow {
     answer: String,
 }
 
+/// One defect that is over.
+struct Closed {
+    number: String,
+    what: String,
+    opened: String,
+    found: String,
+    repaired: String,
+}
+
+/// An alert of a rule that only makes items for the shop.
+struct Item {
+    title: String,
+    said: String,
+    evidence: String,
+    /// Number of its defect; empty for none.
+    defect: String,
+}
+
 struct Plot {
     channel: String,
     title: String,
@@ -57,8 +79,15 @@ struct Page {
     unit_path: String,
     facts: Vec<(&'static str, String)>,
     defects: Vec<(String, String, String, String)>,
+    closed: Vec<Closed>,
+    /// What was told to the desk.
     alerts: Vec<AlertRow>,
     has_more: bool,
+    /// What rang nobody, and is for the shop.
+    items: Vec<Item>,
+    heard: Heard,
+    /// How far back channels were looked for.
+    days_back: i64,
     plots: Vec<Plot>,
     chosen: String,
     /// The chosen channels as part of an address.
@@ -127,21 +156,17 @@ async fn read(pages: &Pages, name: String, wanted: &Wanted) -> Result<Page, Call
         name: format!("units/{name}"),
     };
     let unit = connection.fleet().get_unit(request).await?.into_inner();
-    let of_unit = v1::AlertFilter {
-        unit: unit.name.clone(),
-        ..v1::AlertFilter::default()
-    };
-    let listed = connection.list_alerts(of_unit).take(MOST_ALERTS + 1);
-    let mut alerts: Vec<v1::Alert> = listed.try_collect().await?;
-    let has_more = alerts.len() > MOST_ALERTS;
-    alerts.truncate(MOST_ALERTS);
+    let (alerts, items, has_more) = alerts(pages, &unit.name).await?;
     let open = v1::DefectFilter {
         unit: unit.name.clone(),
         open: true,
         ..v1::DefectFilter::default()
     };
     let defects: Vec<v1::Defect> = connection.list_defects(open).try_collect().await?;
+    let closed = closed(pages, &unit.name).await?;
+    let mutes: Vec<v1::Mute> = connection.list_mutes(false).try_collect().await?;
     let channels: Vec<v1::Channel> = connection.list_channels().try_collect().await?;
+    let heard = heard::of(pages, &unit, &channels).await?;
     let channels: Vec<(String, String)> = channels
         .into_iter()
         .filter(|channel| !matches!(channel.kind, Some(v1::channel::Kind::Event(_))))
@@ -163,9 +188,13 @@ async fn read(pages: &Pages, name: String, wanted: &Wanted) -> Result<Page, Call
     Ok(Page {
         unit_path: told::segment(&name),
         unit: name,
-        facts: facts(&unit),
+        facts: facts(&unit, &mutes),
         defects: defects.iter().map(defect).collect(),
+        closed,
         alerts: alerts.iter().map(alert).collect(),
+        items: items.iter().map(item).collect(),
+        heard,
+        days_back: heard::DAYS_BACK,
         has_more,
         plots: plots.collect(),
         chosen: chosen.join(" "),
@@ -177,6 +206,92 @@ async fn read(pages: &Pages, name: String, wanted: &Wanted) -> Result<Page, Call
         shades: serde_json::to_string(&shades).unwrap_or_default(),
         channels,
     })
+}
+
+/// A unit's alerts, newest first: those told to the desk, those for the shop alone, and whether there are more
+/// of the former.
+async fn alerts(
+    pages: &Pages,
+    unit: &str,
+) -> Result<(Vec<v1::Alert>, Vec<v1::Alert>, bool), CallError> {
+    let filter = v1::AlertFilter {
+        unit: unit.to_owned(),
+        ..v1::AlertFilter::default()
+    };
+    let with_others = v1::AlertFilter {
+        show_trial: true,
+        ..filter.clone()
+    };
+    let newest = |filter| {
+        let listed = pages.connection.list_alerts(filter);
+        listed.take(MOST_ALERTS + 1).try_collect::<Vec<v1::Alert>>()
+    };
+    let mut told = newest(filter).await?;
+    let mut items = newest(with_others).await?;
+    // What is listed only with those on trial and is on none is for the shop.
+    items.retain(|item| !item.trial && told.iter().all(|alert| alert.name != item.name));
+    items.truncate(MOST_PAST);
+    let has_more = told.len() > MOST_ALERTS;
+    told.truncate(MOST_ALERTS);
+    Ok((told, items, has_more))
+}
+
+/// The latest defects that are over, those whose finding is owed among them.
+async fn closed(pages: &Pages, unit: &str) -> Result<Vec<Closed>, CallError> {
+    let mut over = Vec::new();
+    for status in [v1::DefectStatus::Closed, v1::DefectStatus::FindingOwed] {
+        let request = v1::ListDefectsRequest {
+            page_size: i32::try_from(MOST_PAST).unwrap_or(i32::MAX),
+            filter: Some(v1::DefectFilter {
+                unit: unit.to_owned(),
+                status: status.into(),
+                ..v1::DefectFilter::default()
+            }),
+            latest_first: true,
+            ..v1::ListDefectsRequest::default()
+        };
+        let listed = pages.connection.defects().list_defects(request).await?;
+        over.extend(listed.into_inner().defects);
+    }
+    over.sort_by_key(|defect| std::cmp::Reverse(defect.opened_unix_ms));
+    over.truncate(MOST_PAST);
+    let row = |defect: &v1::Defect| Closed {
+        number: told::tail(&defect.name).to_owned(),
+        what: format!("{}: {}", defect.component, defect.title),
+        opened: told::minute(defect.opened_unix_ms),
+        found: match &defect.finding {
+            Some(found) => found_words(found),
+            None => format!("owed: {}", defect.closed_note),
+        },
+        repaired: defect
+            .finding
+            .as_ref()
+            .map_or_else(String::new, |found| told::minute(found.repaired_unix_ms)),
+    };
+    Ok(over.iter().map(row).collect())
+}
+
+fn item(alert: &v1::Alert) -> Item {
+    Item {
+        title: alert.title.clone(),
+        said: board::condition(alert),
+        evidence: told::evidence(alert.evidence.as_ref()),
+        defect: told::tail(&alert.defect).to_owned(),
+    }
+}
+
+/// `all rules until somebody lifts it, local: at the paint shop`.
+fn mute_words(mute: &v1::Mute) -> String {
+    let rule = match told::tail(&mute.rule) {
+        "" => "all rules",
+        rule => rule,
+    };
+    let part = match mute.part.as_str() {
+        "" => String::new(),
+        part => format!(", {part}"),
+    };
+    let end = board::mute_end(mute);
+    format!("{rule}{part} {end}, {}: {}", mute.by, mute.reason)
 }
 
 fn others(chosen: &[String], channel: &str) -> String {
@@ -220,7 +335,7 @@ fn chosen(wanted: &Wanted, alerts: &[v1::Alert], known: &[(String, String)]) -> 
     chosen
 }
 
-fn facts(unit: &v1::Unit) -> Vec<(&'static str, String)> {
+fn facts(unit: &v1::Unit, mutes: &[v1::Mute]) -> Vec<(&'static str, String)> {
     let mut facts = vec![("class", told::tail(&unit.unit_class).to_owned())];
     if unit.road_number != told::tail(&unit.name) {
         facts.push(("road number", unit.road_number.clone()));
@@ -262,19 +377,20 @@ fn facts(unit: &v1::Unit) -> Vec<(&'static str, String)> {
             None => "not since the service started".to_owned(),
         },
     ));
+    for mute in mutes.iter().filter(|mute| mute.unit == unit.name) {
+        let how = match mute.kind() {
+            v1::MuteKind::OutOfService => "out of service",
+            _ => "shelved",
+        };
+        facts.push((how, mute_words(mute)));
+    }
     facts
 }
 
 fn defect(defect: &v1::Defect) -> (String, String, String, String) {
-    let left_ms = defect.due_unix_ms - board::now_ms();
-    let due = if left_ms < 0 {
-        format!("{} over", told::span(-left_ms))
-    } else {
-        format!("in {}", told::span(left_ms))
-    };
     (
         told::tail(&defect.name).to_owned(),
-        due,
+        board::left(defect.due_unix_ms - board::now_ms()),
         format!("{}: {}", defect.component, defect.title),
         defect.action.clone(),
     )

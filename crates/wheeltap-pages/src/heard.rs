@@ -1,0 +1,164 @@
+//! What is heard of a unit's channels, and which of them fell silent while others speak.
+
+use crate::{Pages, told};
+use futures::{StreamExt, TryStreamExt};
+use wheeltap_client::CallError;
+use wheeltap_model::{ChannelName, EventTime, UnitId};
+use wheeltap_proto::v1;
+
+const MINUTE_MS: i64 = 60_000;
+const HOUR_MS: i64 = 3_600_000;
+/// How far back from the newest data a channel is looked for.
+pub const DAYS_BACK: i64 = 30;
+/// Channels asked about at a time.
+const AT_ONCE: usize = 8;
+
+/// One channel and when it was heard last.
+pub struct Channel {
+    pub name: String,
+    pub title: String,
+    /// The minute, in UTC.
+    pub last: String,
+    /// Nothing came for longer than the catalogue's silent time, while the unit was heard.
+    pub is_silent: bool,
+    /// What came last was all out of range or marked bad.
+    pub is_unusable: bool,
+}
+
+/// The channels of a unit, as of its newest data.
+#[derive(Default)]
+pub struct Heard {
+    /// Silent or unusable ones, in the catalogue's order.
+    pub amiss: Vec<Channel>,
+    /// The others that were heard.
+    pub sound: Vec<Channel>,
+    /// Those of the catalogue that were not heard.
+    pub n_never: usize,
+}
+
+/// Asks about each channel that units send of themselves; events come only when something happens.
+pub async fn of(
+    pages: &Pages,
+    unit: &v1::Unit,
+    channels: &[v1::Channel],
+) -> Result<Heard, CallError> {
+    let (Some(newest), Ok(id)) = (
+        unit.newest_event_unix_ms,
+        UnitId::new(told::tail(&unit.name)),
+    ) else {
+        return Ok(Heard::default());
+    };
+    let sent = channels.iter().filter(|channel| {
+        channel.derivation.is_none() && !matches!(channel.kind, Some(v1::channel::Kind::Event(_)))
+    });
+    let asked: Vec<_> = sent
+        .map(|channel| {
+            let id = id.clone();
+            async move { Ok::<_, CallError>((channel, last_row(pages, &id, channel, newest).await?)) }
+        })
+        .collect();
+    let rows: Vec<(&v1::Channel, Option<v1::RollupRow>)> = futures::stream::iter(asked)
+        .buffered(AT_ONCE)
+        .try_collect()
+        .await?;
+    Ok(sorted(&rows, newest))
+}
+
+/// The newest minute in which something came.
+async fn last_row(
+    pages: &Pages,
+    unit: &UnitId,
+    channel: &v1::Channel,
+    newest: i64,
+) -> Result<Option<v1::RollupRow>, CallError> {
+    let Ok(name) = ChannelName::new(told::tail(&channel.name)) else {
+        return Ok(None);
+    };
+    let last = async |tier, from: i64, until: i64| -> Result<Option<v1::RollupRow>, CallError> {
+        let (from, until) = (
+            EventTime::from_unix_ms(from),
+            EventTime::from_unix_ms(until),
+        );
+        let mut rows = pages
+            .connection
+            .list_rollups(unit, &name, tier, from, until);
+        let mut last = None;
+        while let Some(row) = rows.try_next().await? {
+            if row.n + row.n_unusable > 0 {
+                last = Some(row);
+            }
+        }
+        Ok(last)
+    };
+    let minutes = v1::RollupTier::Minute;
+    let of_late = last(minutes, newest - HOUR_MS, newest + 1).await?;
+    if of_late.is_some() {
+        return Ok(of_late);
+    }
+    let back_ms = DAYS_BACK * 24 * HOUR_MS;
+    let hour = last(v1::RollupTier::Hour, newest - back_ms, newest + 1).await?;
+    match hour {
+        None => Ok(None),
+        Some(hour) => {
+            let start = hour.start_unix_ms;
+            Ok(last(minutes, start, start + HOUR_MS).await?.or(Some(hour)))
+        }
+    }
+}
+
+fn sorted(rows: &[(&v1::Channel, Option<v1::RollupRow>)], newest: i64) -> Heard {
+    let mut heard = Heard::default();
+    for (channel, row) in rows {
+        let Some(row) = row else {
+            heard.n_never += 1;
+            continue;
+        };
+        // What came may have come at the minute's end.
+        let silent_for = newest - (row.start_unix_ms + MINUTE_MS);
+        let channel = Channel {
+            name: told::tail(&channel.name).to_owned(),
+            title: channel.title.clone(),
+            last: told::minute(row.start_unix_ms),
+            is_silent: silent_for > channel.silent_ms,
+            is_unusable: row.n == 0,
+        };
+        if channel.is_silent || channel.is_unusable {
+            heard.amiss.push(channel);
+        } else {
+            heard.sound.push(channel);
+        }
+    }
+    heard
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_channel_is_silent_when_the_unit_was_heard_longer_than_its_silent_time_after_it() {
+        let channel = v1::Channel {
+            name: "channels/engine.oil.temperature".to_owned(),
+            silent_ms: 5 * MINUTE_MS,
+            ..v1::Channel::default()
+        };
+        let row = |minutes_back: i64, n| {
+            let row = v1::RollupRow {
+                start_unix_ms: HOUR_MS - minutes_back * MINUTE_MS,
+                n,
+                n_unusable: 1,
+                ..v1::RollupRow::default()
+            };
+            (&channel, Some(row))
+        };
+        let rows = [row(6, 1), row(7, 1), row(1, 0), (&channel, None)];
+        let heard = sorted(&rows, HOUR_MS);
+        let amiss = |channel: &Channel| (channel.is_silent, channel.is_unusable);
+        assert_eq!(
+            heard.amiss.iter().map(amiss).collect::<Vec<_>>(),
+            [(true, false), (false, true)]
+        );
+        assert_eq!((heard.sound.len(), heard.n_never), (1, 1));
+        assert_eq!(heard.amiss[0].last, "1970-01-01 00:53");
+    }
+}

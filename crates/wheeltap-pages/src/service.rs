@@ -220,7 +220,28 @@ fn work(planned: u32, stop: u32, all: Option<u32>) -> String {
     }
 }
 
-fn job(task: &v1::SheetTask, as_of: i64) -> Job {
+/// When something is due: an instant, as a printed sheet is read later than it was made.
+fn due(due_unix_ms: Option<i64>, as_of: i64) -> String {
+    match due_unix_ms {
+        None => "not known".to_owned(),
+        Some(due) if due < as_of => format!("overdue since {}", told::minute(due)),
+        Some(due) => format!("by {}", told::minute(due)),
+    }
+}
+
+/// Why a task is not done here, in words; empty when it is.
+fn why(task: &v1::SheetTask, wears: &[v1::SheetWear]) -> String {
+    let is_gauged = |wear: &v1::SheetWear| wear.name == task.of && wear.now.is_some();
+    if task.kind() == v1::TaskKind::Renew
+        && task.verdict() == v1::TaskVerdict::NotKnown
+        && wears.iter().any(is_gauged)
+    {
+        return "how fast it changes is not known".to_owned();
+    }
+    task.why.clone()
+}
+
+fn job(task: &v1::SheetTask, sheet: &v1::Sheet) -> Job {
     let step = |step: &v1::SheetStep| {
         let alone = if step.alone {
             ", nobody else there"
@@ -244,16 +265,16 @@ fn job(task: &v1::SheetTask, as_of: i64) -> Job {
         action: task.action.clone(),
         remark: task.remark.clone(),
         safety: task.safety,
-        due: words::due(task.due_unix_ms, as_of),
+        due: due(task.due_unix_ms, sheet.as_of_unix_ms),
         steps: task.steps.iter().map(step).collect(),
         part: task.part.as_ref().map_or_else(
-            || "none".to_owned(),
+            || "not named".to_owned(),
             |part| {
                 let known = told::word(part.on_hand().as_str_name(), "ON_HAND_");
                 format!("{}: {known}", part.part)
             },
         ),
-        why: task.why.clone(),
+        why: why(task, &sheet.wears),
     }
 }
 
@@ -340,7 +361,7 @@ fn wear(wear: &v1::SheetWear, as_of: i64) -> [String; 4] {
         wear.name.clone(),
         words::worn(wear),
         words::amount(Some(wear.limit), &wear.ucum),
-        words::due(wear.due_unix_ms, as_of),
+        due(wear.due_unix_ms, as_of),
     ]
 }
 
@@ -378,7 +399,7 @@ fn sheet_page(sheet: &v1::Sheet) -> SheetPage {
         let tasks = sheet.tasks.iter().filter(|task| !is_planned(task));
         let jobs: Vec<Job> = tasks
             .filter(|task| task.may_wait == may_wait)
-            .map(|task| job(task, as_of))
+            .map(|task| job(task, sheet))
             .collect();
         (!jobs.is_empty()).then_some((heading, jobs))
     });
@@ -401,7 +422,7 @@ fn sheet_page(sheet: &v1::Sheet) -> SheetPage {
             .tasks
             .iter()
             .filter(is_planned)
-            .map(|task| job(task, as_of))
+            .map(|task| job(task, sheet))
             .collect(),
         left: left.collect(),
         fills: sheet.fills.iter().map(fill).collect(),
@@ -423,4 +444,39 @@ fn repair(repair: &v1::SheetRepair) -> [String; 4] {
         told::minute(repair.repaired_unix_ms),
         words::after_repair(repair.after_repair(), &at),
     ]
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_sheet_tells_instants_and_what_it_does_not_know() {
+        let gauge = v1::SheetTask {
+            kind: v1::TaskKind::Renew.into(),
+            of: "brake shoes".to_owned(),
+            title: "Gauge brake shoes".to_owned(),
+            verdict: v1::TaskVerdict::NotKnown.into(),
+            why: "how it stands is not known".to_owned(),
+            due_unix_ms: Some(120_000),
+            ..v1::SheetTask::default()
+        };
+        let shoes = |now| v1::Sheet {
+            as_of_unix_ms: 60_000,
+            wears: vec![v1::SheetWear {
+                name: "brake shoes".to_owned(),
+                now,
+                ..v1::SheetWear::default()
+            }],
+            ..v1::Sheet::default()
+        };
+        let known = job(&gauge, &shoes(Some(32.0)));
+        assert_eq!(known.why, "how fast it changes is not known");
+        assert_eq!(
+            (known.due.as_str(), known.part.as_str()),
+            ("by 1970-01-01 00:02", "not named")
+        );
+        assert_eq!(job(&gauge, &shoes(None)).why, "how it stands is not known");
+        assert_eq!(due(Some(60_000), 120_000), "overdue since 1970-01-01 00:01");
+    }
 }

@@ -1,5 +1,7 @@
 //! Walking back from a failure: what differed before it, since when, who shows it, and a drafted rule.
 
+use crate::acts::when_from;
+use crate::board::now_ms;
 use crate::{Pages, refused, shown, told};
 use askama::Template;
 use axum::extract::{Query, State};
@@ -17,9 +19,9 @@ pub struct Wanted {
     unit: String,
     #[serde(default)]
     component: String,
-    /// Event time in Unix milliseconds; 0 for the unit's newest data.
+    /// Event time, as forms take it or in Unix milliseconds; empty or 0 for the unit's newest data.
     #[serde(default)]
-    at: i64,
+    at: String,
 }
 
 struct Row {
@@ -41,6 +43,8 @@ struct Page {
     unit: String,
     unit_path: String,
     component: String,
+    /// As it was asked.
+    at: String,
     said: String,
     /// Nothing was asked yet.
     is_blank: bool,
@@ -57,6 +61,7 @@ pub async fn page(State(pages): State<Pages>, Query(wanted): Query<Wanted>) -> R
         unit: wanted.unit.clone(),
         unit_path: told::segment(&wanted.unit),
         component: wanted.component.clone(),
+        at: wanted.at.clone(),
         said: String::new(),
         is_blank: true,
         rows: Vec::new(),
@@ -68,17 +73,40 @@ pub async fn page(State(pages): State<Pages>, Query(wanted): Query<Wanted>) -> R
     if wanted.unit.trim().is_empty() || wanted.component.trim().is_empty() {
         return shown(blank.render());
     }
-    match walked(&pages, &wanted).await {
-        Ok(report) => shown(made(&report).render()),
+    let at = match at(&wanted.at, now_ms()) {
+        Ok(at) => at,
+        Err(refusal) => return *refusal,
+    };
+    match walked(&pages, &wanted, at).await {
+        Ok(report) => {
+            let page = Page {
+                at: match at {
+                    0 => String::new(),
+                    at if at % 60_000 == 0 => told::minute(at),
+                    at => told::instant(at),
+                },
+                ..made(&report)
+            };
+            shown(page.render())
+        }
         Err(error) => refused(&error),
     }
 }
 
-async fn walked(pages: &Pages, wanted: &Wanted) -> Result<v1::WalkBackReport, CallError> {
+/// Unix milliseconds of what was asked for, a span counted back from now; 0 for the newest data.
+fn at(text: &str, now_ms: i64) -> Result<i64, Box<Response>> {
+    // As in addresses that were kept.
+    if let Ok(unix_ms) = text.trim().parse() {
+        return Ok(unix_ms);
+    }
+    when_from(text, now_ms, -1).map(Option::unwrap_or_default)
+}
+
+async fn walked(pages: &Pages, wanted: &Wanted, at: i64) -> Result<v1::WalkBackReport, CallError> {
     let request = v1::WalkBackRequest {
         unit: format!("units/{}", wanted.unit.trim()),
         component: wanted.component.trim().to_owned(),
-        at_unix_ms: wanted.at,
+        at_unix_ms: at,
     };
     let answers = pages.connection.rules().walk_back(request).await;
     let mut answers = answers.map_err(CallError::from)?.into_inner();
@@ -107,6 +135,7 @@ fn made(report: &v1::WalkBackReport) -> Page {
         unit_path: told::segment(&unit),
         unit,
         component: report.component.clone(),
+        at: String::new(),
         said: format!(
             "{} to {}, against {} units of class {}, of them {} in its consist.{silent}",
             told::minute(report.from_unix_ms),
@@ -176,6 +205,17 @@ fn row(rank: usize, finding: &v1::WalkBackFinding) -> Row {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn the_time_is_asked_for_as_in_other_forms_or_in_milliseconds() {
+        let asked = |text| at(text, 7_200_000).unwrap_or(-1);
+        assert_eq!((asked(""), asked("0"), asked("60000")), (0, 0, 60_000));
+        assert_eq!(
+            (asked("1970-01-01 00:01"), asked("1 h")),
+            (60_000, 3_600_000)
+        );
+        assert!(at("noon", 0).is_err());
+    }
 
     #[test]
     fn a_finding_is_told_in_words() {

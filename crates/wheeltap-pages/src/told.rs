@@ -19,6 +19,12 @@ pub fn minute(unix_ms: i64) -> String {
     text.get(..16).unwrap_or(&text).replace('T', " ")
 }
 
+/// `14:05:09`, now and in UTC.
+pub fn clock() -> String {
+    let text = instant(crate::board::now_ms());
+    text.get(11..19).unwrap_or_default().to_owned()
+}
+
 /// A wire enum's word, as on a page: `UNIT_STATE_IN_SHOP` becomes `in shop`.
 pub fn word(wire_name: &str, prefix: &str) -> String {
     convert::enum_word(wire_name, prefix).replace('_', " ")
@@ -66,6 +72,7 @@ mod tests {
     fn words_read_easily() {
         assert_eq!(span(59_999), "59 s");
         assert_eq!(span(250), "0 s");
+        assert_eq!((clock().len(), clock().matches(':').count()), (8, 2));
         assert_eq!(minute(1_772_410_000_000), "2026-03-02 00:06");
         assert_eq!(segment("ZVR 4117/a"), "ZVR%204117%2Fa");
         assert_eq!(word("UNIT_STATE_IN_SHOP", "UNIT_STATE_"), "in shop");

@@ -304,3 +304,181 @@ fn a_rule_is_written_tried_kept_and_promoted_on_its_page() {
         "{units}"
     );
 }
+
+/// The rule that rings nobody and makes an item for the shop.
+fn for_the_shop() -> String {
+    RULE.replace("Oil warm", "Filter clogs").replace(
+        "component: \"oil cooler\"",
+        "component: \"oil filter\", desk: false",
+    )
+}
+
+/// The day with a fan command every 10 s that falls silent after 200 s.
+fn with_a_fan(bench: &Bench) {
+    let fan = "[[channel]]\ncolumn = \"fan\"\nname = \"engine.fan.command\"\nucum = \"%\"\n";
+    bench.write("map.toml", [common::MAP, fan].concat());
+    let mut day = String::new();
+    for (idx, line) in csv(0..1_800).lines().enumerate() {
+        let cell = match idx {
+            0 => "fan",
+            1..=200 if idx % 10 == 1 && idx > 60 => "100",
+            1..=200 if idx % 10 == 1 => "0",
+            _ => "",
+        };
+        writeln!(day, "{line},{cell}").expect("a string takes all");
+    }
+    bench.write("day.csv", day);
+}
+
+#[test]
+fn a_units_page_tells_its_past_what_is_for_the_shop_and_what_is_silent() {
+    let bench = Bench::new();
+    with_a_fan(&bench);
+    bench.write("rules/filter-clogs.rhai", for_the_shop());
+    let service = Service::start(&bench);
+    service.take_day(&bench);
+    let listed = || {
+        service
+            .run(&bench, &["defects", "--json"])
+            .json()
+            .into_iter()
+    };
+    let number = |of: &str| {
+        let found = listed().find(|defect| defect["component"] == of);
+        found.map(|defect| defect["defect"].to_string())
+    };
+    while number("oil filter").is_none() {
+        std::thread::sleep(std::time::Duration::from_millis(50));
+    }
+    let cooler = number("oil cooler").expect("the day's");
+    let find = ["defects", "find", &cooler, "as-called", "--note", "silted"];
+    service.run(&bench, &find).says(0, &["is closed"]);
+    let own = format!("Origin: http://{}\r\n", service.pages);
+    let mute = "unit=ZVR+4117&within=&reason=at+the+paint+shop";
+    let (head, _) = service.page("POST /mutes", &own, mute);
+    assert!(head.starts_with("HTTP/1.1 303"), "{head}");
+
+    let (_, page) = service.page("GET /units/ZVR%204117", "", "");
+    let (_, past) = page.split_once("Closed defects").expect("its past");
+    holds(
+        past,
+        &[
+            "oil cooler: Oil warm",
+            "as called: silted",
+            "/defects?show=closed&amp;unit=ZVR%204117",
+            "Items for the shop",
+            "Filter clogs",
+        ],
+    );
+    holds(
+        &page,
+        &[
+            "<dt>out of service</dt><dd>all rules until somebody lifts it, local: at the paint shop",
+            "<td>engine.fan.command</td><td>2026-01-01 00:03</td><td>silent while the unit was heard",
+            "Channels that are heard: 1;",
+            "<td>engine.oil.temperature</td><td>2026-01-01 00:29</td>",
+        ],
+    );
+
+    // A value that holds is drawn in steps from far away, too, and is what it was last.
+    let path = "GET /units/ZVR%204117/series?channel=engine.fan.command&from=1767225600000&to=1767312000000&width=1000";
+    let series: Value = serde_json::from_str(&service.page(path, "", "").1).expect("JSON");
+    assert_eq!(
+        (&series["of"], &series["steps"]),
+        (&"minutes".into(), &true.into())
+    );
+    assert_eq!(series["gap_ms"], 660_000, "{series}");
+    assert_eq!(series["mid"], json!([0.0, 100.0, 100.0, 100.0]));
+}
+
+#[test]
+fn what_does_not_work_is_told_in_plain_words_and_leads_back() {
+    let (bench, service) = with_a_day();
+    let own = format!("Origin: http://{}\r\n", service.pages);
+    let act = |path: &str, form: &str| service.page(&format!("POST {path}"), &own, form);
+    // A second desk is told who was faster, on the board and on the defect's page.
+    let (head, _) = act("/defects/1/take-on", "note=crew+told");
+    assert!(head.contains("said=taken"), "{head}");
+    for (form, page) in [("note=me", "/"), ("note=me&back=defect", "/defects/1")] {
+        let (head, _) = act("/defects/1/take-on", form);
+        assert!(
+            head.contains(&format!("location: {page}?said=others")),
+            "{head}"
+        );
+        let (_, page) = service.page(&format!("GET {page}?said=others&defect=1"), "", "");
+        holds(
+            &page,
+            &[
+                "Defect 1 was taken on already by local, 20",
+                ": crew told</p>",
+            ],
+        );
+    }
+
+    let find = ["defects", "find", "1", "as-called"];
+    service.run(&bench, &find).says(0, &["is closed"]);
+    let from = format!(
+        "{own}Referer: http://{}/defects/1?said=done\r\n",
+        service.pages
+    );
+    let (head, page) = service.page("POST /defects/1/begin", &from, "");
+    assert!(head.starts_with("HTTP/1.1 409"), "{head}");
+    holds(
+        &page,
+        &["That did not work", "href=\"/defects/1?said=done\""],
+    );
+
+    let (head, page) = act("/mutes", "unit=ZVR+4117");
+    assert!(head.starts_with("HTTP/1.1 400"), "{head}");
+    holds(
+        &page,
+        &["That did not work", "The field &#34;reason&#34; is missing"],
+    );
+    for path in ["/defects/abc", "/nowhere"] {
+        let (head, page) = service.page(&format!("GET {path}"), "", "");
+        assert!(head.starts_with("HTTP/1.1 404"), "{head}");
+        holds(
+            &page,
+            &[&format!("There is no page {path}"), "Back to the board"],
+        );
+    }
+    let walk = "GET /walk-back?unit=ZVR+4117&component=oil+cooler&at=noon";
+    let (head, page) = service.page(walk, "", "");
+    assert!(head.starts_with("HTTP/1.1 400"), "{head}");
+    holds(&page, &["&#34;noon&#34; is no time"]);
+}
+
+#[test]
+fn lists_of_defects_tell_what_is_over_from_what_is_due() {
+    let (bench, service) = with_a_day();
+    let list = |show: &str| service.page(&format!("GET /defects{show}"), "", "");
+    let (_, open) = list("");
+    holds(
+        &open,
+        &[
+            "aria-current=\"page\">Open</a>",
+            "<th scope=\"col\">Due</th>",
+            "<td>high</td>",
+            "href=\"/mutes\"",
+            "As of ",
+        ],
+    );
+    let find = ["defects", "find", "1", "as-called"];
+    service.run(&bench, &find).says(0, &["is closed"]);
+    let (_, closed) = list("?show=closed");
+    holds(
+        &closed,
+        &["aria-current=\"page\">Closed</a>", "<td>as called</td>"],
+    );
+    assert!(
+        !closed.contains(">Due") && !closed.contains("<td>in "),
+        "{closed}"
+    );
+    holds(
+        &list("?show=merged").1,
+        &["Went into another defect", "None."],
+    );
+    let (head, page) = list("?show=all");
+    assert!(head.starts_with("HTTP/1.1 400"), "{head}");
+    holds(&page, &["There is no list of defects &#34;all&#34;"]);
+}

@@ -1,7 +1,7 @@
 //! Reads what must hold for an instant to count in a window: `#{ during: at_least("engine.notch", 6) }`.
 
 use crate::about::{refuse_kind, text};
-use crate::problem::{Place, one_of, suggestion};
+use crate::problem::{Place, arguments, one_of, suggestion};
 use crate::reads::Planner;
 use crate::syntax::{Kind, Node};
 use crate::{Condition, Test};
@@ -86,7 +86,35 @@ pub(crate) fn read(node: &Node, plan: &mut Planner) -> Option<Vec<Condition>> {
     }
     // All are looked at, so that each wrong one is reported.
     let read: Vec<_> = nodes.iter().map(|node| condition(node, plan)).collect();
-    read.into_iter().collect()
+    let read: Vec<Condition> = read.into_iter().collect::<Option<_>>()?;
+    for (idx, later) in read.iter().enumerate() {
+        let apart = |earlier: &&Condition| {
+            earlier.channel == later.channel && !meet(earlier.test, later.test)
+        };
+        if let Some(earlier) = read[..idx].iter().find(apart) {
+            plan.findings.refuse(
+                nodes[idx].place,
+                format!("{} and {} never hold together", word(earlier), word(later)),
+                "an instant counts only where all of them hold, so none ever would",
+                "let their limits overlap, or leave one out",
+            );
+            return None;
+        }
+    }
+    Some(read)
+}
+
+/// Whether some value passes both tests.
+fn meet(a: Test, b: Test) -> bool {
+    let span = |test| match test {
+        Test::AtLeast(limit) => (limit, f64::INFINITY),
+        Test::AtMost(limit) => (f64::NEG_INFINITY, limit),
+        Test::Above(limit) => (limit.next_up(), f64::INFINITY),
+        Test::Below(limit) => (f64::NEG_INFINITY, limit.next_down()),
+        Test::Between(low, high) => (low, high),
+    };
+    let (a, b) = (span(a), span(b));
+    a.0 <= b.1 && b.0 <= a.1
 }
 
 fn condition(node: &Node, plan: &mut Planner) -> Option<Condition> {
@@ -113,7 +141,7 @@ fn condition(node: &Node, plan: &mut Planner) -> Option<Condition> {
     else {
         plan.findings.refuse(
             node.place,
-            format!("{name}() with {} arguments", args.len()),
+            format!("{name}() with {}", arguments(args.len())),
             format!("it is {}", signature(kept)),
             format!("write it like {}", kept.example),
         );

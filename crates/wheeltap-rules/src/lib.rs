@@ -42,6 +42,7 @@ mod functions;
 mod health;
 mod lower;
 mod mates;
+mod outcomes;
 mod params;
 mod plan;
 mod problem;
@@ -50,6 +51,7 @@ mod reads;
 mod reference;
 mod script;
 mod syntax;
+mod together;
 mod units;
 mod vet;
 

@@ -3,7 +3,8 @@
 mod calls;
 mod operators;
 
-use crate::problem::{Findings, Place, suggestion};
+use crate::outcomes::{Domain, outcomes};
+use crate::problem::{Findings, Place, arguments, suggestion};
 use crate::program::{Builder, MAX_OPS, Op, Program, Reg};
 use crate::reads::Placed;
 use crate::syntax::{Block, Function, Kind, Node, Step, Tree, kind_words};
@@ -100,9 +101,9 @@ impl<'a> Lower<'a> {
             self.findings.refuse(
                 function.place,
                 format!(
-                    "{}() takes {} arguments",
+                    "{}() takes {}",
                     function.name,
-                    function.params.len()
+                    arguments(function.params.len())
                 ),
                 "it is given what the rule sees, and nothing else",
                 format!("write fn {}(seen) {{ .. }}", function.name),
@@ -130,29 +131,56 @@ impl<'a> Lower<'a> {
         if self.builder.overflowed() {
             self.refuse_size(function.place);
         }
-        if let Some(value) = self.builder.constant(reg) {
-            let (says, mend) = if value.is_nan() {
-                ("unknown", "mend the calculation that never gives a number")
-            } else if value > 0.5 {
-                ("true", "let it depend on what is seen, or leave it out")
-            } else {
-                ("false", "let it depend on what is seen, or leave it out")
-            };
-            self.findings.refuse(
-                function.place,
-                format!("{}() is always {says}", function.name),
-                "it gives the same verdict whatever is seen",
-                mend,
-            );
-        }
         if self.findings.problems.len() > before {
             return None;
         }
         let program = self.builder.finish(reg);
+        let found = outcomes(program.ops(), program.result(), &domains(self.inputs));
+        if found.yes && !found.no && found.unknown && function.name != "raise" {
+            self.warn_known(function);
+        } else if let Some(says) = found.only() {
+            self.refuse_constant(function, says, !found.unknown);
+            return None;
+        }
         for input in program.inputs() {
             self.used[input] = true;
         }
         Some(program)
+    }
+
+    /// True or unknown: that is a way to ask whether an input is known.
+    fn warn_known(&mut self, function: &Function) {
+        // Of the others it is told with raise, which they are there for.
+        if function.name == "tested" {
+            self.findings.warn(
+                function.place,
+                "tested() is true wherever it is known",
+                "it only asks whether what it reads is known",
+                "write known(seen.name), or mend its limits",
+            );
+        }
+    }
+
+    fn refuse_constant(&mut self, function: &Function, says: &str, is_known: bool) {
+        let why = if is_known || says == "unknown" {
+            "it gives the same verdict whatever is seen"
+        } else {
+            "it is the same whatever is seen, or unknown"
+        };
+        let mend = match (says, is_known) {
+            ("unknown", _) => "mend the calculation that never gives a number",
+            ("true", false) => {
+                "mend its limits; where you ask whether an input is known, write known(seen.name)"
+            }
+            (_, false) => "mend its limits: they leave no value that is seen",
+            _ => "let it depend on what is seen, or leave it out",
+        };
+        self.findings.refuse(
+            function.place,
+            format!("{}() is always {says}", function.name),
+            why,
+            mend,
+        );
     }
 
     fn refuse_size(&mut self, place: Place) {
@@ -467,28 +495,34 @@ impl<'a> Lower<'a> {
     }
 
     fn test(&mut self, test: &Node) -> Option<Reg> {
+        let before = self.findings.problems.len();
         let value = self.node(test, false);
         let reg = self.as_flag(&value, test.place, "an if")?;
         // In a helper a constant test may come from a constant argument, which is fair.
-        if self.calls.len() == 1
-            && let Some(value) = self.builder.constant(reg)
-        {
-            let (says, dead) = if value.is_nan() {
-                ("unknown", "neither branch is ever taken")
-            } else if value > 0.5 {
-                ("true", "the branch after else is never taken")
-            } else {
-                ("false", "the first branch is never taken")
-            };
-            self.findings.refuse(
-                test.place,
-                format!("a test that is always {says}"),
-                dead,
-                "test something that is seen, or keep only the branch that is taken",
-            );
-            return None;
+        let fresh = self.findings.problems.len() == before && !self.builder.overflowed();
+        if self.calls.len() == 1 && fresh {
+            let program = self.builder.finish(reg);
+            let found = outcomes(program.ops(), program.result(), &domains(self.inputs));
+            if let Some(says) = found.only() {
+                self.refuse_test(test.place, says);
+                return None;
+            }
         }
         Some(reg)
+    }
+
+    fn refuse_test(&mut self, place: Place, says: &str) {
+        let dead = match says {
+            "unknown" => "neither branch is ever taken",
+            "true" => "the branch after else is never taken",
+            _ => "the first branch is never taken",
+        };
+        self.findings.refuse(
+            place,
+            format!("a test that is always {says}"),
+            dead,
+            "test something that is seen, or keep only the branch that is taken",
+        );
     }
 
     fn choose(&mut self, test: Reg, then: Value, otherwise: Value, place: Place) -> Value {
@@ -524,6 +558,15 @@ impl<'a> Lower<'a> {
             }
         }
     }
+}
+
+/// What each input can be.
+pub(crate) fn domains(inputs: &[Placed]) -> Vec<Domain> {
+    let domain = |placed: &Placed| Domain {
+        range: placed.bounds,
+        flag: placed.input.ucum.is_empty(),
+    };
+    inputs.iter().map(domain).collect()
 }
 
 fn step_place(step: &Step) -> Place {

@@ -2,8 +2,8 @@
 //! try them.
 
 use crate::about::{self, literal_map, refuse_kind, span, text};
-use crate::problem::{Findings, Place, suggestion};
-use crate::reads::{Placed, is_input_name};
+use crate::problem::{Findings, Place, arguments, suggestion};
+use crate::reads::{Bound, Placed, is_input_name};
 use crate::syntax::{Function, Kind, Node};
 use crate::units::Measure;
 use crate::vet::version;
@@ -269,7 +269,7 @@ fn number(
     let ([value, ucum, range], "param") = (args.as_slice(), called.as_str()) else {
         findings.refuse(
             node.place,
-            format!("{called}() with {} arguments is no parameter", args.len()),
+            format!("{called}() with {} is no parameter", arguments(args.len())),
             "it is param(value, ucum, range)",
             format!("write it like {EXAMPLE}"),
         );
@@ -309,6 +309,8 @@ fn number(
         },
         place,
         bounds: (from.min(value_is), to.max(value_is)),
+        bound_by: Bound::Kind,
+        promised: f64::INFINITY,
         measure: Measure::of(code, !unit.is_special()),
     });
     Some(param)

@@ -375,6 +375,18 @@ pub enum Statistic {
 }
 
 impl Statistic {
+    /// The fewest samples, and the fewest panes with samples, that it is known with.
+    pub(crate) const fn least(self) -> (i64, i64) {
+        match self {
+            Self::StdDev | Self::Slope | Self::Rate | Self::MovingRange => (2, 1),
+            Self::SlopeError => (3, 1),
+            // With one pane mean there is no pair to compare.
+            Self::RobustSlope | Self::TrendS => (2, 2),
+            Self::TrendZ | Self::TrendP => (4, 4),
+            _ => (1, 1),
+        }
+    }
+
     /// The most panes its window is cut into.
     pub const fn most_panes(self) -> i64 {
         match self {

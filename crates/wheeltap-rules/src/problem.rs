@@ -175,6 +175,15 @@ pub(crate) fn suggestion<'a>(
     }
 }
 
+/// `1 argument`, `2 arguments`.
+pub(crate) fn arguments(n: usize) -> String {
+    if n == 1 {
+        "1 argument".to_owned()
+    } else {
+        format!("{n} arguments")
+    }
+}
+
 /// `a, b or c`.
 pub(crate) fn one_of<'a>(names: impl IntoIterator<Item = &'a str>) -> String {
     let names: Vec<&str> = names.into_iter().collect();

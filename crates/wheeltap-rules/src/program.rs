@@ -43,7 +43,7 @@ pub(crate) enum Op {
 }
 
 impl Op {
-    fn reads(self) -> [Option<Reg>; 3] {
+    pub fn reads(self) -> [Option<Reg>; 3] {
         match self {
             Self::Const(_) | Self::Input(_) => [None; 3],
             Self::Known(a) | Self::Not(a) | Self::Negate(a) | Self::One(_, a) => {
@@ -208,6 +208,16 @@ impl Program {
             .map_or(f64::NAN, |last| regs[last])
     }
 
+    /// Its operations; the last is the result.
+    pub fn ops(&self) -> &[Op] {
+        &self.ops
+    }
+
+    /// The register of its result.
+    pub fn result(&self) -> Reg {
+        Reg::try_from(self.ops.len().saturating_sub(1)).unwrap_or(0)
+    }
+
     /// Inputs that decide the verdict, by index.
     pub fn inputs(&self) -> impl Iterator<Item = usize> + '_ {
         self.ops.iter().filter_map(|op| match op {
@@ -244,9 +254,24 @@ impl Builder {
         Reg::try_from(idx).unwrap_or(0)
     }
 
+    /// Adds a finished verdict; gives the register of its result.
+    pub fn append(&mut self, program: &Program) -> Reg {
+        let mut new: Vec<Reg> = Vec::with_capacity(program.ops.len());
+        for op in program.ops.iter() {
+            let reg = self.push(op.renumber(&new));
+            new.push(reg);
+        }
+        new.last().copied().unwrap_or(0)
+    }
+
     /// More operations were asked for than a verdict may have.
     pub fn overflowed(&self) -> bool {
         self.overflowed
+    }
+
+    /// The operation that writes this register.
+    pub fn op(&self, reg: Reg) -> Option<Op> {
+        self.ops.get(usize::from(reg)).copied()
     }
 
     /// The register's value where it is the same on every row; NaN means always unknown.

@@ -7,7 +7,7 @@ mod table;
 pub(crate) use table::{Arg, Fits, Reader, UnitOf, readers};
 
 use crate::about::{self, Dialect, literal_map, refuse_kind, span, text};
-use crate::problem::{Findings, Place, one_of, suggestion};
+use crate::problem::{Findings, Place, arguments, one_of, suggestion};
 use crate::syntax::{Function, Kind, Node};
 use crate::units::Measure;
 use crate::{
@@ -32,12 +32,47 @@ const ROLES: [(ConsistRole, &str); 3] = [
     (ConsistRole::Remote, "remote"),
 ];
 
+/// What keeps an input between its bounds.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(crate) enum Bound {
+    /// The channel's range in the catalogue.
+    Range,
+    /// It is a probability.
+    Probability,
+    /// The window's length, or how many panes it has.
+    Window,
+    /// What it is: a count is not under 0.
+    Kind,
+}
+
+/// Least and greatest value of an input, and why.
+#[derive(Clone, Copy, Debug)]
+pub(crate) struct Bounds {
+    range: (f64, f64),
+    by: Bound,
+    promised: f64,
+}
+
+impl Bounds {
+    const fn new(range: (f64, f64), by: Bound) -> Self {
+        Self {
+            range,
+            by,
+            promised: f64::INFINITY,
+        }
+    }
+}
+
 /// An input with the place of its name.
 pub(crate) struct Placed {
     pub input: Input,
     pub place: Place,
-    /// Least and greatest value it can have, where the catalogue tells.
+    /// Least and greatest value it can have, where that is known.
     pub bounds: (f64, f64),
+    /// Why it has no other.
+    pub bound_by: Bound,
+    /// The most it is while no more samples come than promised.
+    pub promised: f64,
     pub measure: Measure,
 }
 
@@ -116,6 +151,15 @@ struct Parts<'a> {
     field: Option<(usize, String)>,
 }
 
+/// How a window is cut, in milliseconds.
+#[derive(Clone, Copy)]
+#[expect(clippy::struct_field_names, reason = "names say the unit")]
+struct Cut {
+    window_ms: i64,
+    pane_ms: i64,
+    tick_ms: i64,
+}
+
 /// The option map of an input, taken apart.
 struct Options<'n> {
     rest: &'n [Node],
@@ -135,7 +179,7 @@ impl<'a> Planner<'a> {
             );
             return None;
         }
-        let make = |read, text, ucum: String, bounds| {
+        let make = |read, text, ucum: String, bounds: Bounds| {
             let difference = reader.unit != UnitOf::Channel;
             Some(Placed {
                 measure: Measure::of(&ucum, difference),
@@ -146,9 +190,12 @@ impl<'a> Planner<'a> {
                     ucum,
                 },
                 place,
-                bounds,
+                bounds: bounds.range,
+                bound_by: bounds.by,
+                promised: bounds.promised,
             })
         };
+        let flag = Bounds::new((0.0, 1.0), Bound::Kind);
         match reader.name {
             "in_state" => {
                 let states = self.states(node.place, args)?;
@@ -160,7 +207,7 @@ impl<'a> Planner<'a> {
                         .collect::<Vec<_>>()
                         .join(", ")
                 );
-                make(Read::InState(states), text, String::new(), (0.0, 1.0))
+                make(Read::InState(states), text, String::new(), flag)
             }
             "in_role" => {
                 let [arg] = args else {
@@ -173,7 +220,7 @@ impl<'a> Planner<'a> {
                     Read::InRole(role),
                     format!("in_role({said})"),
                     String::new(),
-                    (0.0, 1.0),
+                    flag,
                 )
             }
             "part_number" => {
@@ -194,7 +241,7 @@ impl<'a> Planner<'a> {
                     Read::PartNumber,
                     "part_number()".to_owned(),
                     "1".to_owned(),
-                    (1.0, f64::INFINITY),
+                    Bounds::new((1.0, f64::INFINITY), Bound::Kind),
                 )
             }
             "usual" | "usual_stdev" | "t_squared" | "q" => {
@@ -236,7 +283,7 @@ impl<'a> Planner<'a> {
     fn refuse_count(&mut self, reader: &Reader, place: Place, given: usize) {
         self.findings.refuse(
             place,
-            format!("{}() with {given} arguments", reader.name),
+            format!("{}() with {}", reader.name, arguments(given)),
             format!("it is {}", signature(reader)),
             format!("write it like {}", reader.example),
         );
@@ -277,7 +324,7 @@ impl<'a> Planner<'a> {
         reader: &'static Reader,
         place: Place,
         args: &[Node],
-    ) -> Option<(Read, String, String, (f64, f64))> {
+    ) -> Option<(Read, String, String, Bounds)> {
         let Options {
             rest: args,
             min_share,
@@ -312,6 +359,13 @@ impl<'a> Planner<'a> {
             self.check_window((window_ms, most_panes), tick_ms, def, window_place)?;
         }
         let pane_ms = pane_ms(tick_ms, window_ms, most_panes);
+        let cut = Cut {
+            window_ms,
+            pane_ms,
+            tick_ms,
+        };
+        self.check_enough(reader, statistic, def, cut, window_place)?;
+        self.check_limits(reader, statistic, def, args)?;
         if let Some((past_ms, past_place)) = parts.past {
             self.check_window((past_ms, most_panes), tick_ms, def, past_place)?;
         }
@@ -349,7 +403,7 @@ impl<'a> Planner<'a> {
                 during,
             },
         };
-        Some((read, text, ucum, bounds(reader, statistic, def)))
+        Some((read, text, ucum, bounds(reader, statistic, def, cut)))
     }
 
     /// Takes the trailing option map off.
@@ -550,7 +604,9 @@ impl<'a> Planner<'a> {
             format!("no channel {name}{shown}"),
             "the catalogue does not have it",
             suggestion(name, names, || {
-                "add it to the catalogue, or take one that is there".to_owned()
+                "name one that is there, or add it to the catalogue and name that with \
+                 --catalogue FILE"
+                    .to_owned()
             }),
         );
         None
@@ -632,6 +688,103 @@ impl<'a> Planner<'a> {
             );
         }
         Some(())
+    }
+
+    /// A statistic that its window can never, or hardly, give enough for.
+    fn check_enough(
+        &mut self,
+        reader: &Reader,
+        statistic: Statistic,
+        def: &ChannelDef,
+        cut: Cut,
+        place: Place,
+    ) -> Option<()> {
+        let (samples, panes) = statistic.least();
+        let n_panes = cut.window_ms / cut.pane_ms;
+        let what = || format!("{}() over {}", reader.name, format_span(cut.window_ms));
+        if n_panes < panes {
+            self.findings.refuse(
+                place,
+                what(),
+                format!(
+                    "it compares the means of {panes} panes at least; with a tick of {} the window \
+                     has {n_panes}",
+                    format_span(cut.tick_ms)
+                ),
+                format!("use at least {}", format_span(panes * cut.tick_ms)),
+            );
+            return None;
+        }
+        let ChannelKind::Sampled { interval_ms } = def.kind else {
+            return Some(());
+        };
+        let n_samples = promised(cut.window_ms, interval_ms);
+        if n_samples < samples && cut.window_ms >= interval_ms {
+            let step_ms = interval_ms.max(cut.tick_ms);
+            // Only a warning: a map of files may say another spacing.
+            self.findings.warn(
+                place,
+                what(),
+                format!(
+                    "{} comes every {}, so {n_samples} in that time, and it needs {samples}: it is \
+                     unknown unless more come",
+                    def.name,
+                    format_span(interval_ms)
+                ),
+                format!("use at least {}", format_span(samples * step_ms)),
+            );
+        }
+        Some(())
+    }
+
+    /// A limit or target that no value can reach.
+    fn check_limits(
+        &mut self,
+        reader: &Reader,
+        statistic: Statistic,
+        def: &ChannelDef,
+        args: &[Node],
+    ) -> Option<()> {
+        let (low, high) = def.range;
+        let place_of = |wanted: Arg| {
+            let idx = reader.args.iter().position(|arg| *arg == wanted);
+            idx.and_then(|idx| args.get(idx))
+                .map_or(Place::START, |arg| arg.place)
+        };
+        let ranges = format!("{} ranges from {low} to {high} {}", def.name, def.ucum);
+        match statistic {
+            Statistic::EwmaScore { target, .. }
+            | Statistic::CusumHigh { target, .. }
+            | Statistic::CusumLow { target, .. }
+                if target < low || target > high =>
+            {
+                self.findings.refuse(
+                    place_of(Target),
+                    format!("the target is {target}"),
+                    ranges,
+                    "write where the process belongs, inside the range and in the channel's unit",
+                );
+                None
+            }
+            Statistic::TimeAbove(limit) if limit >= high => {
+                self.refuse_never(place_of(Limit), "above", limit, ranges);
+                None
+            }
+            Statistic::TimeBelow(limit) if limit <= low => {
+                self.refuse_never(place_of(Limit), "below", limit, ranges);
+                None
+            }
+            _ => Some(()),
+        }
+    }
+
+    fn refuse_never(&mut self, place: Place, side: &str, limit: f64, ranges: String) {
+        self.findings.refuse(
+            place,
+            format!("no time is ever {side} {limit}"),
+            ranges,
+            "write a limit inside the range, in the channel's unit",
+        );
     }
 
     fn check_retention(&mut self, window_ms: i64, place: Place) -> Option<()> {
@@ -787,21 +940,58 @@ fn input_ucum(unit: UnitOf, def: &ChannelDef, field: Option<&(usize, String)>) -
     }
 }
 
-fn bounds(reader: &Reader, statistic: Statistic, def: &ChannelDef) -> (f64, f64) {
+/// How many samples a window holds at the channel's own interval.
+fn promised(window_ms: i64, interval_ms: i64) -> i64 {
+    window_ms.div_euclid(interval_ms) + i64::from(window_ms.rem_euclid(interval_ms) > 0)
+}
+
+fn bounds(reader: &Reader, statistic: Statistic, def: &ChannelDef, cut: Cut) -> Bounds {
     let (low, high) = def.range;
+    let seconds = |ms: i64| ms as f64 / 1_000.0;
     match (reader.unit, statistic) {
-        (UnitOf::Channel, _) => (low, high),
-        (UnitOf::Difference, Statistic::Range | Statistic::MovingRange) => (0.0, high - low),
+        (UnitOf::Channel, _) => Bounds::new((low, high), Bound::Range),
+        (UnitOf::Difference, Statistic::Range | Statistic::MovingRange) => {
+            Bounds::new((0.0, high - low), Bound::Range)
+        }
         // The sample standard deviation of two values at the ends is their distance over root 2.
-        (UnitOf::Difference, Statistic::StdDev) => {
-            (0.0, (high - low) * std::f64::consts::FRAC_1_SQRT_2)
+        (UnitOf::Difference, Statistic::StdDev) => Bounds::new(
+            (0.0, (high - low) * std::f64::consts::FRAC_1_SQRT_2),
+            Bound::Range,
+        ),
+        (_, Statistic::TrendP) => Bounds::new((0.0, 1.0), Bound::Probability),
+        (_, Statistic::TrendS) => {
+            let n = cut.window_ms / cut.pane_ms;
+            let pairs = (n * (n - 1) / 2) as f64;
+            Bounds::new((-pairs, pairs), Bound::Window)
         }
-        (_, Statistic::TrendP) => (0.0, 1.0),
-        // More samples than promised count for more than the window's length.
-        (UnitOf::Seconds | UnitOf::Count | UnitOf::Difference, _) | (_, Statistic::SlopeError) => {
-            (0.0, f64::INFINITY)
+        (UnitOf::Seconds, _) => match def.kind {
+            // Each sample counts for the interval, and more may come than were promised.
+            ChannelKind::Sampled { interval_ms } => Bounds {
+                promised: seconds(promised(cut.window_ms, interval_ms) * interval_ms),
+                ..Bounds::new((0.0, f64::INFINITY), Bound::Kind)
+            },
+            _ => Bounds::new((0.0, seconds(cut.window_ms)), Bound::Window),
+        },
+        (UnitOf::Count, Statistic::Count) => {
+            let most = match def.kind {
+                ChannelKind::Sampled { interval_ms } => promised(cut.window_ms, interval_ms) as f64,
+                _ => f64::INFINITY,
+            };
+            Bounds {
+                promised: most,
+                ..Bounds::new((0.0, f64::INFINITY), Bound::Kind)
+            }
         }
-        _ => (f64::NEG_INFINITY, f64::INFINITY),
+        (_, Statistic::CusumHigh { target, slack }) if target + slack >= high => {
+            Bounds::new((0.0, 0.0), Bound::Range)
+        }
+        (_, Statistic::CusumLow { target, slack }) if target - slack <= low => {
+            Bounds::new((0.0, 0.0), Bound::Range)
+        }
+        (UnitOf::Count | UnitOf::Difference, _) | (_, Statistic::SlopeError) => {
+            Bounds::new((0.0, f64::INFINITY), Bound::Kind)
+        }
+        _ => Bounds::new((f64::NEG_INFINITY, f64::INFINITY), Bound::Kind),
     }
 }
 

@@ -6,8 +6,8 @@
 
 use crate::problem::{Findings, Place, one_of};
 use rhai::{
-    ASTFlags, ASTNode, Engine, Expr, OptimizationLevel, ParseErrorType, Position, Stmt, StmtBlock,
-    Token,
+    ASTFlags, ASTNode, Engine, Expr, LexError, OptimizationLevel, ParseErrorType, Position, Stmt,
+    StmtBlock, Token,
 };
 use std::sync::LazyLock;
 
@@ -176,13 +176,7 @@ pub(crate) fn read(source: &str, findings: &mut Findings) -> Option<Tree> {
         );
         return None;
     }
-    let ast = match READER.compile(source) {
-        Ok(ast) => ast,
-        Err(error) => {
-            refuse_parse_error(source, error.err_type(), error.position(), findings);
-            return None;
-        }
-    };
+    let (ast, twice) = parse(source, findings)?;
     if let Some(stray) = ast.statements().first() {
         findings.refuse(
             place(stray.position()).unwrap_or(Place::START),
@@ -203,6 +197,13 @@ pub(crate) fn read(source: &str, findings: &mut Findings) -> Option<Tree> {
         true
     });
     functions.retain(|function| !function.name.starts_with(CLOSURE));
+    for function in &mut functions {
+        for step in &mut function.body.steps {
+            if let Step::Value(node) | Step::Return(Some(node), _) = step {
+                take_out(node, &twice);
+            }
+        }
+    }
     ast.walk(&mut |path: &[ASTNode]| {
         if let Some((name, at)) = hidden_call(path) {
             findings.refuse(
@@ -215,6 +216,73 @@ pub(crate) fn read(source: &str, findings: &mut Findings) -> Option<Tree> {
         true
     });
     Some(Tree { functions })
+}
+
+/// Most names given twice that are told of at once.
+const MOST_TWICE: usize = 32;
+
+/// The engine's tree, with the names put in place of those that a map gives twice.
+///
+/// The engine stops at such a name, so each is told of and read again under one that nothing has.
+fn parse(source: &str, findings: &mut Findings) -> Option<(rhai::AST, Vec<String>)> {
+    let mut text = source.to_owned();
+    let mut twice = Vec::new();
+    loop {
+        let error = match READER.compile(&text) {
+            Ok(ast) => return Some((ast, twice)),
+            Err(error) => error,
+        };
+        refuse_parse_error(source, error.err_type(), error.position(), findings);
+        let ParseErrorType::DuplicatedProperty(name) = error.err_type() else {
+            return None;
+        };
+        let stand_in = stand_in(&text, name).filter(|_| twice.len() < MOST_TWICE)?;
+        let at = offset(&text, place(error.position())?)?;
+        let found = at + text[at..].find(name.as_str())?;
+        text.replace_range(found..found + name.len(), &stand_in);
+        twice.push(stand_in);
+    }
+}
+
+/// A name as long as this one that the text does not have.
+fn stand_in(text: &str, name: &str) -> Option<String> {
+    ('a'..='z')
+        .chain('A'..='Z')
+        .map(|letter| letter.to_string().repeat(name.len()))
+        .find(|made| !text.contains(made.as_str()))
+}
+
+/// Where a place is, in bytes.
+fn offset(text: &str, at: Place) -> Option<usize> {
+    let line_start: usize = text
+        .split_inclusive('\n')
+        .take(at.line - 1)
+        .map(str::len)
+        .sum();
+    let line = text.get(line_start..)?;
+    let (column, _) = line.char_indices().nth(at.column - 1)?;
+    Some(line_start + column)
+}
+
+/// Takes the entries of these names out of every map.
+fn take_out(node: &mut Node, names: &[String]) {
+    if names.is_empty() {
+        return;
+    }
+    match &mut node.kind {
+        Kind::Map(entries) => {
+            entries.retain(|(name, _, _)| !names.contains(name));
+            for (_, _, value) in entries {
+                take_out(value, names);
+            }
+        }
+        Kind::List(nodes) | Kind::Call(_, nodes) => {
+            for node in nodes {
+                take_out(node, names);
+            }
+        }
+        _ => {}
+    }
 }
 
 /// What the engine calls a closure's function.
@@ -297,7 +365,15 @@ fn refuse_parse_error(
         ParseErrorType::MissingToken(token, _) => format!("put {token} here"),
         ParseErrorType::DuplicatedProperty(name) => format!("keep one {name}"),
         ParseErrorType::FnDuplicatedDefinition(name, _) => format!("keep one fn {name}"),
+        ParseErrorType::Reserved(word) if matches!(word.as_str(), "import" | "export") => {
+            "take it away: a rule reaches no other file and is reached by none".to_owned()
+        }
         ParseErrorType::Reserved(word) => format!("choose another word than {word}"),
+        ParseErrorType::BadInput(LexError::UnexpectedInput(text)) if !text.is_ascii() => {
+            "write names with ASCII letters, digits and _, a letter first; other text goes in \
+             quotes"
+                .to_owned()
+        }
         ParseErrorType::ExprTooDeep => {
             "name parts of the expression with let, or split it into functions".to_owned()
         }
@@ -307,12 +383,11 @@ fn refuse_parse_error(
         ParseErrorType::LiteralTooLarge(_, most) => format!("at most {most} are read: shorten it"),
         _ => "mend the text here or just before".to_owned(),
     };
-    findings.refuse(
-        at,
-        error.to_string(),
-        "the text cannot be read past this place",
-        mend,
-    );
+    let why = match error {
+        ParseErrorType::DuplicatedProperty(_) => "a map has one value for each name",
+        _ => "the text cannot be read past this place",
+    };
+    findings.refuse(at, error.to_string(), why, mend);
 }
 
 fn place(position: Position) -> Option<Place> {

@@ -25,6 +25,8 @@ pub(crate) struct Unit {
     /// Size in base units; `None` for levels, which have none.
     scale: Option<f64>,
     point: bool,
+    /// It is the square root of what `dimension` and `scale` say.
+    rooted: bool,
 }
 
 /// Why two units do not go together, with the mend.
@@ -49,6 +51,7 @@ impl Measure {
             dimension,
             scale,
             point: ucum.is_special() && !difference,
+            rooted: false,
         })
     }
 
@@ -58,6 +61,7 @@ impl Measure {
             dimension: Dimension::NUMBER,
             scale: Some(1.0),
             point: false,
+            rooted: false,
         })
     }
 
@@ -68,11 +72,14 @@ impl Measure {
             (Self::Free, own) | (own, Self::Free) => Ok(own.clone()),
             (Self::Unit(a), Self::Unit(b)) => {
                 a.same_size(b, symbol)?;
-                if a.point != b.point {
+                if a.point != b.point && !a.is_of_points() && !b.is_of_points() {
                     return Err(clash(
-                        format!("{} and a difference in {}", a.name(), symbol),
+                        format!("{} {symbol} {}", a.role(), b.role()),
                         "one is a point on a scale, the other a difference between two",
-                        "take the difference of two points first",
+                        format!(
+                            "take a point from the side in {} first",
+                            if a.point { a.name() } else { b.name() }
+                        ),
                     ));
                 }
                 Ok(Self::Unit(a.joined(b)))
@@ -102,7 +109,7 @@ impl Measure {
             (Self::Unit(a), Self::Unit(b)) => {
                 a.same_size(b, "-")?;
                 match (a.point, b.point) {
-                    (false, true) => Err(clash(
+                    (false, true) if !a.is_of_points() => Err(clash(
                         format!("a difference - {}", b.name()),
                         "a point on a scale cannot be taken from a difference",
                         "turn the sides round",
@@ -140,8 +147,8 @@ impl Measure {
     pub fn root(&self) -> Self {
         match self {
             Self::Free => Self::Free,
-            // Few roots are of squares; those of other units are not followed.
-            Self::Unit(_) | Self::Any => Self::Any,
+            Self::Unit(unit) => unit.root(),
+            Self::Any => Self::Any,
         }
     }
 
@@ -188,6 +195,50 @@ impl Unit {
         }
     }
 
+    /// With what it is on its scale, for messages.
+    fn role(&self) -> String {
+        if self.point {
+            format!("a point in {}", self.name())
+        } else {
+            format!("a difference in {}", self.name())
+        }
+    }
+
+    /// A product of points: neither a point nor a difference.
+    fn is_of_points(&self) -> bool {
+        self.scale.is_none() && !self.dimension.level
+    }
+
+    /// The root of a square is the side; any other root is only alike to roots of the same.
+    fn root(&self) -> Measure {
+        let exponents = self.dimension.exponents;
+        let square = exponents.iter().all(|exponent| exponent % 2 == 0);
+        if self.rooted || self.dimension.level || (square && self.scale.is_none()) {
+            return Measure::Any;
+        }
+        let dimension = if square {
+            Dimension {
+                exponents: exponents.map(|exponent| exponent / 2),
+                ..self.dimension
+            }
+        } else {
+            self.dimension
+        };
+        // A point's scale has its own zero, so its root has no size in steps.
+        let scale = self.scale.filter(|_| !self.point);
+        Measure::Unit(Self {
+            code: if dimension.is_number() {
+                String::new()
+            } else {
+                format!("sqrt({})", self.name())
+            },
+            dimension,
+            scale: if square { scale.map(f64::sqrt) } else { scale },
+            point: false,
+            rooted: !square,
+        })
+    }
+
     fn is_plain(&self) -> bool {
         let mut radians = [0; 7];
         radians[3] = 1;
@@ -199,7 +250,7 @@ impl Unit {
     /// Refuses another dimension, and the same dimension in other steps.
     fn same_size(&self, other: &Self, symbol: &str) -> Result<(), Clash> {
         let what = format!("{} {symbol} {}", self.name(), other.name());
-        if self.dimension != other.dimension {
+        if self.dimension != other.dimension || self.rooted != other.rooted {
             return Err(clash(
                 what,
                 "they measure different things",
@@ -235,7 +286,14 @@ impl Unit {
         dimensions: fn(Dimension, Dimension) -> Dimension,
         scales: fn(f64, f64) -> f64,
     ) -> Measure {
-        if self.point || other.point || self.dimension.level || other.dimension.level {
+        if self.dimension.level || other.dimension.level {
+            return Measure::Any;
+        }
+        if self.rooted || other.rooted {
+            return self.combined_roots(other, sign);
+        }
+        let points = self.point || other.point;
+        if points && (self.dimension.is_number() || other.dimension.is_number()) {
             return Measure::Any;
         }
         let dimension = dimensions(self.dimension, other.dimension);
@@ -251,9 +309,37 @@ impl Unit {
         Measure::Unit(Self {
             code,
             dimension,
-            scale: self.scale.zip(other.scale).map(|(a, b)| scales(a, b)),
+            scale: self
+                .scale
+                .zip(other.scale)
+                // Points count from a zero of their own, so their products have no size in steps.
+                .filter(|_| !points)
+                .map(|(a, b)| scales(a, b)),
             point: false,
+            rooted: false,
         })
+    }
+
+    /// A root times itself is what is under it; other products with roots are not followed.
+    fn combined_roots(&self, other: &Self, sign: &str) -> Measure {
+        let alike = self.rooted == other.rooted && self.dimension == other.dimension;
+        match sign {
+            "." if alike => Measure::Unit(Self {
+                code: format!("{}.{}", self.code, other.code),
+                rooted: false,
+                scale: self.scale.filter(|_| self.scale == other.scale),
+                ..self.clone()
+            }),
+            _ if other.dimension.is_number() => Measure::Unit(Self {
+                scale: None,
+                ..self.clone()
+            }),
+            "." if self.dimension.is_number() => Measure::Unit(Self {
+                scale: None,
+                ..other.clone()
+            }),
+            _ => Measure::Any,
+        }
     }
 }
 

@@ -1,13 +1,13 @@
 //! From text to a checked rule, or to everything that is wrong with it.
 
 use crate::about::{self, Dialect};
-use crate::lower::{Lower, VERDICTS};
+use crate::lower::{Lower, VERDICTS, domains};
 use crate::params;
-use crate::problem::{Findings, Place, Problem, suggestion};
+use crate::problem::{Findings, Place, Problem, arguments, suggestion};
 use crate::reads::{self, Placed};
 use crate::script::Script;
 use crate::syntax::{self, Function, Tree};
-use crate::{About, Logic, MOST_MATES, Read, Rule, Statistic, functions};
+use crate::{About, Logic, MOST_MATES, Read, Rule, Statistic, functions, together};
 use std::path::Path;
 use wheeltap_catalogue::Catalogue;
 use wheeltap_model::{RuleName, RuleRef};
@@ -245,7 +245,9 @@ fn warn_classes(about: &about::Read, env: &Environment, findings: &mut Findings)
                 format!("no class {class}"),
                 "the catalogue does not have it, so the rule may be for no unit",
                 suggestion(class.as_str(), names, || {
-                    "add it to the catalogue, or name a class that is there".to_owned()
+                    "name a class that is there, or add it to the catalogue and name that with \
+                     --catalogue FILE"
+                        .to_owned()
                 }),
             );
         }
@@ -284,14 +286,16 @@ fn expressions(
     findings: &mut Findings,
 ) -> Verdicts {
     let mut lower = Lower::new(tree, placed, refused, findings);
-    let verdicts = VERDICTS.map(|(name, _)| {
+    let programs = VERDICTS.map(|(name, _)| {
         let function = tree.functions.iter().find(|own| own.name == name)?;
-        lower.verdict(function).map(Logic::from_program)
+        lower.verdict(function)
     });
     let (used, called) = (
         std::mem::take(&mut lower.used),
         std::mem::take(&mut lower.called),
     );
+    together::check(tree, &programs, &domains(placed), findings);
+    let verdicts = programs.map(|program| program.map(Logic::from_program));
     if !findings.problems.is_empty() {
         return verdicts;
     }
@@ -329,9 +333,9 @@ fn warn_uncalled(function: &Function, findings: &mut Findings) {
     findings.warn(
         function.place,
         format!("{}() is never called", function.name),
-        "it is none of the rule's own functions",
+        "no verdict of the rule calls it, so it decides nothing",
         suggestion(&function.name, entry_names(), || {
-            "call it, or take it away".to_owned()
+            "call it from a verdict, or take it away".to_owned()
         }),
     );
 }
@@ -349,7 +353,7 @@ fn scripts(source: &str, tree: &Tree, placed: &[Placed], findings: &mut Findings
         if function.params.len() != 1 {
             findings.refuse(
                 function.place,
-                format!("{name}() takes {} arguments", function.params.len()),
+                format!("{name}() takes {}", arguments(function.params.len())),
                 "it is given what the rule sees, and nothing else",
                 format!("write fn {name}(seen) {{ .. }}"),
             );

@@ -187,6 +187,16 @@ fn verdicts() {
         "outside of any function",
     );
     table.raise("fn raise(seen) { seen.slips > ^; }", "cannot be read past");
+    table.raise(
+        "^import \"a\" as a; fn raise(seen) { true }",
+        "no other file",
+    );
+    table.raise("fn raise(seen) { let ^öl = 1.0; true }", "ASCII letters");
+    table.raise("fn raise(seen) { ^abs() > 1.0 }", "abs() with 0 arguments");
+    table.raise(
+        "fn raise(seen) { ^max(seen.oil) > 1.0 }",
+        "max() with 1 argument;",
+    );
     table.refused(
         &format!("{ABOUT}{READS}fn raise(seen) {{ seen.slips > 1\n^"),
         "close every brace",
@@ -240,6 +250,27 @@ fn units_of_measure() {
         &format!("{ABOUT}fn reads() {{ #{{ a: last(\"engine.hours\"), b: time_above(\"engine.oil.temperature\", 110, \"1 h\") }} }}\nfn raise(seen) {{ seen.a ^> seen.b }}"),
         "multiply the side in s by 0.000277",
     );
+    // Products of points and roots of what is no square keep what they measure.
+    table.raise(
+        "fn raise(seen) { sqrt(seen.pressure) ^> seen.coolant }",
+        "sqrt(kPa) > Cel",
+    );
+    table.raise(
+        "fn raise(seen) { sqrt(seen.pressure) ^> seen.pressure }",
+        "they measure different things",
+    );
+    table.raise(
+        "fn raise(seen) { seen.pressure * seen.coolant ^> seen.coolant }",
+        "kPa.Cel > Cel",
+    );
+    table.raise(
+        "fn raise(seen) { (seen.oil - seen.coolant) ^> seen.oil }",
+        "a difference in K > a point in Cel",
+    );
+    let roots = format!(
+        "{ABOUT}{READS}fn raise(seen) {{ let p = seen.pressure; sqrt(p) * sqrt(p) > p && sqrt(p * p + p ** 2) > p && sqrt(p) > 3.0 && sqrt(p) > sqrt(p / 2.0) && seen.oil * 2.0 > seen.coolant && seen.oil * (p / p) > seen.coolant && p * seen.oil > p * (seen.oil - seen.coolant) }}"
+    );
+    assert_eq!(problems(&roots), []);
     // What fits together is left alone.
     let fine = format!(
         "{ABOUT}{READS}fn raise(seen) {{ let rise = seen.oil - seen.coolant; abs(rise) > 5.0 + 0.1 * rise && seen.coolant + 3600.0 * seen.trend < 4.0 && seen.coolant + rise > 80.0 && seen.oil * 1.8 + 32.0 > 200.0 && seen.pressure / 100.0 > 1.5 && ln(seen.pressure / 100.0 / seen.pressure) < 2.0 && seen.pressure ** 2 < seen.pressure * seen.pressure * 2.0 && max(seen.oil, seen.coolant) > 60 }}"
@@ -298,6 +329,108 @@ fn limits_that_the_range_decides() {
     );
 }
 
+// What the verdict reads is followed over `&&`, `||`, `!`, `if` and arithmetic, case by case.
+#[test]
+fn verdicts_that_are_always_the_same() {
+    let mut table = Table::default();
+    for (body, says) in [
+        ("seen.oil > 90 && seen.oil < 80", "false"),
+        ("seen.oil > 90 || seen.oil <= 90", "true"),
+        ("seen.oil > 90 && !(seen.oil > 90)", "false"),
+        ("seen.oil - seen.oil > 1", "false"),
+        ("seen.oil != seen.oil", "false"),
+        ("if seen.oil > 90 { true } else { true }", "true"),
+        ("seen.slips >= 0.0", "true"),
+        ("known(seen.oil) || !known(seen.oil)", "true"),
+        (
+            "seen.oil > seen.coolant && seen.oil < seen.coolant",
+            "false",
+        ),
+        (
+            "seen.oil > seen.coolant && seen.coolant > 90 && seen.oil < 80",
+            "false",
+        ),
+        ("seen.oil > 90 && seen.oil - 10 < 70", "false"),
+        (
+            "seen.working && (if seen.working { false } else { true })",
+            "false",
+        ),
+        ("seen.working == !seen.working", "false"),
+        (
+            "(if seen.oil > 90 { 1.0 } else { 0.0 }) > 0.5 && seen.oil < 80",
+            "false",
+        ),
+        ("!known(seen.oil) && seen.oil > 90", "false"),
+        ("seen.slips / 0.0 > 3.0", "unknown"),
+    ] {
+        table.raise(
+            &format!("fn raise(seen) ^{{ {body} }}"),
+            &format!("raise() is always {says}"),
+        );
+    }
+    table.raise(
+        "fn raise(seen) { if seen.slips ^>= 0 { seen.working } else { seen.oil > 90.0 } }",
+        "a test that is always true",
+    );
+    for fine in [
+        "seen.oil > 90 || seen.oil < 80",
+        "seen.oil >= 90 && seen.oil <= 90",
+        "!known(seen.oil)",
+        "known(seen.oil) && !known(seen.coolant)",
+        "seen.oil > 90 && seen.coolant < 80",
+        "if seen.oil > 90 { seen.coolant > 80 } else { false }",
+        "seen.oil != seen.coolant",
+        "seen.working == (seen.oil > 90)",
+        "seen.oil - seen.coolant > 20 && seen.oil > 90 && !(seen.pressure < 100.0)",
+    ] {
+        let source = format!("{ABOUT}{READS}fn raise(seen) {{ {fine} }}");
+        assert_eq!(problems(&source), [], "{fine}");
+    }
+}
+
+#[test]
+fn verdicts_that_leave_each_other_no_room() {
+    let mut table = Table::default();
+    table.raise(
+        "fn tested(seen) { seen.oil < 80 } fn raise(seen) ^{ seen.oil > 90 }",
+        "never true while tested() is",
+    );
+    table.raise(
+        "fn raise(seen) { seen.oil > 90 } fn clear(seen) ^{ seen.oil > 95 }",
+        "would never end",
+    );
+    let catalogue = Catalogue::builtin();
+    let warned = |verdicts: &str| -> Vec<String> {
+        let source = format!("{ABOUT}{READS}{verdicts}");
+        let vetted = vet("rule.rhai", &source, &Environment::new(&catalogue));
+        assert_eq!(vetted.problems, [], "{verdicts}");
+        let all = vetted.warnings.iter().map(ToString::to_string);
+        all.filter(|line| !line.contains("decides nothing"))
+            .collect()
+    };
+    for (verdicts, words) in [
+        (
+            "fn raise(seen) { seen.oil > 90 } fn clear(seen) { seen.oil < 95 }",
+            "no deadband",
+        ),
+        (
+            "fn raise(seen) { seen.oil > 90 } fn suppress(seen) { seen.oil > 80 }",
+            "every alert",
+        ),
+    ] {
+        let said = warned(verdicts);
+        assert!(said.len() == 1 && said[0].contains(words), "{said:#?}");
+    }
+    for fine in [
+        "fn raise(seen) { seen.oil > 90 } fn clear(seen) { seen.oil < 85 }",
+        "fn tested(seen) { seen.oil > 50 } fn raise(seen) { seen.oil > 90 }",
+        "fn raise(seen) { seen.oil > 90 } fn clear(seen) { seen.coolant < 95 }",
+        "fn raise(seen) { seen.oil > 90 } fn clear(seen) { !known(seen.oil) || seen.oil < 80 }",
+    ] {
+        assert!(warned(fine).is_empty(), "{fine}: {:#?}", warned(fine));
+    }
+}
+
 #[test]
 fn about_fields() {
     let mut table = Table::default();
@@ -333,6 +466,29 @@ fn about_fields() {
     table.refused(
         &with("\"10 s\"", "\"10 s\", ^tick: \"5 s\""),
         "keep one tick",
+    );
+    drop(table);
+    // A name given twice hides nothing else.
+    let many = "#{ title: \"T\", title: \"T\", tick: \"10 s\", tick: \"5 s\", titel: 1 }";
+    let found = problems(&format!(
+        "fn about() {{ {many} }}\n{READS}fn raise(seen) {{ seen.oli > 90 }}\n"
+    ));
+    let said: Vec<String> = found.iter().map(ToString::to_string).collect();
+    for words in [
+        "keep one title",
+        "keep one tick",
+        "did you mean title?",
+        "does not say cause",
+        "did you mean oil?",
+    ] {
+        assert!(
+            said.iter().any(|line| line.contains(words)),
+            "{words}: {said:#?}"
+        );
+    }
+    assert!(
+        said.iter().any(|line| line.starts_with("rule.rhai:1:29:")),
+        "{said:#?}"
     );
 }
 
@@ -432,6 +588,134 @@ fn inputs() {
         "for_each",
     );
     table.refused(&with("^part_number()"), "for_each");
+}
+
+// A window that can give no value, and a limit that no value or window can reach.
+#[test]
+#[expect(
+    clippy::too_many_lines,
+    reason = "a table of rules and what is said of each"
+)]
+fn inputs_that_are_never_known_or_never_move() {
+    let mut table = Table::default();
+    let with = |reads: &str, raise: &str| {
+        format!(
+            "{ABOUT}fn reads() {{ #{{ x: {reads}, y: in_state(\"working\") }} }}\nfn raise(seen) {{ seen.y && {raise} }}\n"
+        )
+    };
+    let oil = "\"engine.oil.temperature\"";
+    for (reads, words) in [
+        (
+            format!("trend_z({oil}, ^\"20 s\")"),
+            "the means of 4 panes at least",
+        ),
+        (format!("trend_p({oil}, ^\"30 s\")"), "use at least 40 s"),
+        (
+            format!("robust_slope({oil}, ^\"10 s\")"),
+            "use at least 20 s",
+        ),
+        (
+            format!("cusum_high({oil}, ^900, 1.5, \"8 h\")"),
+            "the target is 900",
+        ),
+        (
+            format!("ewma_score({oil}, 0.3, ^-100, 2.5, \"1 h\")"),
+            "ranges from -60 to 180",
+        ),
+        (
+            format!("time_above({oil}, ^180, \"1 h\")"),
+            "no time is ever above 180",
+        ),
+        (
+            format!("time_below({oil}, ^-60, \"1 h\")"),
+            "no time is ever below -60",
+        ),
+        (
+            format!(
+                "mean({oil}, \"1 h\", #{{ during: [at_least(\"engine.notch\", 6), ^at_most(\"engine.notch\", 3)] }})"
+            ),
+            "never hold together",
+        ),
+        (
+            format!(
+                "mean({oil}, \"1 h\", #{{ during: [above(\"engine.notch\", 5), ^below(\"engine.notch\", 5)] }})"
+            ),
+            "never hold together",
+        ),
+    ] {
+        table.refused(&with(&reads, "seen.x > 0.5"), words);
+    }
+    // What the window bounds.
+    let held = "time_above(\"sand.command\", 0.5, \"5 min\")";
+    table.refused(&with(held, "seen.x ^> 301"), "its window allows no more");
+    let trend = format!("trend_s({oil}, \"20 s\")");
+    table.refused(&with(&trend, "seen.x ^> 100"), "its window allows no more");
+    let probability = format!("trend_p({oil}, \"1 h\")");
+    table.refused(
+        &with(&probability, "seen.x ^> 1.5"),
+        "the right is 1.5; a probability is",
+    );
+    let cusum = format!("cusum_high({oil}, 179, 1.5, \"8 h\")");
+    table.refused(&with(&cusum, "seen.x ^> 4"), "the left side is 0");
+    // Samples may come more often than the catalogue says, so these are only doubtful.
+    let catalogue = Catalogue::builtin();
+    for (reads, raise, words) in [
+        (
+            format!("stdev({oil}, \"10 s\")"),
+            "seen.x > 3",
+            "unknown unless more come",
+        ),
+        (
+            format!("slope_error({oil}, \"20 s\")"),
+            "seen.x > 3",
+            "it needs 3",
+        ),
+        (
+            format!("time_above({oil}, 90, \"5 min\")"),
+            "seen.x > 301",
+            "than promised",
+        ),
+        (
+            format!("count({oil}, \"5 min\")"),
+            "seen.x > 31",
+            "than promised",
+        ),
+    ] {
+        let vetted = vet(
+            "rule.rhai",
+            &with(&reads, raise),
+            &Environment::new(&catalogue),
+        );
+        let said: Vec<String> = vetted.warnings.iter().map(ToString::to_string).collect();
+        assert_eq!(vetted.problems, [], "{reads}");
+        assert!(
+            said.len() == 1 && said[0].contains(words),
+            "{reads}: {said:#?}"
+        );
+    }
+    // Enough is enough.
+    for (reads, raise) in [
+        (format!("trend_z({oil}, \"40 s\")"), "seen.x > 1"),
+        (format!("slope_error({oil}, \"30 s\")"), "seen.x > 1"),
+        (format!("time_above({oil}, 90, \"5 min\")"), "seen.x > 299"),
+        (held.to_owned(), "seen.x > 299"),
+        (
+            format!(
+                "mean({oil}, \"1 h\", #{{ during: [at_least(\"engine.notch\", 5), at_most(\"engine.notch\", 5)] }})"
+            ),
+            "seen.x > 90",
+        ),
+    ] {
+        let vetted = vet(
+            "rule.rhai",
+            &with(&reads, raise),
+            &Environment::new(&catalogue),
+        );
+        assert!(
+            vetted.problems.is_empty() && vetted.warnings.is_empty(),
+            "{reads}: {vetted:?}"
+        );
+    }
 }
 
 #[test]
@@ -640,6 +924,7 @@ fn doubtful_things_are_warned_of() {
         "oil decides nothing",
         "use at least 1 min",
         "did you mean clear?",
+        "no verdict of the rule calls it",
     ] {
         assert!(
             said.iter().any(|line| line.contains(words)),
@@ -714,7 +999,7 @@ fn parameters() {
     };
     let good = "#{ from: 12.0, to: 24.0, step: 1.0 }";
     params("limit: ^18.0", "a call such as param(18.0");
-    params("limit: ^param(18.0)", "with 1 arguments");
+    params("limit: ^param(18.0)", "with 1 argument is");
     params(
         "limit: ^mean(\"engine.oil.temperature\", \"5 min\", 3)",
         "mean() with 3 arguments is no parameter",

@@ -345,6 +345,71 @@ fn truth(flag: Option<bool>) -> Truth {
     }
 }
 
+/// Verdicts that are often constant: few numbers, compared over and over with few limits.
+fn crowded() -> impl Strategy<Value = Flag> {
+    let limit = || prop::sample::select(vec![-3.0, 0.0, 0.3, 1.0, 2.0]).prop_map(Num::Float);
+    let side = || {
+        let of = |op| Num::Binary(op, Box::new(Num::X), Box::new(Num::Y));
+        prop_oneof![
+            4 => Just(Num::X),
+            3 => limit(),
+            1 => Just(of("-")),
+            1 => Just(of("/")),
+            1 => Just(Num::Binary("-", Box::new(Num::X), Box::new(Num::X))),
+            1 => limit().prop_map(|to| Num::Binary("*", Box::new(Num::X), Box::new(to))),
+            1 => limit().prop_map(|to| Num::Two("max", Box::new(Num::X), Box::new(to))),
+            1 => prop::sample::select(vec!["abs", "floor", "sqrt"])
+                .prop_map(|name| Num::One(name, Box::new(Num::X))),
+            1 => limit().prop_map(|to| Num::If(Box::new(Flag::On), Box::new(Num::Y), Box::new(to))),
+        ]
+    };
+    let operator = prop::sample::select(vec!["<", "<=", ">", ">=", "==", "!="]);
+    let compare = (operator, side(), side()).prop_map(|(op, a, b)| Flag::Compare(op, a, b));
+    let leaf = prop_oneof![6 => compare, 1 => Just(Flag::On), 1 => side().prop_map(Flag::Known)];
+    leaf.prop_recursive(3, 8, 3, |inner| {
+        let boxed = inner.prop_map(Box::new).boxed();
+        prop_oneof![
+            3 => (boxed.clone(), boxed.clone()).prop_map(|(a, b)| Flag::And(a, b)),
+            3 => (boxed.clone(), boxed.clone()).prop_map(|(a, b)| Flag::Or(a, b)),
+            1 => (boxed.clone(), boxed.clone()).prop_map(|(a, b)| Flag::Equal(a, b)),
+            1 => boxed.clone().prop_map(Flag::Not),
+            1 => (boxed.clone(), boxed.clone(), boxed).prop_map(|(a, b, c)| Flag::If(a, b, c)),
+        ]
+    })
+}
+
+/// The only verdict that the checker says there is.
+fn constant(raise: &str) -> Option<Truth> {
+    let said = rule(raise, "expression").err()?;
+    let of = |word: &str| said.contains(&format!("raise() is always {word}"));
+    let all = [
+        ("true", Truth::True),
+        ("false", Truth::False),
+        ("unknown", Truth::Unknown),
+    ];
+    let found = all.into_iter().find(|(word, _)| of(word));
+    found.map(|(_, truth)| truth)
+}
+
+proptest! {
+    #![proptest_config(ProptestConfig::with_cases(1_500))]
+
+    // A verdict refused as constant is that, or unknown, on every row.
+    #[test]
+    fn a_constant_verdict_is_constant(
+        generated in prop_oneof![4 => crowded(), 1 => flag(true)],
+        rows in prop::collection::vec(prop_oneof![known_row(), any_row()], 40),
+    ) {
+        let raise = write_flag(&generated);
+        if let Some(only) = constant(&raise) {
+            for row in &rows {
+                let slow = truth(slow_flag(&generated, row));
+                prop_assert!(slow == only || slow == Truth::Unknown, "{} {:?}", raise, row);
+            }
+        }
+    }
+}
+
 proptest! {
     #![proptest_config(ProptestConfig::with_cases(400))]
 

@@ -2,7 +2,7 @@
 
 use super::{Lower, Number, Value};
 use crate::functions::{self, Call, FUNCTIONS, UnitRule};
-use crate::problem::{Place, one_of, suggestion};
+use crate::problem::{Place, arguments, one_of, suggestion};
 use crate::program::Op;
 use crate::syntax::{Function, Node};
 use crate::units::{ANYTHING, Measure};
@@ -71,7 +71,7 @@ impl Lower<'_> {
         if let Some(function) = like {
             self.findings.refuse(
                 place,
-                format!("{name}() with {given} arguments"),
+                format!("{name}() with {}", arguments(given)),
                 format!("it takes {}", function.params.len()),
                 format!("write {name}({})", function.params.join(", ")),
             );
@@ -97,7 +97,7 @@ impl Lower<'_> {
         let [arg] = args else {
             self.findings.refuse(
                 place,
-                format!("known() with {} arguments", args.len()),
+                format!("known() with {}", arguments(args.len())),
                 "it asks of one value whether it is known",
                 "write known(seen.name)",
             );
@@ -128,7 +128,7 @@ impl Lower<'_> {
         if args.len() != function.args.len() {
             self.findings.refuse(
                 place,
-                format!("{}() with {} arguments", function.name, args.len()),
+                format!("{}() with {}", function.name, arguments(args.len())),
                 format!("it takes {}", function.args.len()),
                 format!("write {}({})", function.name, function.args.join(", ")),
             );

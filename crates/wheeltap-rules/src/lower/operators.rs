@@ -4,6 +4,7 @@ use super::{Lower, Number, Value};
 use crate::functions;
 use crate::problem::Place;
 use crate::program::{Op, Reg};
+use crate::reads::Bound;
 use crate::syntax::{Binary, MAX_WHOLE, Node, Unary};
 use crate::units::{ANYTHING, Range, corners};
 
@@ -93,43 +94,84 @@ impl Lower<'_> {
         }
     }
 
-    /// A comparison that the channels' ranges decide is no test.
+    /// A comparison that what its sides can be decides is no test.
     fn check_ranges(&mut self, operator: Binary, a: &Number, b: &Number, place: Place) {
         let constant = |number: &Number| self.builder.constant(number.reg).is_some();
         // In a helper it may be decided for one caller only; two constants are told of elsewhere.
         if self.calls.len() > 1 || (constant(a) && constant(b)) {
             return;
         }
-        let less = |a: Range, b: Range| (a.1 < b.0, a.0 >= b.1);
-        // Touching the range's end is a way to ask whether the input is known at all.
-        let less_or_equal = |a: Range, b: Range| (a.1 < b.0, a.0 > b.1);
-        let apart = a.range.1 < b.range.0 || b.range.1 < a.range.0;
-        let (always, never) = match operator {
-            Binary::Less => less(a.range, b.range),
-            Binary::LessOrEqual => less_or_equal(a.range, b.range),
-            Binary::Greater => less(b.range, a.range),
-            Binary::GreaterOrEqual => less_or_equal(b.range, a.range),
-            Binary::Equal => (false, apart),
-            _ => (apart, false),
-        };
-        let why = format!(
-            "the left side lies between {} and {}, the right between {} and {}; outside its range a \
-             sample is bad and feeds no rule",
-            a.range.0, a.range.1, b.range.0, b.range.1
-        );
+        let (always, never) = decided(operator, a.range, b.range);
+        let (why, by_range) = self.why_decided(a, b);
         if never {
-            self.findings.refuse(
-                place,
-                "a comparison that never holds",
-                why,
-                "mend the limit, or the channel's range in the catalogue",
-            );
+            let mend = if by_range {
+                "mend the limit, or the channel's range in the catalogue"
+            } else {
+                "mend the limit"
+            };
+            self.findings
+                .refuse(place, "a comparison that never holds", why, mend);
         } else if always {
             self.findings.warn(
                 place,
                 "a comparison that always holds",
                 why,
                 "mend the limit, or take it away",
+            );
+        } else {
+            self.warn_promised(operator, a, b, place);
+        }
+    }
+
+    /// What the sides can be, why, and whether a range in the catalogue has to do with it.
+    fn why_decided(&self, a: &Number, b: &Number) -> (String, bool) {
+        let bounds = [a, b].map(|number| match self.builder.op(number.reg) {
+            Some(Op::Const(_)) => Bound::Kind,
+            Some(Op::Input(idx)) => self
+                .inputs
+                .get(usize::from(idx))
+                .map_or(Bound::Kind, |placed| placed.bound_by),
+            _ => Bound::Range,
+        });
+        let sides = format!(
+            "the left side {}, the right {}",
+            between(a.range),
+            between(b.range)
+        );
+        let has = |bound| bounds.contains(&bound);
+        let because = if has(Bound::Range) {
+            "; outside its range a sample is bad and feeds no rule"
+        } else if has(Bound::Probability) {
+            "; a probability is neither under 0 nor over 1"
+        } else if has(Bound::Window) {
+            "; its window allows no more"
+        } else {
+            ""
+        };
+        (format!("{sides}{because}"), has(Bound::Range))
+    }
+
+    /// Warns of a comparison that never holds while no more samples come than promised.
+    fn warn_promised(&mut self, operator: Binary, a: &Number, b: &Number, place: Place) {
+        let usual = |number: &Number| match self.builder.op(number.reg) {
+            Some(Op::Input(idx)) => {
+                let placed = self.inputs.get(usize::from(idx));
+                let promised = placed.map_or(f64::INFINITY, |placed| placed.promised);
+                (number.range.0, number.range.1.min(promised))
+            }
+            _ => number.range,
+        };
+        let (a, b) = (usual(a), usual(b));
+        if decided(operator, a, b).1 {
+            self.findings.warn(
+                place,
+                "a comparison that holds only where more samples come than promised",
+                format!(
+                    "at the channel's own interval the left side {}, the right {}",
+                    between(a),
+                    between(b)
+                ),
+                "mend the limit, or take a longer window",
             );
         }
     }
@@ -191,5 +233,36 @@ impl Lower<'_> {
             },
         };
         self.number(op, whole, measure, range)
+    }
+}
+
+/// Whether a comparison of numbers in these ranges always holds, and whether it never does.
+fn decided(operator: Binary, a: Range, b: Range) -> (bool, bool) {
+    let less = |a: Range, b: Range| (a.1 < b.0, a.0 >= b.1);
+    // Touching the range's end is a way to ask whether the input is known at all.
+    let less_or_equal = |a: Range, b: Range| (a.1 < b.0, a.0 > b.1);
+    let apart = a.1 < b.0 || b.1 < a.0;
+    match operator {
+        Binary::Less => less(a, b),
+        Binary::LessOrEqual => less_or_equal(a, b),
+        Binary::Greater => less(b, a),
+        Binary::GreaterOrEqual => less_or_equal(b, a),
+        Binary::Equal => (false, apart),
+        _ => (apart, false),
+    }
+}
+
+/// A range in words.
+fn between((low, high): Range) -> String {
+    if low >= high {
+        format!("is {low}")
+    } else if high.is_infinite() && low.is_infinite() {
+        "is any number".to_owned()
+    } else if high.is_infinite() {
+        format!("is {low} or more")
+    } else if low.is_infinite() {
+        format!("is {high} or less")
+    } else {
+        format!("lies between {low} and {high}")
     }
 }

@@ -1,8 +1,8 @@
 //! Inputs that measure a unit by a stretch in which it was healthy.
 
-use super::{Arg, Fits, HALF, Placed, Planner, Reader, UnitOf, difference_ucum};
+use super::{Arg, Bound, Fits, HALF, Placed, Planner, Reader, UnitOf, difference_ucum};
 use crate::about::{Entries, refuse_kind, span, text};
-use crate::problem::{Place, one_of, suggestion};
+use crate::problem::{Place, arguments, one_of, suggestion};
 use crate::syntax::{Kind, Node};
 use crate::units::Measure;
 use crate::{Against, Baseline, Healthy, Input, Read, Statistic, pane_ms};
@@ -143,6 +143,11 @@ impl<'a> Planner<'a> {
             },
             place,
             bounds,
+            bound_by: match gives {
+                Against::TSquared | Against::SquaredError => Bound::Kind,
+                Against::Usual | Against::UsualStdDev => Bound::Range,
+            },
+            promised: f64::INFINITY,
         })
     }
 
@@ -350,7 +355,7 @@ impl<'a> Planner<'a> {
             _ => {
                 self.findings.refuse(
                     node.place,
-                    format!("{name}() with {} arguments", args.len()),
+                    format!("{name}() with {}", arguments(args.len())),
                     "the healthy stretch is named by its length from the first sample on, or by days",
                     format!("write {wanted}"),
                 );

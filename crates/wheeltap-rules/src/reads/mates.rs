@@ -1,7 +1,7 @@
 //! Plans what is asked of the unit's consist mates.
 
 use super::table::{Arg, Fits, Reader, UnitOf};
-use super::{Placed, Planner};
+use super::{Bound, Bounds, Placed, Planner};
 use crate::problem::{Place, suggestion};
 use crate::syntax::{Kind, Node};
 use crate::units::Measure;
@@ -118,7 +118,10 @@ impl Planner<'_> {
         let class = if same_class { ", same class" } else { "" };
         let text = format!("{}({inner_text}{class})", reader.name);
         let (ucum, is_difference, bounds) = match gives {
-            OfMates::Count => ("1".to_owned(), true, (0.0, MOST_MATES as f64)),
+            OfMates::Count => {
+                let most = Bounds::new((0.0, MOST_MATES as f64), Bound::Kind);
+                ("1".to_owned(), true, most)
+            }
             _ => (inner_ucum, inner.unit != UnitOf::Channel, inner_bounds),
         };
         Some(Placed {
@@ -134,7 +137,9 @@ impl Planner<'_> {
                 ucum,
             },
             place,
-            bounds,
+            bounds: bounds.range,
+            bound_by: bounds.by,
+            promised: bounds.promised,
         })
     }
 

@@ -221,29 +221,28 @@ async fn a_defect_is_exported_with_its_plan_and_its_finding() {
         name: name.clone(),
         plan: Some(v1::Plan {
             service_point: "Burbot Yard".to_owned(),
-            at_unix_ms: Some(1_772_460_000_000),
+            at_unix_ms: Some(2_845_461_600_000),
             craft: "mechanical".to_owned(),
             ..v1::Plan::default()
         }),
         ..v1::PlanDefectRequest::default()
     };
     connection.defects().plan_defect(plan).await.unwrap();
-    let repaired_ms = Fleet::two_hours_ago().first_ms(0);
     let finding = v1::RecordFindingRequest {
         name,
         finding: Some(v1::Finding {
             kind: v1::FindingKind::AsCalled.into(),
             cause: "stitching worn, \"old\" part".to_owned(),
             component: "seat cover".to_owned(),
-            failure_mode: "WEA".to_owned(),
+            failure_mode: "STD".to_owned(),
             minutes: Some(25),
             parts: vec!["cover, left".to_owned(), "clips".to_owned()],
-            repaired_unix_ms: repaired_ms,
             ..v1::Finding::default()
         }),
         ..v1::RecordFindingRequest::default()
     };
-    connection.defects().record_finding(finding).await.unwrap();
+    let closed = connection.defects().record_finding(finding).await.unwrap();
+    let repaired_ms = closed.into_inner().finding.unwrap().repaired_unix_ms;
 
     let (csv, parquet) = (site.path("defects.csv"), site.path("defects.parquet"));
     exported(&service, &["defects"], &csv);
@@ -251,12 +250,12 @@ async fn a_defect_is_exported_with_its_plan_and_its_finding() {
     let table = same(&csv, &parquet);
     for (column, value) in [
         ("service_point", "Burbot Yard"),
-        ("planned_at", "2026-03-02T14:00:00Z"),
+        ("planned_at", "2060-03-02T14:00:00Z"),
         ("craft", "mechanical"),
-        ("finding", "as called"),
+        ("finding", "as_called"),
         ("finding_cause", "stitching worn, \"old\" part"),
         ("finding_component", "seat cover"),
-        ("failure_mode", "WEA"),
+        ("failure_mode", "STD"),
         ("minutes", "25"),
         ("parts_fitted", "cover, left; clips"),
         ("n_earlier_findings", "0"),
@@ -289,7 +288,7 @@ fn unfolded(text: &str) -> Vec<String> {
 async fn planned_work_becomes_a_calendar() {
     let site = Site::new(1, &[]);
     let (service, connection) = served(&site).await;
-    let at_ms = 1_772_460_000_000;
+    let at_ms = 2_845_461_600_000;
     let plan = v1::Plan {
         service_point: "Burbot Yard, track 2".to_owned(),
         at_unix_ms: Some(at_ms),
@@ -312,7 +311,7 @@ async fn planned_work_becomes_a_calendar() {
     for line in [
         "BEGIN:VCALENDAR",
         "VERSION:2.0",
-        "DTSTART:20260302T140000Z",
+        "DTSTART:20600302T140000Z",
         "LOCATION:Burbot Yard\\, track 2",
         "END:VCALENDAR",
     ] {
@@ -324,7 +323,7 @@ async fn planned_work_becomes_a_calendar() {
         panic!("{text}");
     };
     let value = |name: &str| icalendar::Component::property_value(event, name).unwrap();
-    assert_eq!(value("DTSTART"), "20260302T140000Z");
+    assert_eq!(value("DTSTART"), "20600302T140000Z");
     assert!(value("UID").starts_with("defect-1@127.0.0.1:"));
     assert!(value("DESCRIPTION").contains("must not lose a letter \u{2713} at any fold"));
 

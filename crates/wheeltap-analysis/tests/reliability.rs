@@ -274,16 +274,27 @@ fn growth_and_trend_say_why_they_cannot() {
     assert!(trend(&[], 100.0, Ended::AtTime).is_err());
     assert!(trend(&[7.0], 100.0, Ended::AtFailure).is_err());
     assert!(trend(&[7.0], f64::NAN, Ended::AtTime).is_err());
-    // One failure is enough for a trend, if for no sure one.
+    // One failure close to the end is no trend, nor are three.
+    for times in [&[99.9][..], &[97.0, 98.0, 99.0]] {
+        let found = times.len() as u64;
+        let refused = trend(times, 100.0, Ended::AtTime).unwrap_err();
+        assert_eq!(refused, Unfit::TooFew { needed: 4, found });
+    }
+    let four = [96.0, 97.0, 98.0, 99.0];
+    let seen = trend(&four, 100.0, Ended::AtTime).unwrap();
+    assert_eq!(seen.military_degrees, 8);
+    let refused = trend(&four, f64::NAN, Ended::AtFailure).unwrap_err();
     assert_eq!(
-        trend(&[7.0], 100.0, Ended::AtTime)
-            .unwrap()
-            .military_degrees,
-        2
+        refused,
+        Unfit::TooFew {
+            needed: 5,
+            found: 4
+        }
     );
     // When the last failure ended it, that one is not counted, and the given end not used.
-    let ended = trend(&[10.0, 30.0, 40.0], f64::NAN, Ended::AtFailure).unwrap();
-    assert_eq!(ended, trend(&[10.0, 30.0], 40.0, Ended::AtTime).unwrap());
+    let five = [10.0, 30.0, 32.0, 35.0, 40.0];
+    let ended = trend(&five, f64::NAN, Ended::AtFailure).unwrap();
+    assert_eq!(ended, trend(&five[..4], 40.0, Ended::AtTime).unwrap());
     let law = power_law(&CASE, 0.0, Ended::AtFailure, 0.8).unwrap();
     near(law.end, 1_478.0, 0.0);
     assert_eq!(law.unbiased_mtbf_bounds, None);

@@ -7,6 +7,9 @@ use tonic_types::StatusExt;
 /// The `domain` of every `google.rpc.ErrorInfo` the service sends.
 pub const ERROR_DOMAIN: &str = "wheeltap";
 
+/// What the transport says of an answer that is no gRPC, such as a web page.
+const NO_GRPC: [&str; 2] = ["invalid compression flag", "grpc-status header missing"];
+
 /// A refused or failed call.
 #[derive(Clone, Debug)]
 pub struct CallError {
@@ -40,6 +43,20 @@ impl CallError {
             .iter()
             .position(|(key, _)| key == "mend")
             .map(|idx| metadata.remove(idx).1);
+        // Every error of the service has its info; what speaks no gRPC at all cannot have any.
+        let is_other = info.is_none() && NO_GRPC.iter().any(|said| status.message().contains(said));
+        if is_other {
+            return Self {
+                code: status.code(),
+                reason: String::new(),
+                message: "what answers at this address is not the service; it may be its pages"
+                    .to_owned(),
+                mend: "give the address that the service listens on, such as http://127.0.0.1:7417"
+                    .to_owned(),
+                fields: Vec::new(),
+                metadata: Vec::new(),
+            };
+        }
         let fields = details
             .bad_request()
             .map(|bad| {
@@ -80,7 +97,8 @@ impl CallError {
 /// What to do when the service did not say it itself.
 fn mend(code: Code) -> &'static str {
     match code {
-        Code::InvalidArgument => "correct the request",
+        // The fault says what to write instead.
+        Code::InvalidArgument => "",
         Code::NotFound => "check the name",
         Code::AlreadyExists => "read what exists first",
         Code::PermissionDenied => "ask for the role that this call needs",
@@ -97,16 +115,43 @@ fn mend(code: Code) -> &'static str {
     }
 }
 
+/// A field as a person would call it: `filter.raised_to_unix_ms` is "raised to".
+fn plain(field: &str) -> String {
+    let last = field.rsplit('.').next().unwrap_or(field);
+    last.trim_end_matches("_unix_ms").replace('_', " ")
+}
+
+/// `until is 2020-..., which is over`, or `value: -5 mm is not believable`.
+fn fault(field: &str, why: &str) -> String {
+    let goes_on = ["is ", "has ", "names "];
+    let goes_on = goes_on.iter().any(|verb| why.starts_with(verb));
+    let between = if goes_on { " " } else { ": " };
+    format!("{}{between}{why}", plain(field))
+}
+
+/// Each fault once: the service's message holds most of them already, in the names of the wire.
 impl fmt::Display for CallError {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        f.write_str(&self.message)?;
+        let mut message = self.message.clone();
+        let mut others = String::new();
+        for (field, why) in &self.fields {
+            let wired = format!("{field}: {why}");
+            if message.contains(&wired) {
+                message = message.replace(&wired, &fault(field, why));
+            } else if !message.contains(why) {
+                others += "; ";
+                others += &fault(field, why);
+            }
+        }
+        f.write_str(&message)?;
         if !self.reason.is_empty() {
             write!(f, " ({})", self.reason)?;
         }
-        for (field, description) in &self.fields {
-            write!(f, "; {field}: {description}")?;
+        f.write_str(&others)?;
+        match self.mend.as_str() {
+            "" => Ok(()),
+            mend => write!(f, "; {mend}"),
         }
-        write!(f, "; {}", self.mend)
     }
 }
 
@@ -165,6 +210,43 @@ mod tests {
         assert_eq!(
             error.to_string(),
             "there is no unit ZVR 9 (UNKNOWN_UNIT); unit: no such unit; create the unit first"
+        );
+    }
+
+    #[test]
+    fn a_fault_is_told_once_and_in_plain_names() {
+        let said = |message: &str, faults: &[(&str, &str)]| {
+            let mut details = ErrorDetails::new();
+            details.set_error_info("BAD_FIELD", ERROR_DOMAIN, []);
+            for (field, why) in faults {
+                details.add_bad_request_violation(*field, *why);
+            }
+            let status = Status::with_error_details(Code::InvalidArgument, message, details);
+            CallError::from_status(&status).to_string()
+        };
+        let over = ("until_unix_ms", "is 2020-01-01T00:00:00Z, which is over");
+        assert_eq!(
+            said(&format!("{}: {}", over.0, over.1), &[over]),
+            "until is 2020-01-01T00:00:00Z, which is over (BAD_FIELD)"
+        );
+        let worn = ("care[0].value", "-5 mm is not believable");
+        let unit = ("care[1].unit", "the fleet has no unit ZVR 9");
+        let message = format!("nothing was recorded: {}: {} (and 1 more)", worn.0, worn.1);
+        assert_eq!(
+            said(&message, &[worn, unit]),
+            "nothing was recorded: value: -5 mm is not believable (and 1 more) (BAD_FIELD); \
+             unit: the fleet has no unit ZVR 9"
+        );
+    }
+
+    #[test]
+    fn an_answer_that_is_no_grpc_is_told_as_such() {
+        let status =
+            Status::internal("protocol error: received message with invalid compression flag: 111");
+        let said = CallError::from_status(&status).to_string();
+        assert!(
+            said.contains("is not the service") && said.contains("7417"),
+            "{said}"
         );
     }
 

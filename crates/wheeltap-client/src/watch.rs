@@ -61,7 +61,8 @@ pub enum WatchItem {
 /// each change once. Nothing is asked before the stream is first polled: read up to the first
 /// [`WatchItem::UpToDate`] to know that the watch has begun.
 ///
-/// It ends with an `Err` when trying again would not help: no permission, a filter that is refused.
+/// It ends with an `Err` when trying again would not help: no permission, a filter that is refused
+/// or names what there is not.
 ///
 /// # Cancel safety
 /// Dropping the stream ends the watch. Keep the last cursor to go on later.
@@ -220,6 +221,7 @@ impl Watch {
                     Code::PermissionDenied
                     | Code::Unauthenticated
                     | Code::InvalidArgument
+                    | Code::NotFound
                     | Code::OutOfRange
                     | Code::Unimplemented,
                 ),

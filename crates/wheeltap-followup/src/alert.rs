@@ -114,6 +114,8 @@ struct Muting {
     told_again_at: Option<ServerTime>,
     /// It ended while it was muted.
     passed: bool,
+    /// It was over and waited for an answer when the mute began, as it does again when that ends.
+    waited: bool,
 }
 
 /// One alert as the book keeps it. [`KeptAlert::alert`] makes the whole value.
@@ -197,6 +199,11 @@ impl KeptAlert {
         self.stood_through = None;
         self.withdrawn = None;
         self.revision += 1;
+        if let Some(muting) = &mut self.muting
+            && self.ended_at.is_none()
+        {
+            muting.waited = false;
+        }
     }
 
     pub(crate) fn withdraw(&mut self, reason: WithdrawnReason, through: EventTime) {
@@ -234,8 +241,15 @@ impl KeptAlert {
             return;
         }
         let has_ended = self.condition() == Condition::Ended;
+        let waits = has_ended && self.awaits_answer();
+        // What is never muted does not pass unseen either.
+        let hides = !self.rule.facts.safety;
         let muting = self.muting.get_or_insert_default();
-        muting.passed |= mute.is_none() && muting.mute.is_some() && has_ended;
+        if muting.mute.is_none() {
+            muting.waited = waits;
+        } else if mute.is_none() && has_ended && hides {
+            muting.passed |= !muting.waited;
+        }
         muting.mute = mute;
     }
 
@@ -413,7 +427,8 @@ impl KeptAlert {
     }
 
     /// Whether somebody at the desk has still to take it on: it was told by itself or came as late
-    /// news, nothing mutes it, and nobody answered, whether it still stands or not.
+    /// news, nothing mutes it, and nobody answered, whether it still stands or not. Whether its defect is
+    /// closed, which answers for it, is [`crate::Book::alert_awaits_answer`]'s to say.
     pub fn awaits_answer(&self) -> bool {
         self.rings()
             && (self.announced_at.is_some() || self.late_news)
@@ -475,11 +490,10 @@ pub struct AlertQuery {
 }
 
 impl AlertQuery {
-    /// Whether an alert as it is now belongs into a list.
-    pub fn lists(&self, alert: &KeptAlert) -> bool {
+    /// Whether an alert as it is now belongs into a list, but for whether it waits for an answer.
+    pub(crate) fn lists(&self, alert: &KeptAlert) -> bool {
         let condition = alert.condition();
         self.watches(alert)
-            && (!self.awaits_answer || alert.awaits_answer())
             && self.condition.is_none_or(|wanted| wanted == condition)
             && (condition != Condition::Withdrawn
                 || self.show_withdrawn

@@ -145,6 +145,7 @@ pub struct Book {
     /// Every time people were told of an alert, in the order of the ledger.
     tellings: Vec<(ServerTime, AlertId)>,
     by_due: BTreeSet<(ServerTime, DefectId)>,
+    /// By [`crate::component::key`].
     by_component: HashMap<UnitId, BTreeMap<String, Vec<DefectId>>>,
     requests: Requests,
     alert_history: History,

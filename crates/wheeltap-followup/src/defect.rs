@@ -1,6 +1,6 @@
 //! Defects: what follows from their alerts and from what people did.
 
-use crate::KeptAlert;
+use crate::{KeptAlert, component};
 use wheeltap_model::{
     Condition, Contact, Defect, DefectId, DefectOrigin, DefectStatus, EventTime, Finding, Plan,
     Priority, Said, ServerTime, Taken, UnitId,
@@ -122,6 +122,12 @@ impl KeptDefect {
         let closed = closed.map(|(_, at, _)| EventTime::from_unix_ms(at.unix_ms()));
         let found = self.defect.finding.as_ref();
         found.map(|finding| finding.repaired_at).or(closed)
+    }
+
+    /// The earliest instant at which it can have been repaired: its first sign, or the repair that did not hold.
+    pub(crate) fn repairable_from(&self) -> EventTime {
+        let sign = self.defect.first_sign_at;
+        self.fresh_from.map_or(sign, |fresh| fresh.max(sign))
     }
 
     /// Whether what was seen at `at` was repaired by one of its repairs: the earliest of those after it.
@@ -424,7 +430,7 @@ impl DefectQuery {
             && self
                 .component
                 .as_ref()
-                .is_none_or(|component| *component == defect.component)
+                .is_none_or(|wanted| component::is_same(wanted, &defect.component))
             && self
                 .least_priority
                 .is_none_or(|least| defect.priority >= least)

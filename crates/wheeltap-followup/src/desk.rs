@@ -7,10 +7,11 @@ use crate::forecast::{
     CHATTER_ALERTS, CHATTER_MS, DAY_MS, FLOOD_ABOVE, FLOOD_ENDS_BELOW, HOUR_MS, INTERVAL_MS,
     MINUTE_MS,
 };
-use crate::{Book, KeptAlert};
+use crate::{Book, KeptAlert, KeptDefect};
 use std::collections::{BTreeMap, BTreeSet};
 use wheeltap_model::{
-    AlertId, Condition, DefectId, EventTime, MuteId, Part, Priority, RuleName, ServerTime, UnitId,
+    AlertId, Condition, DefectId, DefectStatus, EventTime, MuteId, Part, Priority, RuleName,
+    ServerTime, UnitId,
 };
 
 /// An alert that stands for so long since it was told is *stale*.
@@ -22,6 +23,9 @@ const FLEETING_MS: i64 = MINUTE_MS;
 const FIRST_OUT_MS: i64 = 10 * MINUTE_MS;
 /// What a shift is told of beforehand. Ours.
 const AHEAD_MS: i64 = 12 * HOUR_MS;
+
+/// So many defects in hand are listed at most; a shift reads no longer list. Ours.
+pub const MOST_IN_HAND: usize = 200;
 
 /// A rule that comes and goes on one unit or part.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -80,10 +84,19 @@ pub struct HandoverList {
     pub new: Vec<DefectId>,
     /// Those that somebody has still to take on, soonest due first.
     pub awaiting: Vec<DefectId>,
+    /// Of the new ones those that nobody is asked to take on and nobody has: muted, or for the shop alone.
+    pub new_quiet: Vec<DefectId>,
+    /// Open ones from before that somebody has in hand (taken on, planned or in work), soonest due first, at
+    /// most [`MOST_IN_HAND`].
+    pub in_hand: Vec<DefectId>,
+    /// How many there are of these.
+    pub n_in_hand: u64,
     /// Calls that are owed, soonest due first, those without a time last.
     pub owed: Vec<OwedCall>,
     /// Mutes that end soon, soonest first.
     pub ending: Vec<MuteId>,
+    /// Mutes that last until somebody lifts them, oldest first.
+    pub endless: Vec<MuteId>,
 }
 
 type Source<'a> = (&'a UnitId, &'a RuleName, Option<&'a Part>);
@@ -221,21 +234,23 @@ pub fn handover_list(book: &Book, since: Option<ServerTime>, now: ServerTime) ->
     for kept in book.open_defects() {
         let defect = kept.defect();
         let opened = defect.reopened_at.unwrap_or(defect.opened_at);
-        if since.is_none_or(|since| opened > since) {
+        let is_new = since.is_none_or(|since| opened > since);
+        let awaits = book.awaits_answer(kept);
+        let answered = !awaits && is_answered(book, kept);
+        let in_hand = answered || (!awaits && is_at_the_shop(kept));
+        if is_new {
             list.new.push(defect.id);
         }
-        let awaits = book.awaits_answer(kept);
         if awaits {
             list.awaiting.push(defect.id);
+        } else if is_new && !in_hand {
+            list.new_quiet.push(defect.id);
+        } else if in_hand && !is_new {
+            list.n_in_hand += 1;
+            if list.in_hand.len() < MOST_IN_HAND {
+                list.in_hand.push(defect.id);
+            }
         }
-        for contact in defect.contacts.iter().filter(|contact| contact.is_owed()) {
-            list.owed.push(OwedCall {
-                due: contact.promised_for,
-                defect: defect.id,
-                contact: contact.number,
-            });
-        }
-        let answered = !awaits && is_answered(book, kept);
         if answered && defect.contacts.is_empty() && defect.priority >= Priority::High {
             list.owed.push(OwedCall {
                 due: Some(defect.due_at),
@@ -244,12 +259,19 @@ pub fn handover_list(book: &Book, since: Option<ServerTime>, now: ServerTime) ->
             });
         }
     }
+    list.owed.extend(promises(book));
     list.owed
         .sort_by_key(|owed| (owed.due.is_none(), owed.due, owed.defect, owed.contact));
     let mut ending: BTreeSet<(ServerTime, MuteId)> = BTreeSet::new();
     for mute in book.muting() {
-        ending.extend(mute.until.map(|until| (until, mute.id)));
+        match mute.until {
+            Some(until) => {
+                ending.insert((until, mute.id));
+            }
+            None => list.endless.push(mute.id),
+        }
     }
+    list.endless.sort_unstable();
     list.ending = ending
         .into_iter()
         .filter(|(until, _)| until.ms_since(now) <= AHEAD_MS)
@@ -258,8 +280,31 @@ pub fn handover_list(book: &Book, since: Option<ServerTime>, now: ServerTime) ->
     list
 }
 
+/// Promises that were not kept yet. A promise outlives its defect's closing; one that went into another took its
+/// promises with it.
+fn promises(book: &Book) -> impl Iterator<Item = OwedCall> {
+    let defects = book.all_defects().map(|kept| kept.defect());
+    let own = defects.filter(|defect| defect.merged_into.is_none());
+    own.flat_map(|defect| {
+        let owed = defect.contacts.iter().filter(|contact| contact.is_owed());
+        owed.map(|contact| OwedCall {
+            due: contact.promised_for,
+            defect: defect.id,
+            contact: contact.number,
+        })
+    })
+}
+
+/// Whether the shop has it: planned, or in work.
+const fn is_at_the_shop(kept: &KeptDefect) -> bool {
+    matches!(
+        kept.defect().status,
+        DefectStatus::Planned | DefectStatus::InWork
+    )
+}
+
 /// Whether somebody has taken it, or an alert of it, on.
-fn is_answered(book: &Book, kept: &crate::KeptDefect) -> bool {
+fn is_answered(book: &Book, kept: &KeptDefect) -> bool {
     let mut alerts = kept.defect().alerts.iter();
     kept.defect().taken.is_some()
         || alerts.any(|id| {

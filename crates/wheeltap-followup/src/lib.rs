@@ -26,6 +26,7 @@
 mod alert;
 mod audit;
 mod book;
+mod component;
 mod defect;
 mod desk;
 mod forecast;
@@ -43,7 +44,9 @@ pub use book::{
     Belongs, Book, BookError, CALLS_FROM_MS, ChangeNotice, HistoryGone, KeptBaseline, Limits,
 };
 pub use defect::{DefectChangeKind, DefectQuery, KeptDefect, ReportedAs};
-pub use desk::{DeskLoad, FirstOut, HandoverList, OwedCall, Repeating, desk_load, handover_list};
+pub use desk::{
+    DeskLoad, FirstOut, HandoverList, MOST_IN_HAND, OwedCall, Repeating, desk_load, handover_list,
+};
 pub use forecast::{
     DESK_BUDGET_PER_DAY, Faulted, Forecast, Known, Score, Truth, WouldRing, forecast,
 };

@@ -12,7 +12,9 @@ pub use shop::Verdict;
 
 use crate::record::CasesText;
 use crate::train::Told;
-use crate::{Act, Belongs, Book, Forecast, KeptAlert, LedgerRecord, Occurrence, RuleFacts, Trains};
+use crate::{
+    Act, Belongs, Book, Forecast, KeptAlert, LedgerRecord, Occurrence, RuleFacts, Trains, component,
+};
 use refusal::check_etag;
 use std::collections::{HashMap, HashSet};
 use std::sync::Arc;
@@ -184,7 +186,7 @@ impl<'a> Planner<'a> {
             }
             Belongs::Nowhere => {}
         }
-        let key = (unit.clone(), facts.component.clone());
+        let key = (unit.clone(), component::key(&facts.component));
         if let Some(opened) = self.opened.get(&key) {
             return *opened;
         }

@@ -204,14 +204,25 @@ fn any_shelved_e_and_when_its_time_is_over_b_or_a() {
     lapse(&mut desk);
     assert_eq!(view(&desk, id), AlertState::Unacknowledged);
 
-    // D: it came and went.
+    // D: it came and went, and nobody had answered when it was shelved: it still waits afterwards.
     let mut desk = self::desk();
     let id = desk.raise(occurred("oil", 100, None), Terms::default());
     desk.end(id, occurred("oil", 100, Some(200)));
     shelve(&mut desk);
     assert_eq!(view(&desk, id), AlertState::Shelved);
+    assert!(!desk.book.alert(id).unwrap().awaits_answer());
     desk.now = SHELVED_UNTIL;
     assert_eq!(lapse(&mut desk), [AlertChange::Suppression]);
+    assert_eq!(view(&desk, id), AlertState::ReturnedUnacknowledged);
+    assert!(desk.book.alert(id).unwrap().awaits_answer());
+
+    // B, and it ended while shelved: the end was nobody's to see.
+    let mut desk = self::desk();
+    let id = desk.raise(occurred("oil", 100, None), Terms::default());
+    shelve(&mut desk);
+    desk.end(id, occurred("oil", 100, Some(200)));
+    desk.now = SHELVED_UNTIL;
+    lapse(&mut desk);
     assert_eq!(view(&desk, id), AlertState::Normal);
     assert!(!desk.book.alert(id).unwrap().awaits_answer());
 
@@ -353,11 +364,18 @@ fn safety_is_never_shelved_and_rings_out_of_service() {
         mute(&mut desk, shelf),
         Err(Refusal::NeverMuted { .. })
     ));
-    mute(&mut desk, order(MuteKind::OutOfService, None, None)).unwrap();
+    let shop = mute(&mut desk, order(MuteKind::OutOfService, None, None)).unwrap();
     let id = desk.raise(occurred("axle", 100, None), Terms::default());
     assert_eq!(view(&desk, id), AlertState::Unacknowledged);
     let alert = desk.book.alert(id).unwrap();
     assert!(alert.announced_at().is_some() && alert.awaits_answer());
+    // It rang, so its end did not pass unseen.
+    desk.end(id, occurred("axle", 100, Some(200)));
+    desk.write("desk", |planner| planner.lift(shop, "", ""))
+        .0
+        .unwrap();
+    assert_eq!(view(&desk, id), AlertState::ReturnedUnacknowledged);
+    assert!(desk.book.alert(id).unwrap().awaits_answer());
 }
 
 #[test]

@@ -9,12 +9,12 @@ mod common;
 
 use common::{Desk, at, facts, occurred, unit};
 use wheeltap_followup::{
-    Call, ChangeNotice, DefectChangeKind, DefectQuery, Refusal, Report, Terms,
+    AlertQuery, Call, ChangeNotice, DefectChangeKind, DefectQuery, Refusal, Report, Terms,
     UPDATED_BY_TELEMETRY, Verdict,
 };
 use wheeltap_model::{
-    DefectId, DefectOrigin, DefectStatus, Disposition, FindingKind, Plan, Priority, ServerTime,
-    Work,
+    AlertId, DefectId, DefectOrigin, DefectStatus, Disposition, FindingKind, Plan, Priority,
+    ServerTime, Work,
 };
 
 const HOUR: i64 = 3_600_000;
@@ -160,7 +160,7 @@ fn a_touched_defect_shows_that_its_basis_is_gone_and_still_needs_its_finding() {
     let shown = defect(&desk, 1);
     assert_eq!(shown.status, DefectStatus::Suspected);
     assert!(shown.basis_withdrawn && shown.touched);
-    assert_eq!(find(&mut desk, 1, 0), Ok(()));
+    assert_eq!(find(&mut desk, 1, 100), Ok(()));
     assert_eq!(defect(&desk, 1).status, DefectStatus::Closed);
 }
 
@@ -618,6 +618,51 @@ fn a_repair_ahead_of_the_clock_is_refused() {
 }
 
 #[test]
+fn an_alert_of_a_closed_defect_waits_for_no_answer() {
+    let mut desk = desk();
+    let oil = desk.raise(occurred("oil", 1_000, None), Terms::default());
+    let fan = desk.raise(occurred("fan", 1_000, None), Terms::default());
+    desk.now = 5_000;
+    let waiting = AlertQuery {
+        awaits_answer: true,
+        ..AlertQuery::default()
+    };
+    let waits = |desk: &Desk| -> Vec<AlertId> {
+        let found = desk.book.alerts(&waiting, None, 10);
+        found.iter().map(|alert| alert.id()).collect()
+    };
+    assert_eq!(waits(&desk), [fan, oil]);
+    assert_eq!(find(&mut desk, 1, 4_000), Ok(()));
+    assert_eq!(waits(&desk), [fan]);
+    let closed = desk.book.alert(oil).unwrap();
+    assert!(!desk.book.alert_awaits_answer(closed));
+    // It came back: both are of an open defect again.
+    let again = desk.raise(occurred("oil", 4_500, None), Terms::default());
+    assert_eq!(waits(&desk), [again, fan, oil]);
+}
+
+#[test]
+fn a_repair_before_the_first_sign_is_refused() {
+    let mut desk = desk();
+    desk.raise(occurred("oil", 1_000, None), Terms::default());
+    desk.now = 5_000;
+    let before = |repaired: i64, sign: i64| {
+        Err(Refusal::RepairBeforeSign {
+            id: DefectId(1),
+            repaired_at: at(repaired),
+            sign_at: at(sign),
+        })
+    };
+    assert_eq!(find(&mut desk, 1, 999), before(999, 1_000));
+    assert_eq!(defect(&desk, 1).finding, None);
+    assert_eq!(find(&mut desk, 1, 2_000), Ok(()));
+    // It came back, so its next repair is after the one that did not hold.
+    desk.raise(occurred("oil", 3_000, None), Terms::default());
+    assert_eq!(find(&mut desk, 1, 1_999), before(1_999, 2_000));
+    assert_eq!(find(&mut desk, 1, 4_000), Ok(()));
+}
+
+#[test]
 fn a_report_joins_the_open_defect_and_a_repeat_changes_nothing() {
     let mut desk = desk();
     let report = |origin| Report {
@@ -638,6 +683,22 @@ fn a_report_joins_the_open_defect_and_a_repeat_changes_nothing() {
     let found = report(DefectOrigin::ShopFind);
     let (second, _) = desk.write("shop", |planner| planner.report(found, ""));
     assert_eq!(second, Ok(DefectId(1)));
+    // However it is written, it is the same component; the first spelling stays.
+    let spelled = Report {
+        component: " Radiator FAN ".into(),
+        ..report(DefectOrigin::DailyInspection)
+    };
+    for _ in 0..2 {
+        let asked = spelled.clone();
+        let (third, _) = desk.write("shop", |planner| planner.report(asked, "r-2"));
+        assert_eq!(third, Ok(DefectId(1)), "and a repeat is one");
+    }
+    assert_eq!(defect(&desk, 1).component, "radiator fan");
+    let asked = DefectQuery {
+        component: Some("Radiator fan".into()),
+        ..DefectQuery::default()
+    };
+    assert_eq!(desk.book.defects(&asked, None, 10).len(), 1);
     // An alert joins it, and its withdrawal does not take the report's basis away.
     let alert = desk.raise(occurred("fan", 700, None), Terms::default());
     assert_eq!(desk.book.alert(alert).unwrap().defect(), DefectId(1));

@@ -10,11 +10,12 @@ mod common;
 
 use common::{Desk, facts, occurred, unit};
 use wheeltap_followup::{
-    Book, Call, LedgerRecord, MuteOrder, OwedCall, Refusal, Terms, audit, desk_load, handover_list,
+    Book, Call, HandoverList, LedgerRecord, MOST_IN_HAND, MuteOrder, OwedCall, Refusal, Report,
+    Terms, audit, desk_load, handover_list,
 };
 use wheeltap_model::{
-    AlertId, DefectId, EventTime, HandoverId, MuteId, MuteKind, MuteScope, Plan, Priority,
-    RuleName, ServerTime,
+    AlertId, DefectId, DefectOrigin, EventTime, HandoverId, MuteId, MuteKind, MuteScope, Plan,
+    Priority, RuleName, ServerTime,
 };
 
 const MINUTE: i64 = 60_000;
@@ -173,6 +174,134 @@ fn a_shift_hands_over_what_is_new_owed_and_ending() {
     assert_eq!(list(&desk).new, [DefectId(2)]);
     assert_eq!(list(&desk).ending, [MuteId(2)]);
     assert_eq!(list(&desk).awaiting, [], "the fan is shelved");
+}
+
+fn list(desk: &Desk, since: i64) -> HandoverList {
+    handover_list(&desk.book, Some(at(since)), at(desk.now))
+}
+
+#[test]
+fn what_is_muted_is_not_taken_on_and_what_is_in_hand_is_handed_over() {
+    let mut desk = desk();
+    desk.now = HOUR;
+    let shop = MuteOrder {
+        kind: MuteKind::OutOfService,
+        scope: MuteScope {
+            unit: unit(),
+            rule: Some(RuleName::new("fan").unwrap()),
+            part: None,
+        },
+        until: None,
+        reason: "fan is off".into(),
+    };
+    desk.write("shop", |planner| planner.mute(shop, ""))
+        .0
+        .unwrap();
+    let oil = desk.raise(occurred("oil", 100, None), Terms::default());
+    desk.raise(occurred("fan", 200, None), Terms::default());
+    let first = list(&desk, 0);
+    assert_eq!(first.new, [DefectId(1), DefectId(2)]);
+    assert_eq!(first.awaiting, [DefectId(1)]);
+    assert_eq!(first.new_quiet, [DefectId(2)], "muted, so nobody's");
+    assert_eq!((first.ending, first.endless), (vec![], vec![MuteId(1)]));
+    desk.acknowledge(oil, "Ada");
+    let taken = list(&desk, 0);
+    assert_eq!((taken.awaiting, taken.in_hand), (vec![], vec![]));
+    assert_eq!(taken.new_quiet, [DefectId(2)]);
+    // The next shift: not new any more, and still in hand.
+    let next = list(&desk, 2 * HOUR);
+    assert_eq!((next.new, next.new_quiet), (vec![], vec![]));
+    assert_eq!((next.in_hand, next.n_in_hand), (vec![DefectId(1)], 1));
+    // The shop has what it plans, whoever answered.
+    let plan = Plan {
+        service_point: "Stenmoor".into(),
+        ..Plan::default()
+    };
+    desk.write("shop", |planner| {
+        planner.plan(DefectId(2), Some(plan), "", "").unwrap();
+    });
+    assert_eq!(list(&desk, 2 * HOUR).in_hand, [DefectId(1), DefectId(2)]);
+}
+
+#[test]
+fn of_many_in_hand_the_soonest_due_are_listed() {
+    let mut desk = desk();
+    let n_defects = MOST_IN_HAND as u64 + 5;
+    for number in 0..n_defects {
+        let report = Report {
+            unit: unit(),
+            system: "test".into(),
+            component: format!("part {number}"),
+            origin: DefectOrigin::CrewReport,
+            title: "loose".into(),
+            priority: Priority::Low,
+            first_sign_at: EventTime::from_unix_ms(0),
+        };
+        desk.write("crew", |planner| planner.report(report, ""))
+            .0
+            .unwrap();
+        desk.write("Ada", |planner| {
+            planner.take_on(DefectId(number + 1), "", "").unwrap();
+        });
+    }
+    let seen = list(&desk, 1);
+    assert_eq!(seen.n_in_hand, n_defects);
+    assert_eq!(seen.in_hand.len(), MOST_IN_HAND);
+    assert_eq!(seen.in_hand[0], DefectId(1));
+}
+
+#[test]
+fn a_promise_is_owed_until_it_is_kept_whatever_became_of_its_defect() {
+    let mut desk = desk();
+    desk.now = HOUR;
+    desk.raise(occurred("oil", 100, None), Terms::default());
+    desk.raise(occurred("fan", 100, None), Terms::default());
+    let call = || Call {
+        told: "shop".into(),
+        promise: "sends the old core".into(),
+        ..Call::default()
+    };
+    desk.write("Ada", |planner| {
+        planner.log_contact(DefectId(1), call(), "")
+    })
+    .0
+    .unwrap();
+    let owed = |defect, contact| OwedCall {
+        due: None,
+        defect: DefectId(defect),
+        contact,
+    };
+    desk.write("shop", |planner| {
+        let closed = planner.close_without_finding(DefectId(1), "set out", "", "");
+        closed.unwrap();
+    });
+    assert_eq!(list(&desk, 0).owed, [owed(1, 1)]);
+    desk.write("Ada", |planner| planner.keep_promise(DefectId(1), 1, ""))
+        .0
+        .unwrap();
+    assert_eq!(list(&desk, 0).owed, []);
+    // What went into another took its promises along, and takes no more calls.
+    desk.raise(occurred("oil", HOUR + 100, None), Terms::default());
+    desk.write("Ada", |planner| {
+        planner.log_contact(DefectId(2), call(), "")
+    })
+    .0
+    .unwrap();
+    desk.write("Ada", |planner| {
+        let merged = planner.merge(DefectId(2), DefectId(1), "one cause", "", "");
+        merged.unwrap();
+    });
+    assert_eq!(list(&desk, 0).owed, [owed(1, 2)]);
+    let late = desk.write("Ada", |planner| {
+        planner.log_contact(DefectId(2), call(), "")
+    });
+    assert_eq!(
+        late.0,
+        Err(Refusal::WentInto {
+            id: DefectId(2),
+            into: DefectId(1)
+        })
+    );
 }
 
 #[test]

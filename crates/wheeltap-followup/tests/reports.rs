@@ -474,6 +474,42 @@ fn chattering_fleeting_and_stale_alerts_are_counted() {
 }
 
 #[test]
+fn a_rate_is_told_once_enough_is_covered() {
+    let mut desk = desk();
+    ring(&mut desk, "oil", "A", 1_000, None);
+    let told = |ms: i64| {
+        let seen = load(&desk, 0, ms, 1);
+        [
+            MetricKind::PerDay,
+            MetricKind::PerHour,
+            MetricKind::PerTenMinutes,
+            MetricKind::MostInTenMinutes,
+        ]
+        .map(|kind| seen.metric(kind).map(|metric| metric.value))
+    };
+    assert_eq!(told(43_000), [None, None, None, Some(1.0)]);
+    let ten = told(10 * MINUTE);
+    assert_eq!(ten, [None, None, Some(1.0), Some(1.0)]);
+    let hour = told(HOUR);
+    near(hour[0].unwrap(), 24.0);
+    near(hour[1].unwrap(), 1.0);
+}
+
+/// What was told late is no shorter for it.
+#[test]
+fn an_alert_is_fleeting_by_how_long_it_stood() {
+    let mut desk = desk();
+    // Told two minutes after it was raised, over within half a minute of that.
+    desk.now = HOUR + 2 * MINUTE;
+    let late = occurred("oil", HOUR, None);
+    let id = desk.raise(late, Terms::default());
+    desk.end(id, occurred("oil", HOUR, Some(HOUR + 150_000)));
+    let seen = load(&desk, 0, DAY, 1);
+    assert_eq!(seen.n_alerts, 1);
+    near(value(&seen, MetricKind::Fleeting).0, 0.0);
+}
+
+#[test]
 fn the_record_begins_when_it_begins() {
     let mut desk = desk();
     ring(&mut desk, "oil", "A", 10 * DAY + HOUR, Some(HOUR));
@@ -833,7 +869,12 @@ fn a_failure_in_the_first_instant_is_counted_and_breaks_nothing() {
     failed(&mut desk, "A", "oil cooler", 5 * DAY);
     failed(&mut desk, "A", "oil cooler", 9 * DAY);
     let fleet = [known("A", "Marten", 0, &[(0, UnitState::Working)])];
-    let report = worked(&desk, &fleet, &terms(Grouping::Component, 10));
+    let of_ten_days = terms(Grouping::Component, 10);
+    let report = worked(&desk, &fleet, &of_ten_days);
     assert_eq!(report.total.n_failures, 3);
-    assert!(report.total.trend.is_some() && report.total.growth.is_some());
+    assert!(report.total.growth.is_some());
+    assert_eq!(report.total.trend, None, "three failures are no trend");
+    failed(&mut desk, "A", "oil pump", 9 * DAY);
+    let report = worked(&desk, &fleet, &of_ten_days);
+    assert!(report.total.trend.is_some());
 }

@@ -117,6 +117,7 @@ pub async fn record(
             leaves_unix_ms: leaves,
             ..v1::Arrival::default()
         }],
+        ..v1::RecordArrivalsRequest::default()
     };
     match track.record_arrivals(request).await {
         Ok(_) => back(&point, "comes"),

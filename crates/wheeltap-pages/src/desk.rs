@@ -45,6 +45,23 @@ struct List {
     heading: &'static str,
     heads: &'static [&'static str],
     rows: Vec<Vec<Cell>>,
+    /// What is not among the rows; empty when nothing is missing.
+    more: String,
+}
+
+impl List {
+    fn of(
+        heading: &'static str,
+        heads: &'static [&'static str],
+        rows: impl IntoIterator<Item = Vec<Cell>>,
+    ) -> Self {
+        Self {
+            heading,
+            heads,
+            rows: rows.into_iter().collect(),
+            more: String::new(),
+        }
+    }
 }
 
 #[derive(Template)]
@@ -74,6 +91,11 @@ async fn read_handover(pages: &Pages) -> Result<HandoverPage, CallError> {
     let mut listed = connection.list_defects(open);
     while let Some(defect) = listed.try_next().await? {
         defects.insert(defect.name.clone(), defect);
+    }
+    for name in words::owed_beyond(&desk, |name| defects.contains_key(name)) {
+        let request = v1::GetDefectRequest { name };
+        let closed = connection.defects().get_defect(request).await?.into_inner();
+        defects.insert(closed.name.clone(), closed);
     }
     let inbound = v1::ListArrivalsRequest {
         page_size: MOST_INBOUND,
@@ -129,10 +151,9 @@ fn made(
             crate::board::next_step(defect).into(),
         ])
     };
-    let list = |heading, names: &[String]| List {
-        heading,
-        heads: &["Due", "Unit", "What", "Next"],
-        rows: names.iter().filter_map(row).collect(),
+    let list = |heading, names: &[String]| {
+        let heads = &["Due", "Unit", "What", "Next"];
+        List::of(heading, heads, names.iter().filter_map(row))
     };
     let owed = desk.owed.iter().filter_map(|owed| {
         let defect = defects.get(&owed.defect)?;
@@ -149,60 +170,77 @@ fn made(
             what.into(),
         ])
     });
-    let ending = desk.ending.iter().map(|mute| {
-        vec![
-            mute_end(mute).into(),
-            unit_cell(&mute.unit),
-            rule_words(mute).into(),
-            format!("{}: {}", mute.by, mute.reason).into(),
-        ]
-    });
-    let silent = desk.silent.iter().map(|unit| {
-        let heard = unit.last_heard_unix_ms.or(unit.newest_event_unix_ms);
-        let open = match unit.open_priority() {
-            v1::Priority::Unspecified => "nothing open".to_owned(),
-            priority => {
-                let word = told::word(priority.as_str_name(), "PRIORITY_");
-                format!("{word} priority open")
-            }
-        };
-        vec![
-            unit_cell(&unit.unit),
-            heard
-                .map_or_else(|| "never".to_owned(), told::minute)
-                .into(),
-            open.into(),
-        ]
+    let mutes = |heading, mutes: &[v1::Mute]| {
+        let heads = &["Until", "Unit", "Rule", "By and why"];
+        List::of(heading, heads, mutes.iter().map(mute_cells))
+    };
+    let in_hand = desk.in_hand.iter().filter_map(|name| {
+        let mut cells = row(name)?;
+        cells.insert(3, status_words(defects.get(name)?).into());
+        Some(cells)
     });
     let new = words::new_and_taken_on(desk);
-    let since = since_words(desk.last_handover.as_ref());
     HandoverPage {
-        since,
+        since: since_words(desk.last_handover.as_ref()),
         lists: vec![
             list("Waits for an answer", &desk.awaiting),
             list("New, and taken on already", &new),
+            list("New, and muted or for the shop alone", &desk.new_quiet),
             List {
-                heading: "Calls owed",
-                heads: &["Due", "Unit", "What", "Owed"],
-                rows: owed.collect(),
+                more: words::more_in_hand(desk),
+                ..List::of(
+                    "Taken on in earlier shifts",
+                    &["Due", "Unit", "What", "Status", "Next"],
+                    in_hand,
+                )
             },
-            List {
-                heading: "Shelves that end within 12 h",
-                heads: &["Until", "Unit", "Rule", "By and why"],
-                rows: ending.collect(),
-            },
-            List {
-                heading: "Silent units",
-                heads: &["Unit", "Last heard", "Open"],
-                rows: silent.collect(),
-            },
-            List {
-                heading: "Inbound within 12 h",
-                heads: &["Arrives", "Unit", "Where", "Sheet"],
-                rows: inbound_rows(inbound),
-            },
+            List::of("Calls owed", &["Due", "Unit", "What", "Owed"], owed),
+            mutes("Shelves that end within 12 h", &desk.ending),
+            mutes("Muted until somebody lifts it", &desk.endless),
+            List::of(
+                "Silent units",
+                &["Unit", "Last heard", "Open"],
+                desk.silent.iter().map(silent_cells),
+            ),
+            List::of(
+                "Inbound within 12 h",
+                &["Arrives", "Unit", "Where", "Sheet"],
+                inbound_rows(inbound),
+            ),
         ],
     }
+}
+
+/// Such as `in work`.
+fn status_words(defect: &v1::Defect) -> String {
+    told::word(defect.status().as_str_name(), "DEFECT_STATUS_")
+}
+
+fn mute_cells(mute: &v1::Mute) -> Vec<Cell> {
+    vec![
+        mute_end(mute).into(),
+        unit_cell(&mute.unit),
+        rule_words(mute).into(),
+        format!("{}: {}", mute.by, mute.reason).into(),
+    ]
+}
+
+fn silent_cells(unit: &v1::desk::SilentUnit) -> Vec<Cell> {
+    let heard = unit.last_heard_unix_ms.or(unit.newest_event_unix_ms);
+    let open = match unit.open_priority() {
+        v1::Priority::Unspecified => "nothing open".to_owned(),
+        priority => {
+            let word = told::word(priority.as_str_name(), "PRIORITY_");
+            format!("{word} priority open")
+        }
+    };
+    vec![
+        unit_cell(&unit.unit),
+        heard
+            .map_or_else(|| "never".to_owned(), told::minute)
+            .into(),
+        open.into(),
+    ]
 }
 
 /// From when on something is new.
@@ -365,4 +403,57 @@ pub async fn acts(State(pages): State<Pages>, Query(wanted): Query<WantedActs>) 
         }
         .render(),
     )
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_shift_is_handed_what_is_muted_for_good_in_hand_and_owed_of_closed_defects() {
+        let defect = |number: u32, title: &str, status: v1::DefectStatus| v1::Defect {
+            name: format!("defects/{number}"),
+            unit: "units/ZVR 4117".to_owned(),
+            title: title.to_owned(),
+            status: status.into(),
+            ..v1::Defect::default()
+        };
+        let mut closed = defect(2, "sander blocked", v1::DefectStatus::Closed);
+        closed.contacts.push(v1::Contact {
+            number: 1,
+            told: "shop".to_owned(),
+            promise: "sends the old valve".to_owned(),
+            ..v1::Contact::default()
+        });
+        let in_work = defect(1, "oil cooler fouled", v1::DefectStatus::InWork);
+        let defects = [in_work, closed].map(|defect| (defect.name.clone(), defect));
+        let desk = v1::Desk {
+            in_hand: vec!["defects/1".to_owned()],
+            n_in_hand: 4,
+            owed: vec![v1::desk::OwedCall {
+                defect: "defects/2".to_owned(),
+                contact: 1,
+                due_unix_ms: None,
+            }],
+            endless: vec![v1::Mute {
+                unit: "units/ZVR 4117".to_owned(),
+                by: "Ada".to_owned(),
+                reason: "in the shop".to_owned(),
+                ..v1::Mute::default()
+            }],
+            ..v1::Desk::default()
+        };
+        let inbound = v1::ListArrivalsResponse::default();
+        let page = made(&desk, &HashMap::from(defects), &inbound);
+        let page = page.render().unwrap();
+        for said in [
+            "Taken on in earlier shifts",
+            "<td>in work</td>",
+            "3 more, due later",
+            "shop: sends the old valve",
+            "<td>until somebody lifts it</td>",
+        ] {
+            assert!(page.contains(said), "{said} is not on {page}");
+        }
+    }
 }

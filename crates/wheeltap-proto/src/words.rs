@@ -1,6 +1,7 @@
 //! Reports, sheets and the desk in the words that tables and pages share.
 
 use crate::v1;
+use std::collections::BTreeSet;
 use wheeltap_model::{gauge_words, span_words};
 
 /// `mile 88.0 to 88.9`, or `mile 88.4` where both are one.
@@ -273,10 +274,26 @@ pub fn every(inspection: &v1::SheetInspection) -> String {
     }
 }
 
-/// Defects that are new since the last handover and wait for nobody's answer.
+/// Defects of which a call is owed and that are not among those at hand, each once: closed ones.
+pub fn owed_beyond(desk: &v1::Desk, is_at_hand: impl Fn(&str) -> bool) -> Vec<String> {
+    let owed = desk.owed.iter().map(|owed| owed.defect.as_str());
+    let beyond: BTreeSet<&str> = owed.filter(|name| !is_at_hand(name)).collect();
+    beyond.into_iter().map(str::to_owned).collect()
+}
+
+/// What is not listed of the defects in hand; empty when all are.
+pub fn more_in_hand(desk: &v1::Desk) -> String {
+    let listed = u32::try_from(desk.in_hand.len()).unwrap_or(u32::MAX);
+    match desk.n_in_hand.saturating_sub(listed) {
+        0 => String::new(),
+        more => format!("{more} more, due later"),
+    }
+}
+
+/// Defects that are new since the last handover and that somebody has taken on or the shop has.
 pub fn new_and_taken_on(desk: &v1::Desk) -> Vec<String> {
     let new = desk.new_defects.iter();
-    new.filter(|name| !desk.awaiting.contains(name))
+    new.filter(|name| !desk.awaiting.contains(name) && !desk.new_quiet.contains(name))
         .cloned()
         .collect()
 }
@@ -291,6 +308,34 @@ mod tests {
             lower,
             upper,
         }
+    }
+
+    #[test]
+    fn what_is_handed_over_is_told_apart() {
+        let names = |numbers: &[u32]| -> Vec<String> {
+            numbers
+                .iter()
+                .map(|number| format!("defects/{number}"))
+                .collect()
+        };
+        let owed = |number: u32| v1::desk::OwedCall {
+            defect: format!("defects/{number}"),
+            ..v1::desk::OwedCall::default()
+        };
+        let mut desk = v1::Desk {
+            new_defects: names(&[1, 2, 3]),
+            awaiting: names(&[1]),
+            new_quiet: names(&[2]),
+            in_hand: names(&[4]),
+            n_in_hand: 3,
+            owed: vec![owed(4), owed(9), owed(9)],
+            ..v1::Desk::default()
+        };
+        assert_eq!(new_and_taken_on(&desk), names(&[3]));
+        assert_eq!(owed_beyond(&desk, |name| name == "defects/4"), names(&[9]));
+        assert_eq!(more_in_hand(&desk), "2 more, due later");
+        desk.n_in_hand = 1;
+        assert_eq!(more_in_hand(&desk), "");
     }
 
     #[test]

@@ -3,7 +3,7 @@
 use crate::access::actor_of;
 use crate::judging::{Cursors, Documents, Judging, Ledger, Place, expired, foreign};
 use crate::paging::{Page, PageRule, bad_token};
-use crate::{Shared, status};
+use crate::{Shared, known, status};
 use futures::Stream;
 use std::collections::VecDeque;
 use std::pin::Pin;
@@ -11,7 +11,7 @@ use std::sync::Arc;
 use std::time::Duration;
 use tokio::sync::{OwnedSemaphorePermit, Semaphore, watch};
 use tonic::{Request, Response, Status};
-use wheeltap_followup::{AlertQuery, ChangeNotice, KeptAlert, Planner, Refusal};
+use wheeltap_followup::{AlertQuery, Book, ChangeNotice, KeptAlert, Planner, Refusal};
 use wheeltap_model::{Actor, AlertId, EventTime};
 use wheeltap_proto::convert::{self, InvalidField};
 use wheeltap_proto::v1;
@@ -112,6 +112,20 @@ fn query(filter: Option<v1::AlertFilter>) -> Result<AlertQuery, Status> {
             "names a version; write rules/{rule}",
         ));
     }
+    if let Some((from, to)) = raised_from_unix_ms.zip(raised_to_unix_ms)
+        && from > to
+    {
+        let why = format!(
+            "is {}, before {}, where the span begins",
+            EventTime::from_unix_ms(to),
+            EventTime::from_unix_ms(from)
+        );
+        return Err(status::bad_field(
+            "BAD_FILTER",
+            "filter.raised_to_unix_ms",
+            why,
+        ));
+    }
     Ok(AlertQuery {
         unit: set(&unit)
             .then(|| convert::unit_from_name("filter.unit", &unit))
@@ -144,9 +158,21 @@ fn query(filter: Option<v1::AlertFilter>) -> Result<AlertQuery, Status> {
     })
 }
 
-fn to_wire(alert: &KeptAlert) -> v1::Alert {
+/// Refuses names of what there is not.
+fn check_names(shared: &Shared, book: &Book, query: &AlertQuery) -> Result<(), Status> {
+    if let Some(unit) = &query.unit {
+        known::unit(shared, unit)?;
+    }
+    if let Some(rule) = &query.rule {
+        known::rule(book, rule)?;
+    }
+    let mut defects = query.defect.iter().chain(&query.defects);
+    defects.try_for_each(|id| known::defect(book, *id))
+}
+
+fn to_wire(book: &Book, alert: &KeptAlert) -> v1::Alert {
     v1::Alert {
-        awaits_answer: alert.awaits_answer(),
+        awaits_answer: book.alert_awaits_answer(alert),
         ..(&alert.alert()).into()
     }
 }
@@ -166,7 +192,7 @@ impl AlertCalls {
         let book = self.judging.ledger().book();
         let alert = book.alert(id).ok_or(Refusal::UnknownAlert { id });
         alert
-            .map(|alert| to_wire(alert))
+            .map(|alert| to_wire(&book, alert))
             .map_err(|refusal| status::refusal(&refusal))
     }
 
@@ -219,11 +245,11 @@ impl AlertService for AlertCalls {
             }
         };
         let query = query(filter)?;
-        let mut found = self
-            .judging
-            .ledger()
-            .book()
-            .alerts(&query, after, page.size + 1);
+        let mut found = {
+            let book = self.judging.ledger().book();
+            check_names(&self.shared, &book, &query)?;
+            book.alerts(&query, after, page.size + 1)
+        };
         let has_more = found.len() > page.size;
         found.truncate(page.size);
         let next_page_token = match found.last() {
@@ -232,8 +258,11 @@ impl AlertService for AlertCalls {
             }
             _ => String::new(),
         };
+        let book = self.judging.ledger().book();
+        let alerts = found.iter().map(|alert| to_wire(&book, alert)).collect();
+        drop(book);
         Ok(Response::new(v1::ListAlertsResponse {
-            alerts: found.iter().map(|alert| to_wire(alert)).collect(),
+            alerts,
             next_page_token,
         }))
     }
@@ -305,6 +334,7 @@ impl AlertService for AlertCalls {
         );
         let place = cursors.read(&cursor)?;
         let query = query(filter)?;
+        check_names(&self.shared, &self.judging.ledger().book(), &query)?;
         let watch = Watch::open(
             Arc::clone(&self.shared),
             Arc::clone(self.judging.ledger()),
@@ -395,7 +425,9 @@ impl Watch {
         let mut pending = VecDeque::new();
         if let Some(through) = place.standing_through {
             let standing = book.standing().filter(|alert| {
-                alert.id().0 > through && alert.raised_by() <= place.position && query.lists(alert)
+                alert.id().0 > through
+                    && alert.raised_by() <= place.position
+                    && book.lists(&query, alert)
             });
             for alert in standing {
                 let sent = Place {
@@ -441,7 +473,7 @@ impl Watch {
         let change = |kind: v1::alert_change::Kind, alert: &KeptAlert| {
             Item::Change(v1::AlertChange {
                 kind: kind.into(),
-                alert: Some(to_wire(alert)),
+                alert: Some(to_wire(&self.ledger.book(), alert)),
             })
         };
         match pending {

@@ -5,9 +5,11 @@ use crate::after_repair::{AfterRepair, after_repair};
 use crate::alerts::{
     act, bad_field, bad_filter, check_request_id, check_text, two_numbers, two_numbers_bytes,
 };
+use crate::fleet::UnitRecord;
 use crate::judging::{Cursors, Judging, Place, expired, foreign};
 use crate::paging::{Page, PageRule};
-use crate::{Shared, status};
+use crate::turnaround::as_of;
+use crate::{Shared, known, status};
 use std::sync::Arc;
 use tonic::{Request, Response, Status};
 use wheeltap_followup::{
@@ -27,6 +29,11 @@ const DEFECTS: PageRule = PageRule {
 const MAX_TEXT: usize = 2_000;
 /// Longest system, component and name, in bytes.
 const MAX_NAME: usize = 128;
+/// Work that was to begin so long ago is not planned any more.
+const PLAN_SLACK_MS: i64 = 86_400_000;
+/// A first sign further back than this many years is a slip of the pen. Ours: heavy overhauls are closer together.
+const OLDEST_SIGN_YEARS: i64 = 5;
+const OLDEST_SIGN_MS: i64 = OLDEST_SIGN_YEARS * 366 * 86_400_000;
 /// Most parts that a finding names.
 const MAX_PARTS: usize = 50;
 
@@ -36,7 +43,7 @@ pub struct DefectCalls {
     judging: Arc<Judging>,
 }
 
-fn query(filter: Option<v1::DefectFilter>) -> Result<DefectQuery, Status> {
+fn query(shared: &Shared, filter: Option<v1::DefectFilter>) -> Result<DefectQuery, Status> {
     let v1::DefectFilter {
         unit,
         status,
@@ -44,11 +51,15 @@ fn query(filter: Option<v1::DefectFilter>) -> Result<DefectQuery, Status> {
         component,
         open,
     } = filter.unwrap_or_default();
+    let unit = (!unit.is_empty())
+        .then(|| convert::unit_from_name("filter.unit", &unit))
+        .transpose()
+        .map_err(bad_filter)?;
+    if let Some(unit) = &unit {
+        known::unit(shared, unit)?;
+    }
     Ok(DefectQuery {
-        unit: (!unit.is_empty())
-            .then(|| convert::unit_from_name("filter.unit", &unit))
-            .transpose()
-            .map_err(bad_filter)?,
+        unit,
         status: convert::defect_status_from_wire("filter.status", status).map_err(bad_filter)?,
         least_priority: convert::priority_from_wire("filter.least_priority", least_priority)
             .map_err(bad_filter)?,
@@ -107,6 +118,16 @@ impl DefectCalls {
             .map_err(|refusal| status::refusal(&refusal))
     }
 
+    /// When a repair was done of which nothing else is said: now, or at the first sign where the unit's clock runs
+    /// ahead of the server's.
+    fn repaired_now(&self, id: DefectId) -> EventTime {
+        let ledger = self.judging.ledger();
+        let now = EventTime::from_unix_ms(ledger.now().unix_ms());
+        let book = ledger.book();
+        let sign = book.defect(id).map(|kept| kept.defect().first_sign_at);
+        sign.map_or(now, |sign| sign.max(now))
+    }
+
     /// Lets a person act on a defect, and gives it as it is then.
     async fn on_defect<M: OnDefect>(
         &self,
@@ -145,8 +166,55 @@ fn to_wire(book: &Book, kept: &KeptDefect) -> v1::Defect {
     }
 }
 
+/// Where service points are described, work is planned at one of them; and it is still to come.
+fn check_plan(shared: &Shared, plan: &v1::Plan) -> Result<(), Status> {
+    let place = plan.service_point.as_str();
+    let points = &shared.work.points;
+    let is_known = points.iter().any(|point| point.name.as_str() == place);
+    // An empty name is refused where a repeated request is told from a new one.
+    if !points.is_empty() && !place.is_empty() && !is_known {
+        let why = known::no_point(shared, place);
+        return Err(status::bad_field(
+            "UNKNOWN_POINT",
+            "plan.service_point",
+            why,
+        ));
+    }
+    let earliest = as_of(shared).plus_ms(-PLAN_SLACK_MS);
+    match plan.at_unix_ms.map(EventTime::from_unix_ms) {
+        Some(at) if at < earliest => Err(bad(
+            "plan.at_unix_ms",
+            format!("is {at}, which is past; say when the work is to begin"),
+        )),
+        _ => Ok(()),
+    }
+}
+
 fn bad(field: &str, why: impl Into<String>) -> Status {
     status::bad_field("BAD_FIELD", field, why)
+}
+
+/// Refuses a first sign that cannot be: before the unit was there, or so far back that it is a slip of the pen,
+/// as counted from the unit's newest data where that is older than the clock.
+fn check_first_sign(record: &UnitRecord, sign: EventTime, now: ServerTime) -> Result<(), Status> {
+    let commissioned = record.unit.commissioned;
+    let now = EventTime::from_unix_ms(now.unix_ms());
+    let newest = record.heard.newest_event();
+    let newest = newest.map_or(now, |newest| newest.min(now));
+    let why = if sign < commissioned && commissioned.unix_ms() != 0 {
+        format!(
+            "is {sign}, before unit {} was commissioned at {commissioned}",
+            record.unit.id
+        )
+    } else if newest.ms_since(sign) > OLDEST_SIGN_MS {
+        format!("is {sign}, more than {OLDEST_SIGN_YEARS} years before {newest}")
+    } else {
+        return Ok(());
+    };
+    Err(bad(
+        "defect.first_sign_unix_ms",
+        format!("{why}; give the time it was seen"),
+    ))
 }
 
 #[tonic::async_trait]
@@ -180,7 +248,7 @@ impl DefectService for DefectCalls {
                 Some((ServerTime::from_unix_ms(due), DefectId(id)))
             }
         };
-        let query = query(filter)?;
+        let query = query(&self.shared, filter)?;
         let mut found = {
             let book = self.judging.ledger().book();
             if latest_first {
@@ -265,12 +333,12 @@ impl DefectService for DefectCalls {
             after_repair_unix_ms: _,
         } = defect.unwrap_or_default();
         let unit = convert::unit_from_name("defect.unit", &unit).map_err(bad_field)?;
-        if self.shared.fleet.get(&unit).is_none() {
+        let Some(record) = self.shared.fleet.get(&unit) else {
             return Err(status::not_found(
                 "UNKNOWN_UNIT",
                 format!("the fleet has no unit {unit}"),
             ));
-        }
+        };
         let origin = convert::defect_origin_from_wire("defect.origin", origin)
             .map_err(|invalid| status::bad_field("BAD_ORIGIN", &invalid.field, invalid.why))?
             .filter(|origin| *origin != DefectOrigin::Alert)
@@ -297,6 +365,7 @@ impl DefectService for DefectCalls {
             0 => EventTime::from_unix_ms(self.judging.ledger().now().unix_ms()),
             ms => EventTime::from_unix_ms(ms),
         };
+        check_first_sign(&record, first_sign_at, self.judging.ledger().now())?;
         let report = Report {
             unit,
             system,
@@ -343,7 +412,7 @@ impl DefectService for DefectCalls {
             .ok_or_else(|| status::bad_field("BAD_FIELD", "finding.kind", "is not set"))?;
         check_text("finding.note", &note, MAX_TEXT)?;
         let repaired_at = match repaired_unix_ms {
-            0 => EventTime::from_unix_ms(self.judging.ledger().now().unix_ms()),
+            0 => self.repaired_now(id),
             ms => EventTime::from_unix_ms(ms),
         };
         check_text("finding.cause", &cause, MAX_TEXT)?;
@@ -404,6 +473,10 @@ impl DefectService for DefectCalls {
         check_text("contact.told", &told, MAX_NAME)?;
         check_text("contact.answer", &answer, MAX_TEXT)?;
         check_text("contact.promise", &promise, MAX_TEXT)?;
+        if promised_for_unix_ms.is_some() && promise.trim().is_empty() {
+            let why = "is empty, but a time is given that it is due by; say what was promised";
+            return Err(bad("contact.promise", why));
+        }
         let mut about = (!alert.is_empty())
             .then(|| convert::alert_from_name("contact.alert", &alert))
             .transpose()
@@ -471,6 +544,7 @@ impl DefectService for DefectCalls {
             ] {
                 check_text(field, text, most)?;
             }
+            check_plan(&self.shared, plan)?;
         }
         self.on_defect(request, |planner, id, message| {
             let plan = message.plan.map(convert::plan_from_wire);
@@ -562,7 +636,7 @@ impl DefectService for DefectCalls {
         let call = "ListDefectChanges";
         let page = Page::read(store, call, page_size, "", DEFECTS, &arguments)?;
         let cursors = Cursors::new(store, call, &arguments);
-        let query = query(filter)?;
+        let query = query(&self.shared, filter)?;
         let place = cursors.read(&cursor)?;
         let book = self.judging.ledger().book();
         let mut position = match place {

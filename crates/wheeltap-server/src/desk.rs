@@ -6,11 +6,11 @@ use crate::alerts::{
 };
 use crate::judging::{BY_CLOCK, BY_SETTINGS, Judging, Ledger};
 use crate::paging::{Page, PageRule};
-use crate::{Shared, status};
+use crate::{Shared, known, status};
 use std::sync::Arc;
 use tonic::{Request, Response, Status};
 use wheeltap_followup::{
-    AuditLine, DeskLoad, HandoverList, LedgerRecord, MuteOrder, Refusal, Subject,
+    AuditLine, Book, DeskLoad, HandoverList, LedgerRecord, MuteOrder, Refusal, Subject,
     UPDATED_BY_TELEMETRY, audit, desk_load, handover_list,
 };
 use wheeltap_model::{
@@ -125,8 +125,12 @@ impl DeskCalls {
         let HandoverList {
             new,
             awaiting,
+            new_quiet,
+            in_hand,
+            n_in_hand,
             owed,
             ending,
+            endless,
         } = handover_list(&book, since, now);
         let count = |n: u64| u32::try_from(n).unwrap_or(u32::MAX);
         let alerts = |ids: Vec<wheeltap_model::AlertId>| -> Vec<String> {
@@ -134,6 +138,10 @@ impl DeskCalls {
         };
         let defects = |ids: Vec<wheeltap_model::DefectId>| -> Vec<String> {
             ids.into_iter().map(convert::defect_name).collect()
+        };
+        let mutes = |ids: Vec<MuteId>| -> Vec<v1::Mute> {
+            let mutes = ids.into_iter().filter_map(|id| book.mute(id));
+            mutes.map(|mute| mute.as_ref().into()).collect()
         };
         v1::Desk {
             at_unix_ms: now.unix_ms(),
@@ -177,12 +185,12 @@ impl DeskCalls {
                     due_unix_ms: owed.due.map(ServerTime::unix_ms),
                 })
                 .collect(),
-            ending: ending
-                .into_iter()
-                .filter_map(|id| book.mute(id))
-                .map(|mute| mute.as_ref().into())
-                .collect(),
+            ending: mutes(ending),
             silent,
+            new_quiet: defects(new_quiet),
+            in_hand: defects(in_hand),
+            n_in_hand: count(n_in_hand),
+            endless: mutes(endless),
         }
     }
 }
@@ -228,6 +236,24 @@ impl Wanted {
             by: request.by.clone(),
             about,
         })
+    }
+
+    /// Refuses to look for what there is not.
+    fn check_names(&self, shared: &Shared, book: &Book) -> Result<(), Status> {
+        let about = &self.about;
+        if let Some(unit) = &about.unit {
+            known::unit(shared, unit)?;
+        }
+        if let Some(alert) = about.alert {
+            known::alert(book, alert)?;
+        }
+        if let Some(defect) = about.defect {
+            known::defect(book, defect)?;
+        }
+        about
+            .rule
+            .as_ref()
+            .map_or(Ok(()), |rule| known::rule(book, rule))
     }
 
     /// Whether a record can be wanted, before anything is looked up for it.
@@ -528,7 +554,11 @@ impl DeskService for DeskCalls {
         let store = self.shared.store.id();
         let page = Page::read(store, "ListActs", page_size, &page_token, LISTS, &request)?;
         let wanted = Wanted::read(&request)?;
-        let newest = self.ledger().book().seq();
+        let newest = {
+            let book = self.ledger().book();
+            wanted.check_names(&self.shared, &book)?;
+            book.seq()
+        };
         let before = page.after_number()?.unwrap_or(newest + 1).min(newest + 1);
         let (shared, ledger) = (Arc::clone(&self.shared), Arc::clone(self.ledger()));
         let size = page.size;

@@ -5,7 +5,7 @@ use crate::blocking::blocking;
 use crate::judging::Judging;
 use crate::paging::{Page, PageRule, bad_token};
 use crate::request_ids::RequestId;
-use crate::{Created, Shared, UnitRecord, status};
+use crate::{Created, Shared, UnitRecord, known, status};
 use std::sync::Arc;
 use tonic::{Request, Response, Status};
 use wheeltap_catalogue::Catalogue;
@@ -96,12 +96,7 @@ impl FleetCalls {
 
     fn class_of(&self, name: &str, in_field: &str) -> Result<ClassName, Status> {
         let class = convert::class_from_name(in_field, name).map_err(field)?;
-        if self.shared.catalogue.class(&class).is_none() {
-            return Err(status::not_found(
-                "UNKNOWN_CLASS",
-                format!("the catalogue has no class {class}"),
-            ));
-        }
+        known::class(&self.shared, &class)?;
         Ok(class)
     }
 }
@@ -145,7 +140,7 @@ impl FleetService for FleetCalls {
         let class = if unit_class.is_empty() {
             None
         } else {
-            Some(convert::class_from_name("unit_class", &unit_class).map_err(field)?)
+            Some(self.class_of(&unit_class, "unit_class")?)
         };
         let after = match Self::text_position(&page)? {
             Some(text) => Some(UnitId::new(&text).map_err(|_| bad_token())?),

@@ -17,6 +17,7 @@ mod fleet;
 mod fleet_calls;
 mod ingest;
 pub mod judging;
+mod known;
 mod metrics;
 mod notify;
 mod paging;

@@ -7,9 +7,10 @@ mod rail;
 mod wire;
 
 use crate::alerts::{bad_field, check_text};
+use crate::fleet::UnitRecord;
 use crate::judging::{Judging, check};
 use crate::rules::unknown;
-use crate::{Shared, status};
+use crate::{Shared, known, status};
 use std::collections::HashMap;
 use std::sync::Arc;
 use tonic::{Request, Response, Status};
@@ -156,6 +157,19 @@ impl Heard {
         let extent = self.by_unit.get(unit);
         extent.is_some_and(|(oldest, newest)| *oldest <= at && at <= *newest)
     }
+}
+
+/// When the record of the fleet begins: with the first that was told of a unit's state, which may be older than
+/// any telemetry, or with that. Failures alone, which are told from memory, begin it only where there is neither.
+fn record_begins(records: &[Arc<UnitRecord>], heard: &Heard, book: &Book) -> Option<EventTime> {
+    let states = records
+        .iter()
+        .filter_map(|record| record.states.entries().first());
+    let known = states.map(|dated| dated.from).chain(heard.oldest()).min();
+    known.or_else(|| {
+        let defects = book.all_defects().map(|kept| kept.defect());
+        defects.map(|defect| defect.first_sign_at).min()
+    })
 }
 
 /// When the first rule was lodged, server time.
@@ -398,18 +412,8 @@ fn reliable(
     let heard = Heard::read(shared, judging)?;
     let book = judging.ledger().book();
     let end_ms = heard.end_ms(shared);
-    // What was told of units and what failed may be older than any telemetry.
-    let states = records
-        .iter()
-        .filter_map(|record| record.states.entries().first());
-    let begins = states
-        .map(|dated| dated.from)
-        .chain(book.all_defects().map(|kept| kept.defect().first_sign_at))
-        .chain(heard.oldest());
-    let begin_ms = begins
-        .map(EventTime::unix_ms)
-        .min()
-        .unwrap_or(end_ms)
+    let begin_ms = record_begins(&records, &heard, &book)
+        .map_or(end_ms, EventTime::unix_ms)
         .max(0);
     let asked = (from_unix_ms, until_unix_ms);
     let (from_ms, until_ms) = span(shared, asked, begin_ms, end_ms)?;
@@ -436,5 +440,9 @@ fn reliable(
         })
         .collect();
     let report = worked_out(reliability(&book, &fleet, &terms))?;
+    if report.total.n_failures == 0 {
+        let name = |of: &Option<String>| of.clone().unwrap_or_default();
+        known::parts_of_units(&book, &name(&terms.system), &name(&terms.component))?;
+    }
     Ok(reliability_to_wire(&report, &terms, repeat_days))
 }

@@ -115,7 +115,7 @@ impl RuleCalls {
     pub fn new(shared: Arc<Shared>, judging: Arc<Judging>) -> Self {
         let replays = Replays::new(Arc::clone(&shared), Arc::clone(&judging));
         Self {
-            walks: WalkBacks::new(Arc::clone(&shared)),
+            walks: WalkBacks::new(Arc::clone(&shared), Arc::clone(judging.ledger())),
             shared,
             judging,
             replays,

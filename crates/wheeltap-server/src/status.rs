@@ -165,7 +165,9 @@ pub fn refusal(refusal: &Refusal) -> Status {
         Refusal::UnknownRule { .. } => not_found("UNKNOWN_RULE", message),
         Refusal::Withdrawn { .. } => precondition("WITHDRAWN", message),
         Refusal::AlreadyAcknowledged { .. } => precondition("ALREADY_ACKNOWLEDGED", message),
-        Refusal::AlreadyClosed { .. } => precondition("ALREADY_CLOSED", message),
+        Refusal::AlreadyClosed { .. } | Refusal::WentInto { .. } => {
+            precondition("ALREADY_CLOSED", message)
+        }
         Refusal::AlreadyTaken { .. } => precondition("ALREADY_TAKEN", message),
         Refusal::NotAcknowledged { .. } => precondition("NOT_ACKNOWLEDGED", message),
         Refusal::NeverMuted { .. } => precondition("NEVER_MUTED", message),
@@ -175,7 +177,9 @@ pub fn refusal(refusal: &Refusal) -> Status {
         Refusal::BadField { field, why } => bad_field("BAD_FIELD", field, why.clone()),
         Refusal::BackToDraft { .. } => precondition("BAD_STAGE", message),
         Refusal::StaleEtag { .. } => stale_etag(message),
-        Refusal::RepairAhead { .. } => bad_field("BAD_FIELD", "finding.repaired_unix_ms", message),
+        Refusal::RepairAhead { .. } | Refusal::RepairBeforeSign { .. } => {
+            bad_field("BAD_FIELD", "finding.repaired_unix_ms", message)
+        }
         Refusal::RequestIdReused { .. } => bad_field("REQUEST_ID_REUSED", "request_id", message),
     }
 }

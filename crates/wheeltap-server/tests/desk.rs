@@ -445,6 +445,25 @@ async fn a_shift_hands_over_and_everything_leaves_a_record() {
     );
     assert_eq!(seen.awaiting, ["defects/1"], "a call is no answer");
     all_acts_are_told(&mut desk).await;
+    // Taken on, it is in hand on the next shift; what is muted without an end is told.
+    let taken = v1::TakeDefectOnRequest {
+        name: "defects/1".to_owned(),
+        ..v1::TakeDefectOnRequest::default()
+    };
+    desk.defects.take_defect_on(taken).await.unwrap();
+    let shop = v1::TakeOutOfServiceRequest {
+        unit: "units/ZVR 2".to_owned(),
+        reason: "in the shop".to_owned(),
+        ..v1::TakeOutOfServiceRequest::default()
+    };
+    desk.people.take_out_of_service(shop).await.unwrap();
+    let seen = desk.look().await;
+    assert_eq!(
+        (seen.awaiting, seen.in_hand, seen.n_in_hand),
+        (vec![], vec!["defects/1".to_owned()], 1)
+    );
+    let endless: Vec<&str> = seen.endless.iter().map(|mute| mute.name.as_str()).collect();
+    assert_eq!((endless, seen.ending.len()), (vec!["mutes/1"], 0));
     desk.stop().await;
 }
 

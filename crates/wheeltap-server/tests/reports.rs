@@ -11,7 +11,7 @@ use common::alerting::{HOT, START, Sender, reason};
 use common::{NOW_MS, Served};
 use std::sync::Arc;
 use tonic::transport::Channel;
-use tonic::{Code, Status};
+use tonic::{Code, Response, Status};
 use wheeltap_model::{Actor, Role};
 use wheeltap_proto::v1;
 use wheeltap_proto::v1::alert_service_client::AlertServiceClient;
@@ -54,6 +54,16 @@ struct Desk(DefectServiceClient<Channel>);
 
 impl Desk {
     async fn report(&mut self, number: u32, component: &str, first_sign_unix_ms: i64) -> String {
+        let reported = self.try_report(number, component, first_sign_unix_ms);
+        reported.await.unwrap().name
+    }
+
+    async fn try_report(
+        &mut self,
+        number: u32,
+        component: &str,
+        first_sign_unix_ms: i64,
+    ) -> Result<v1::Defect, Status> {
         let request = v1::ReportDefectRequest {
             defect: Some(v1::Defect {
                 unit: format!("units/ZVR {number}"),
@@ -70,9 +80,7 @@ impl Desk {
         self.0
             .report_defect(request)
             .await
-            .unwrap()
-            .into_inner()
-            .name
+            .map(Response::into_inner)
     }
 
     async fn find(&mut self, name: &str, kind: v1::FindingKind, repaired_unix_ms: i64) {
@@ -108,6 +116,19 @@ async fn a_rule_s_scorecard_and_the_desk_s_load_follow_from_what_happened() {
     let mut desk = Desk(DefectServiceClient::new(served.channel().await));
     desk.find("defects/1", v1::FindingKind::AsCalled, START + 60_000)
         .await;
+    let mut alerts = AlertServiceClient::new(served.channel().await);
+    let waiting = v1::ListAlertsRequest {
+        filter: Some(v1::AlertFilter {
+            awaits_answer: true,
+            ..v1::AlertFilter::default()
+        }),
+        ..v1::ListAlertsRequest::default()
+    };
+    let waiting = alerts.list_alerts(waiting).await.unwrap().into_inner();
+    assert_eq!(waiting.alerts, [], "its defect is closed");
+    let all = alerts.list_alerts(v1::ListAlertsRequest::default());
+    let all = all.await.unwrap().into_inner().alerts;
+    assert!(all.len() == 1 && !all[0].awaits_answer);
     for number in [2, 3, 4] {
         let missed = desk.report(number, "oil", START + 30_000).await;
         desk.find(&missed, v1::FindingKind::AsCalled, START + 50_000)
@@ -205,6 +226,11 @@ async fn reliability_is_counted_over_what_units_worked() {
     };
     let for_ever = reports.get_reliability(asked).await.unwrap().into_inner();
     assert_eq!(for_ever, report);
+    // What people remember from before anything was known of the fleet does not begin the record.
+    desk.report(3, "sander", NOW_MS - 300 * DAY).await;
+    let asked = v1::GetReliabilityRequest::default();
+    let again = reports.get_reliability(asked).await.unwrap().into_inner();
+    assert_eq!(again, report);
     assert_eq!(report.from_unix_ms, NOW_MS - 100 * DAY);
     assert_eq!(
         (report.until_unix_ms, report.basis()),
@@ -254,6 +280,54 @@ async fn reliability_is_counted_over_what_units_worked() {
         ("Marten", 1)
     );
     assert!(report.total.unwrap().lives.is_some());
+    served.stop().await;
+}
+
+#[tokio::test]
+async fn a_first_sign_long_past_is_refused() {
+    let served = Served::start(Settings::default()).await;
+    let mut fleet = FleetServiceClient::new(served.channel().await);
+    let young = v1::CreateUnitRequest {
+        unit_id: "ZVR 901".to_owned(),
+        unit: Some(v1::Unit {
+            unit_class: "classes/Marten".to_owned(),
+            commissioned_unix_ms: NOW_MS - 100 * DAY,
+            ..v1::Unit::default()
+        }),
+        request_id: String::new(),
+    };
+    fleet.create_unit(young).await.unwrap();
+    let mut desk = Desk(DefectServiceClient::new(served.channel().await));
+    for (number, first_sign, why) in [
+        (1, NOW_MS - 1_900 * DAY, "more than 5 years before"),
+        (
+            901,
+            NOW_MS - 101 * DAY,
+            "before unit ZVR 901 was commissioned",
+        ),
+    ] {
+        let refused = desk.try_report(number, "oil", first_sign).await;
+        let refused = refused.unwrap_err();
+        assert_eq!(refused.code(), Code::InvalidArgument);
+        assert_eq!(reason(&refused), "BAD_FIELD");
+        assert!(refused.message().contains(why), "{refused}");
+    }
+    desk.report(1, "oil", NOW_MS - 4 * 365 * DAY).await;
+    desk.report(901, "oil", NOW_MS - 99 * DAY).await;
+    // Nor is anything repaired before it showed.
+    let defect = desk.report(2, "oil", NOW_MS - DAY).await;
+    let request = v1::RecordFindingRequest {
+        name: defect,
+        finding: Some(v1::Finding {
+            kind: v1::FindingKind::AsCalled.into(),
+            repaired_unix_ms: NOW_MS - 2 * DAY,
+            ..v1::Finding::default()
+        }),
+        ..v1::RecordFindingRequest::default()
+    };
+    let refused = desk.0.record_finding(request).await.unwrap_err();
+    assert_eq!(reason(&refused), "BAD_FIELD");
+    assert!(refused.message().contains("is before"), "{refused}");
     served.stop().await;
 }
 

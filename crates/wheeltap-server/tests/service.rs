@@ -236,12 +236,12 @@ async fn units_are_created_once_and_paged_by_id() {
     );
     let status = fleet.list_units(list(-1, "", "")).await.unwrap_err();
     assert_eq!(reason(&status), "BAD_PAGE_SIZE");
-    let other = fleet
-        .list_units(list(0, "", "classes/Stoat"))
-        .await
-        .unwrap()
-        .into_inner();
-    assert!(other.units.is_empty() && other.next_page_token.is_empty());
+    let other = list(0, "", "classes/Stoat");
+    let status = fleet.list_units(other).await.unwrap_err();
+    assert_eq!(
+        (status.code(), &*reason(&status)),
+        (Code::NotFound, "UNKNOWN_CLASS")
+    );
     served.stop().await;
 }
 

@@ -98,7 +98,10 @@ async fn record(
     track: &mut Track,
     arrivals: Vec<v1::Arrival>,
 ) -> Result<v1::RecordArrivalsResponse, Status> {
-    let request = v1::RecordArrivalsRequest { arrivals };
+    let request = v1::RecordArrivalsRequest {
+        arrivals,
+        ..v1::RecordArrivalsRequest::default()
+    };
     Ok(track.record_arrivals(request).await?.into_inner())
 }
 
@@ -393,6 +396,15 @@ async fn arrivals_are_paged_and_filtered() {
 
 /// Says what is wrong with the oil cooler, and gives the defect's due time.
 async fn report(served: &Served, number: u32, component: &str) -> v1::Defect {
+    report_seen(served, number, component, 0).await
+}
+
+async fn report_seen(
+    served: &Served,
+    number: u32,
+    component: &str,
+    first_sign_unix_ms: i64,
+) -> v1::Defect {
     let mut defects = DefectServiceClient::new(served.channel().await);
     let request = v1::ReportDefectRequest {
         defect: Some(v1::Defect {
@@ -402,6 +414,7 @@ async fn report(served: &Served, number: u32, component: &str) -> v1::Defect {
             origin: v1::DefectOrigin::CrewReport.into(),
             title: "Oil runs warm".to_owned(),
             priority: v1::Priority::High.into(),
+            first_sign_unix_ms,
             ..v1::Defect::default()
         }),
         request_id: String::new(),
@@ -598,7 +611,8 @@ async fn what_was_repaired_in_the_last_thirty_days_is_told_newest_first() {
         .unwrap();
     let mut defects = DefectServiceClient::new(served.channel().await);
     let mut repair = async |component: &str, unit: u32, days_ago: i64| {
-        let reported = report(&served, unit, component).await;
+        let showed_ms = NOW_MS - 40 * 24 * HOUR;
+        let reported = report_seen(&served, unit, component, showed_ms).await;
         let finding = v1::RecordFindingRequest {
             name: reported.name,
             finding: Some(v1::Finding {

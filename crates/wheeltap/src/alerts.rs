@@ -223,8 +223,16 @@ async fn show(args: &ShowArgs) -> Result<Outcome, Stop> {
 
 async fn acknowledge(args: &AcknowledgeArgs) -> Result<Outcome, Stop> {
     let connection = connected(&args.of.server).await?;
+    let name = format!("alerts/{}", args.of.number);
+    let request = v1::GetAlertRequest { name: name.clone() };
+    let before = answer(connection.alerts().get_alert(request).await)?;
+    if let Some(act) = &before.acknowledgement {
+        let what = format!("alert {} on {}", args.of.number, tail(&before.unit));
+        let taken = (act.by.as_str(), act.at_unix_ms);
+        return Err(remote::already(&what, taken, &args.note));
+    }
     let request = v1::AcknowledgeAlertRequest {
-        name: format!("alerts/{}", args.of.number),
+        name,
         note: args.note.clone(),
         ..Default::default()
     };

@@ -163,7 +163,7 @@ pub struct AskArgs {
 #[derive(Debug, Args)]
 pub struct NumberArgs {
     /// Its number
-    #[arg(value_name = "NUMBER")]
+    #[arg(value_name = "NUMBER", allow_negative_numbers = true)]
     pub number: u64,
     #[command(flatten)]
     pub server: ServerArgs,
@@ -172,10 +172,15 @@ pub struct NumberArgs {
 #[derive(Debug, Args)]
 pub struct DemoArgs {
     /// Another seed makes another day of the same railway
-    #[arg(long, value_name = "NUMBER", default_value_t = 1)]
+    #[arg(
+        long,
+        value_name = "NUMBER",
+        allow_negative_numbers = true,
+        default_value_t = 1
+    )]
     pub seed: u64,
     /// Play about so many units, in whole trains, those with planted failures first
-    #[arg(long, value_name = "NUMBER", value_parser = clap::value_parser!(u16).range(1..))]
+    #[arg(long, value_name = "NUMBER", allow_negative_numbers = true, value_parser = clap::value_parser!(u16).range(1..))]
     pub units: Option<u16>,
     /// Where to listen; port 0 takes any free one
     #[arg(long, value_name = "ADDRESS:PORT", default_value = "127.0.0.1:0")]
@@ -281,10 +286,10 @@ pub struct PastAlertArgs {
     #[command(flatten)]
     pub filter: AlertFilterArgs,
     /// Raised at or after: a time, or a span back from now, such as "24 h"
-    #[arg(long, value_name = "TIME", value_parser = time)]
+    #[arg(long, value_name = "TIME", value_parser = time, allow_hyphen_values = true)]
     pub since: Option<i64>,
     /// Raised before: a time, or a span back from now
-    #[arg(long, value_name = "TIME", value_parser = time)]
+    #[arg(long, value_name = "TIME", value_parser = time, allow_hyphen_values = true)]
     pub until: Option<i64>,
     /// Withdrawn alerts too
     #[arg(long)]
@@ -299,7 +304,12 @@ pub struct AlertListArgs {
     #[arg(long)]
     pub awaiting: bool,
     /// Most alerts to print
-    #[arg(long, value_name = "N", default_value_t = 100)]
+    #[arg(
+        long,
+        value_name = "N",
+        allow_negative_numbers = true,
+        default_value_t = 100
+    )]
     pub limit: usize,
     #[command(flatten)]
     pub ask: AskArgs,
@@ -308,7 +318,7 @@ pub struct AlertListArgs {
 #[derive(Debug, Args)]
 pub struct ShowArgs {
     /// Its number
-    #[arg(value_name = "NUMBER")]
+    #[arg(value_name = "NUMBER", allow_negative_numbers = true)]
     pub number: u64,
     #[command(flatten)]
     pub ask: AskArgs,
@@ -360,10 +370,10 @@ pub struct UnitAddArgs {
     #[arg(long, value_name = "NAME")]
     pub class: String,
     /// The number painted on it; its id without this
-    #[arg(long, value_name = "NUMBER")]
+    #[arg(long, value_name = "NUMBER", allow_negative_numbers = true)]
     pub road_number: Option<String>,
     /// Measurements before this time are set aside: a time, or a span back from now
-    #[arg(long, value_name = "TIME", value_parser = time, default_value = "1970-01-01T00:00:00Z")]
+    #[arg(long, value_name = "TIME", value_parser = time, allow_hyphen_values = true, default_value = "1970-01-01T00:00:00Z")]
     pub commissioned: i64,
     #[command(flatten)]
     pub server: ServerArgs,
@@ -378,7 +388,7 @@ pub struct UnitStateArgs {
     #[arg(value_enum)]
     pub state: UnitStateArg,
     /// Since when: a time, or a span back from now; now without it
-    #[arg(long, value_name = "TIME", value_parser = time)]
+    #[arg(long, value_name = "TIME", value_parser = time, allow_hyphen_values = true)]
     pub from: Option<i64>,
     /// Who or what says so
     #[arg(long, value_name = "TEXT", default_value = "command line")]
@@ -406,7 +416,7 @@ pub struct QuarantineListArgs {
 #[derive(Debug, Args)]
 pub struct QuarantineArgs {
     /// Their numbers
-    #[arg(required = true, value_name = "NUMBER")]
+    #[arg(required = true, value_name = "NUMBER", allow_negative_numbers = true)]
     pub numbers: Vec<u64>,
     #[command(flatten)]
     pub server: ServerArgs,
@@ -417,32 +427,40 @@ fn span(text: &str) -> Result<i64, String> {
     wheeltap_model::parse_span(text).map_err(|error| error.to_string())
 }
 
-/// Unix milliseconds from RFC 3339, or from a span back from now.
+/// Unix milliseconds from RFC 3339; of a date alone, its midnight in UTC.
+fn instant(text: &str) -> Option<i64> {
+    let midnight = format!("{text}T00:00:00Z");
+    let text = if text.len() == "2026-03-02".len() {
+        &midnight
+    } else {
+        text
+    };
+    let instant = text.parse::<jiff::Timestamp>().ok()?;
+    Some(instant.as_millisecond())
+}
+
+/// Unix milliseconds from RFC 3339 or a date, or from a span back from now.
 fn time(text: &str) -> Result<i64, String> {
     let now_ms = jiff::Timestamp::now().as_millisecond();
     if let Ok(span_ms) = wheeltap_model::parse_span(text) {
         return Ok(now_ms.saturating_sub(span_ms));
     }
-    text.parse::<jiff::Timestamp>()
-        .map(jiff::Timestamp::as_millisecond)
-        .map_err(|_| {
-            "write a time such as 2026-03-02T14:00:00Z, or a span back from now such as \"24 h\""
-                .to_owned()
-        })
+    instant(text).ok_or_else(|| {
+        "write a time such as 2026-03-02T14:00:00Z, a date, or a span back from now such as \"24 h\""
+            .to_owned()
+    })
 }
 
-/// Unix milliseconds from RFC 3339, or from a span ahead of now.
+/// Unix milliseconds from RFC 3339 or a date, or from a span ahead of now.
 fn ahead(text: &str) -> Result<i64, String> {
     let now_ms = jiff::Timestamp::now().as_millisecond();
     if let Ok(span_ms) = wheeltap_model::parse_span(text) {
         return Ok(now_ms.saturating_add(span_ms));
     }
-    text.parse::<jiff::Timestamp>()
-        .map(jiff::Timestamp::as_millisecond)
-        .map_err(|_| {
-            "write a time such as 2026-03-02T14:00:00Z, or a span ahead of now such as \"8 h\""
-                .to_owned()
-        })
+    instant(text).ok_or_else(|| {
+        "write a time such as 2026-03-02T14:00:00Z, a date, or a span ahead of now such as \"8 h\""
+            .to_owned()
+    })
 }
 
 #[cfg(test)]
@@ -467,5 +485,45 @@ mod tests {
         assert!((in_an_hour - now_ms - 3_600_000).abs() < 60_000);
         assert_eq!(ahead("1970-01-01T00:00:01Z"), Ok(1_000));
         assert!(ahead("tomorrow").unwrap_err().contains("8 h"));
+        // A date alone is its midnight, as on the pages.
+        for read in [time, ahead] {
+            assert_eq!(read("1970-01-02"), Ok(86_400_000));
+            assert!(read("1970-01-02T10:00:00").is_err());
+        }
+    }
+
+    #[test]
+    fn negative_times_and_numbers_are_answered_by_our_own_checks() {
+        for (words, said) in [
+            (
+                &["wheeltap", "alerts", "--until", "-1 h"][..],
+                "write a time",
+            ),
+            (
+                &[
+                    "wheeltap", "defects", "plan", "1", "--at", "x", "--when", "-3 h",
+                ],
+                "write a time",
+            ),
+            (
+                &[
+                    "wheeltap",
+                    "defects",
+                    "find",
+                    "1",
+                    "as-called",
+                    "--minutes",
+                    "-5",
+                ],
+                "'-5'",
+            ),
+            (&["wheeltap", "report", "desk", "--desks", "-5"], "'-5'"),
+        ] {
+            let error = Cli::try_parse_from(words).unwrap_err().to_string();
+            assert!(
+                error.contains("invalid value") && error.contains(said),
+                "{error}"
+            );
+        }
     }
 }

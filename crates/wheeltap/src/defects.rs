@@ -8,7 +8,7 @@ use crate::{
     output::{Out, counted, note},
     remote::{self, answer, connected, instant, now_ms, priority, short_instant, tail, word},
 };
-use futures::StreamExt;
+use futures::{StreamExt, TryStreamExt};
 use serde::Serialize;
 use wheeltap_proto::v1;
 
@@ -96,7 +96,7 @@ struct ChangeLine {
     defect: Line,
 }
 
-fn status(defect: &v1::Defect) -> String {
+pub fn status(defect: &v1::Defect) -> String {
     word(defect.status().as_str_name(), "DEFECT_STATUS_")
 }
 
@@ -193,7 +193,7 @@ fn text(text: &str) -> Option<String> {
 }
 
 /// `restrict: notch 6 at most`.
-fn said(said: &v1::SaidDisposition) -> String {
+pub fn said(said: &v1::SaidDisposition) -> String {
     let what = word(said.disposition().as_str_name(), "DISPOSITION_").replace('_', " ");
     match said.how.as_str() {
         "" => what,
@@ -237,8 +237,9 @@ async fn print_list(args: &DefectListArgs) -> Result<Outcome, Stop> {
             .map_or(v1::Priority::Unspecified, Into::into)
             .into(),
         component: args.component.clone().unwrap_or_default(),
-        open: args.open,
+        open: args.open || (args.status.is_none() && !args.all),
     };
+    let one = if filter.open { "open defect" } else { "defect" };
     let connection = connected(&args.ask.server).await?;
     let is_over = matches!(
         filter.status(),
@@ -272,10 +273,10 @@ async fn print_list(args: &DefectListArgs) -> Result<Outcome, Stop> {
     if more {
         note(format!(
             "{} shown, the soonest due; there are more: see --limit",
-            counted(defects.len(), "defect")
+            counted(defects.len(), one)
         ));
     } else if !args.ask.json {
-        note(counted(defects.len(), "defect"));
+        note(counted(defects.len(), one));
     }
     Ok(Outcome::Fine)
 }
@@ -341,8 +342,19 @@ async fn show(args: &ShowArgs) -> Result<Outcome, Stop> {
     Ok(Outcome::Fine)
 }
 
+fn is_open(defect: &v1::Defect) -> bool {
+    use v1::DefectStatus::{InWork, Planned, Suspected};
+    matches!(defect.status(), Suspected | Planned | InWork)
+}
+
 async fn report(args: &ReportArgs) -> Result<Outcome, Stop> {
     let connection = connected(&args.server).await?;
+    // What there was before tells one that is joined or opened again from a new one.
+    let of_unit = v1::DefectFilter {
+        unit: format!("units/{}", args.unit),
+        ..Default::default()
+    };
+    let before: Vec<v1::Defect> = connection.list_defects(of_unit).try_collect().await?;
     let request = v1::ReportDefectRequest {
         defect: Some(v1::Defect {
             unit: format!("units/{}", args.unit),
@@ -357,8 +369,17 @@ async fn report(args: &ReportArgs) -> Result<Outcome, Stop> {
         ..Default::default()
     };
     let defect = answer(connection.defects().report_defect(request).await)?;
+    let what = match before.iter().find(|known| known.name == defect.name) {
+        None => "defect",
+        Some(known) if is_open(known) => "joined the open defect",
+        Some(_) => "it came back: opened again, defect",
+    };
+    let title = match what {
+        "defect" => String::new(),
+        _ => format!(", \"{}\"", defect.title),
+    };
     note(format!(
-        "defect {} on {}, due {}",
+        "{what} {} on {}{title}, due {}",
         tail(&defect.name),
         tail(&defect.unit),
         instant(defect.due_unix_ms)

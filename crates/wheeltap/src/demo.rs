@@ -261,7 +261,10 @@ async fn tell_service_track(
     let arrivals = arrivals.filter(|arrival| plays(&arrival.unit)).collect();
     answer(
         track
-            .record_arrivals(v1::RecordArrivalsRequest { arrivals })
+            .record_arrivals(v1::RecordArrivalsRequest {
+                arrivals,
+                ..Default::default()
+            })
             .await,
     )?;
     let stock = sheet::read_stock(&scratch.join("parts.csv"), "stores")?;

@@ -42,8 +42,12 @@ struct DeskLine {
     new_since: Option<String>,
     new: Vec<u64>,
     awaiting: Vec<u64>,
+    new_quiet: Vec<u64>,
+    in_hand: Vec<u64>,
+    n_in_hand: u32,
     owed: Vec<OwedLine>,
     mutes_ending: Vec<u64>,
+    mutes_endless: Vec<u64>,
     silent: Vec<SilentLine>,
 }
 
@@ -119,6 +123,9 @@ impl From<&v1::Desk> for DeskLine {
             new_since: desk.since_unix_ms.map(instant),
             new: numbers(&desk.new_defects),
             awaiting: numbers(&desk.awaiting),
+            new_quiet: numbers(&desk.new_quiet),
+            in_hand: numbers(&desk.in_hand),
+            n_in_hand: desk.n_in_hand,
             owed: desk
                 .owed
                 .iter()
@@ -129,6 +136,7 @@ impl From<&v1::Desk> for DeskLine {
                 })
                 .collect(),
             mutes_ending: desk.ending.iter().map(|mute| number(&mute.name)).collect(),
+            mutes_endless: desk.endless.iter().map(|mute| number(&mute.name)).collect(),
             silent: desk
                 .silent
                 .iter()
@@ -232,12 +240,33 @@ async fn hand_over_lists(
         ..v1::DefectFilter::default()
     };
     let (open, _) = remote::first(connection.list_defects(open), usize::MAX).await?;
-    let open: HashMap<&str, &v1::Defect> = open
-        .iter()
-        .map(|defect| (defect.name.as_str(), defect))
+    let mut defects: Defects = open
+        .into_iter()
+        .map(|defect| (defect.name.clone(), defect))
         .collect();
+    for name in words::owed_beyond(desk, |name| defects.contains_key(name)) {
+        let request = v1::GetDefectRequest { name };
+        let closed = answer(connection.defects().get_defect(request).await)?;
+        defects.insert(closed.name.clone(), closed);
+    }
+    print_defects(out, desk, &defects)?;
+    print_owed(out, desk, &defects)?;
+    let mutes = desk.ending.iter().chain(&desk.endless);
+    let mutes: Vec<Vec<String>> = mutes.map(mute_row).collect();
+    if !mutes.is_empty() {
+        out.line("")?;
+        out.table(&MUTE_HEAD, mutes)?;
+    }
+    print_silent(out, desk)?;
+    inbound(out, connection).await
+}
+
+type Defects = HashMap<String, v1::Defect>;
+
+/// What waits, what is new, and what is in hand from before.
+fn print_defects(out: &mut Out, desk: &v1::Desk, defects: &Defects) -> Result<(), Stop> {
     let row = |name: &String| {
-        let defect = open.get(name.as_str())?;
+        let defect = defects.get(name)?;
         Some(vec![
             tail(name).to_owned(),
             short_instant(defect.due_unix_ms),
@@ -250,6 +279,7 @@ async fn hand_over_lists(
     for (title, names) in [
         ("waits for an answer", &desk.awaiting),
         ("new, taken on", &new),
+        ("new, muted or for the shop", &desk.new_quiet),
     ] {
         let rows: Vec<Vec<String>> = names.iter().filter_map(row).collect();
         if !rows.is_empty() {
@@ -257,8 +287,42 @@ async fn hand_over_lists(
             out.table(&["no.", "due", "priority", "unit", title], rows)?;
         }
     }
+    let in_hand = desk.in_hand.iter().filter_map(|name| {
+        let defect = defects.get(name)?;
+        let mut cells = row(name)?;
+        cells.push(crate::defects::status(defect).replace('_', " "));
+        let holds = defect.said.as_ref().map(crate::defects::said);
+        cells.push(holds.unwrap_or_else(|| "-".to_owned()));
+        Some(cells)
+    });
+    let in_hand: Vec<Vec<String>> = in_hand.collect();
+    if !in_hand.is_empty() {
+        let title = "taken on in earlier shifts";
+        out.line("")?;
+        out.table(
+            &[
+                "no.",
+                "due",
+                "priority",
+                "unit",
+                title,
+                "status",
+                "what holds",
+            ],
+            in_hand,
+        )?;
+        let more = words::more_in_hand(desk);
+        if !more.is_empty() {
+            out.line(&more)?;
+        }
+    }
+    Ok(())
+}
+
+/// The calls that are owed, of closed defects too.
+fn print_owed(out: &mut Out, desk: &v1::Desk, defects: &Defects) -> Result<(), Stop> {
     let owed = desk.owed.iter().filter_map(|owed| {
-        let defect = open.get(owed.defect.as_str())?;
+        let defect = defects.get(&owed.defect)?;
         let call = defect
             .contacts
             .iter()
@@ -279,10 +343,10 @@ async fn hand_over_lists(
         out.line("")?;
         out.table(&["no.", "due", "unit", "call owed"], owed)?;
     }
-    if !desk.ending.is_empty() {
-        out.line("")?;
-        out.table(&MUTE_HEAD, desk.ending.iter().map(mute_row).collect())?;
-    }
+    Ok(())
+}
+
+fn print_silent(out: &mut Out, desk: &v1::Desk) -> Result<(), Stop> {
     let silent = desk.silent.iter().map(|unit| {
         let heard = unit.last_heard_unix_ms.or(unit.newest_event_unix_ms);
         vec![
@@ -303,7 +367,7 @@ async fn hand_over_lists(
         out.line("")?;
         out.table(&["silent unit", "for", "open priority"], silent)?;
     }
-    inbound(out, connection).await
+    Ok(())
 }
 
 /// Who comes in within 12 h.
@@ -347,7 +411,7 @@ fn mute_row(mute: &v1::Mute) -> Vec<String> {
     let until = match (mute.ended_unix_ms, mute.until_unix_ms) {
         (Some(ended), _) => format!("ended {}", short_instant(ended)),
         (None, Some(until)) => short_instant(until),
-        (None, None) => "lifted".to_owned(),
+        (None, None) => "until lifted".to_owned(),
     };
     vec![
         tail(&mute.name).to_owned(),

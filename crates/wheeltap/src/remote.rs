@@ -48,6 +48,19 @@ pub async fn first<T>(
     Ok((items, false))
 }
 
+/// What somebody took on before is not taken on again, and what was to be written with it is not kept.
+pub fn already(what: &str, (by, at_ms): (&str, i64), note: &str) -> Stop {
+    let kept = if note.is_empty() {
+        ""
+    } else {
+        "; the note was not kept"
+    };
+    Stop::Failed(anyhow::anyhow!(
+        "{what} is already taken on by {by} at {}{kept}",
+        instant(at_ms)
+    ))
+}
+
 pub fn priority(number: i32) -> String {
     let priority = v1::Priority::try_from(number).unwrap_or_default();
     word(priority.as_str_name(), "PRIORITY_")

@@ -598,11 +598,10 @@ async fn rail(args: &RailArgs) -> Result<Outcome, Stop> {
         .units
         .iter()
         .filter(|unit| unit.n_slips > unit.n_at_places)
-        .take(MOST_SLIPPING)
         .collect();
     if !own.is_empty() {
         out.line("")?;
-        let rows = own.iter().map(|unit| {
+        let rows = own.iter().take(MOST_SLIPPING).map(|unit| {
             vec![
                 tail(&unit.unit).to_owned(),
                 (unit.n_slips - unit.n_at_places).to_string(),
@@ -613,15 +612,24 @@ async fn rail(args: &RailArgs) -> Result<Outcome, Stop> {
     }
     out.flush()?;
     note(format!(
-        "\n{}{}: {}. Look at the rail first; it says of no unit that it is sound.",
+        "\n{}{}{}: {}. Look at the rail first; it says of no unit that it is sound.",
         match found.places.len().saturating_sub(args.limit) {
             0 => String::new(),
             n => format!("{} more with --limit. ", counted(n, "place")),
         },
+        more_units(own.len()),
         told_span(found.from_unix_ms, found.until_unix_ms),
         words::slips_said(&found),
     ));
     Ok(Outcome::Fine)
+}
+
+/// How many of the units that slip elsewhere are not listed.
+fn more_units(n_own: usize) -> String {
+    match n_own.saturating_sub(MOST_SLIPPING) {
+        0 => String::new(),
+        n => format!("{} more with --json. ", counted(n, "unit")),
+    }
 }
 
 fn place_line(place: &v1::RailPlace) -> Value {

@@ -219,13 +219,15 @@ fn a_day_that_is_sent_is_judged_as_replayed_answered_and_closed() {
             &["alerts", "acknowledge", &alert, "--note", "crew told"],
         )
         .says(0, &["is taken on by local"]);
+    let listed = service.run(&bench, &["defects"]);
+    holds(&listed.stdout, &["ZVR 4117", "oil cooler", "suspected"]);
+    listed.says(0, &["1 open defect"]);
+    what_was_done_before_is_said(&bench, &service, &alert);
     let answered = service
         .run(&bench, &["alerts", "show", &alert, "--json"])
         .json();
     assert_eq!(answered[0]["acknowledged"]["note"], "crew told");
-
-    let listed = service.run(&bench, &["defects"]);
-    holds(&listed.stdout, &["ZVR 4117", "oil cooler", "suspected"]);
+    names_of_nothing_are_refused(&bench, &service);
     service
         .run(
             &bench,
@@ -242,6 +244,13 @@ fn a_day_that_is_sent_is_judged_as_replayed_answered_and_closed() {
     service
         .run(&bench, &["defects", "find", &defect, "as-called"])
         .says(1, &["ALREADY_CLOSED"]);
+    let listed = |words: &[&str]| service.run(&bench, words).json().len();
+    assert_eq!(
+        listed(&["defects", "--json"]),
+        1,
+        "the closed one is not open"
+    );
+    assert_eq!(listed(&["defects", "--all", "--json"]), 2);
     let changes = service.run(&bench, &["defects", "changes"]).json();
     let kinds: Vec<&str> = changes
         .iter()
@@ -258,6 +267,76 @@ fn a_day_that_is_sent_is_judged_as_replayed_answered_and_closed() {
     assert_eq!(rest.len(), 1, "a cursor and no change: {rest:#?}");
     rules::forecasts_say_what_live_said(&bench, &service, &live[0]);
     rules::a_script_that_fails_does_not_go_live(&bench, &service);
+}
+
+/// A report of what is known, a second taker and a promise of nothing.
+fn what_was_done_before_is_said(bench: &Bench, service: &Service, alert: &str) {
+    let taken_on = [
+        "is already taken on by local at 20",
+        "; the note was not kept",
+    ];
+    service
+        .run(bench, &["alerts", "acknowledge", alert, "--note", "again"])
+        .says(1, &taken_on);
+    let report = [
+        "defects",
+        "report",
+        "ZVR 4117",
+        "Oil smells",
+        "--component",
+        "oil cooler",
+    ];
+    service.run(bench, &report).says(
+        0,
+        &["joined the open defect 1 on ZVR 4117, \"Oil warm\", due 20"],
+    );
+    let report = [
+        "defects",
+        "report",
+        "ZVR 4117",
+        "Horn dumb",
+        "--component",
+        "horn",
+    ];
+    service
+        .run(bench, &report)
+        .says(0, &["defect 2 on ZVR 4117, due"]);
+    let takes = ["defects", "take-on", "2", "--note", "mine"];
+    service
+        .run(bench, &takes)
+        .says(0, &["defect 2 on ZVR 4117 is taken on by local"]);
+    service.run(bench, &takes).says(1, &taken_on);
+    let call = ["defects", "call", "2", "dispatcher", "--by", "1 h"];
+    service.run(bench, &call).says(1, &["promise is empty"]);
+}
+
+/// An empty answer would read as "nothing is wrong"; a watch would wait for ever.
+fn names_of_nothing_are_refused(bench: &Bench, service: &Service) {
+    for (words, reason) in [
+        (&["alerts", "--rule", "nope"][..], "UNKNOWN_RULE"),
+        (&["alerts", "--unit", "ZVR 1"], "UNKNOWN_UNIT"),
+        (&["watch", "--unit", "ZVR 1"], "UNKNOWN_UNIT"),
+        (&["defects", "--unit", "ZVR 1"], "UNKNOWN_UNIT"),
+        (&["units", "--class", "Nope"], "UNKNOWN_CLASS"),
+        (
+            &["report", "reliability", "--component", "nope"],
+            "UNKNOWN_COMPONENT",
+        ),
+        (
+            &["report", "reliability", "--system", "nope"],
+            "UNKNOWN_SYSTEM",
+        ),
+        (&["sheet", "arrivals", "--unit", "ZVR 1"], "UNKNOWN_UNIT"),
+        (&["desk", "acts", "--defect", "9999"], "UNKNOWN_DEFECT"),
+        (&["desk", "acts", "--alert", "9999"], "UNKNOWN_ALERT"),
+        (&["desk", "acts", "--rule", "nope"], "UNKNOWN_RULE"),
+        (
+            &["alerts", "--since", "24 h", "--until", "48 h"],
+            "raised to is 20",
+        ),
+    ] {
+        service.run(bench, words).says(1, &[reason]);
+    }
 }
 
 #[test]

@@ -3,6 +3,10 @@
 use super::{Ended, Unfit, checked_times, chi_squared, standard_normal};
 use statrs::distribution::ContinuousCDF;
 
+/// Fewest failures that a trend is told from. Both statistics have a value from one failure on, but a lone
+/// failure near an end of the watching would pass for a sure trend. Ours.
+const LEAST_FAILURES: u64 = 4;
+
 /// Two tests against a constant rate.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Trend {
@@ -37,14 +41,16 @@ impl Trend {
 /// Source: Cox and Lewis 1966 for Laplace's; MIL-HDBK-189 (1981) appendix C (from memory).
 ///
 /// # Errors
-/// [`Unfit`] without a failure (two when the last ended the watching), for times that are not above zero,
-/// and for a failure after the end.
+/// [`Unfit`] with fewer than four failures (five when the last ended the watching), for times that are not
+/// above zero, and for a failure after the end.
 pub fn trend(times: &[f64], end: f64, ended: Ended) -> Result<Trend, Unfit> {
     let (times, end) = checked_times(times, end, ended)?;
-    if times.is_empty() {
+    let n_failures = times.len() as u64;
+    if n_failures < LEAST_FAILURES {
+        let last = u64::from(ended == Ended::AtFailure);
         return Err(Unfit::TooFew {
-            needed: if ended == Ended::AtTime { 1 } else { 2 },
-            found: times.len() as u64 + u64::from(ended == Ended::AtFailure),
+            needed: LEAST_FAILURES + last,
+            found: n_failures + last,
         });
     }
     let n = times.len() as f64;
@@ -53,11 +59,11 @@ pub fn trend(times: &[f64], end: f64, ended: Ended) -> Result<Trend, Unfit> {
     let military = 2.0 * times.iter().map(|time| (end / time).ln()).sum::<f64>();
     let chance = chi_squared(2.0 * n);
     Ok(Trend {
-        n_failures: times.len() as u64,
+        n_failures,
         laplace,
         laplace_p: 2.0 * standard_normal().sf(laplace.abs()),
         military,
-        military_degrees: 2 * times.len() as u64,
+        military_degrees: 2 * n_failures,
         military_p_improving: chance.sf(military),
         military_p_worsening: chance.cdf(military),
     })

@@ -1,7 +1,7 @@
 //! Acts on defects.
 
 use super::{Applied, Book};
-use crate::{Act, DefectChangeKind, KeptAlert, KeptDefect};
+use crate::{Act, DefectChangeKind, KeptAlert, KeptDefect, component};
 use std::sync::Arc;
 use wheeltap_model::{
     AlertChange, AlertId, Contact, Defect, DefectId, DefectOrigin, Finding, Said, ServerTime,
@@ -249,8 +249,8 @@ impl Book {
         let defect = kept.defect();
         self.by_due.insert((defect.due_at, defect.id));
         let components = self.by_component.entry(defect.unit.clone()).or_default();
-        let component = components.entry(defect.component.clone()).or_default();
-        component.push(defect.id);
+        let component = component::key(&defect.component);
+        components.entry(component).or_default().push(defect.id);
         self.defects.push(Arc::new(kept));
     }
 
@@ -265,14 +265,14 @@ impl Book {
         Ok(vec![self.defect_notice(at, id, kind)])
     }
 
-    /// A defect's alerts that nobody has taken on.
+    /// A defect's alerts that nobody has taken on; none of one that is closed.
     pub(crate) fn awaiting(&self, id: DefectId) -> Vec<AlertId> {
         let alerts = self.defect(id).map(|kept| &kept.defect().alerts);
         alerts
             .into_iter()
             .flatten()
             .filter_map(|alert| self.alert(*alert))
-            .filter(|alert| alert.awaits_answer())
+            .filter(|alert| self.alert_awaits_answer(alert))
             .map(|alert| alert.id())
             .collect()
     }

@@ -3,7 +3,7 @@
 use super::{Book, CALLS_FROM_MS, ChangeNotice, HistoryGone, KeptBaseline, index};
 use crate::{
     AlertQuery, CasesText, DefectQuery, JudgedFrom, KeptAlert, KeptDefect, KeptForecast, Known,
-    RuleVersion, StageChange, Truth,
+    RuleVersion, StageChange, Truth, component,
 };
 use std::ops::Bound;
 use std::sync::Arc;
@@ -89,7 +89,8 @@ impl Book {
                 None
             };
         let is_asked = |alert: &&Arc<KeptAlert>| {
-            query.lists(alert) && after.is_none_or(|after| (alert.raised_at(), alert.id()) < after)
+            self.lists(query, alert)
+                && after.is_none_or(|after| (alert.raised_at(), alert.id()) < after)
         };
         if let Some(candidates) = candidates {
             let mut found: Vec<&Arc<KeptAlert>> = candidates
@@ -108,6 +109,11 @@ impl Book {
             .take(limit)
             .map(Arc::clone)
             .collect()
+    }
+
+    /// Whether an alert as it is now belongs into a list.
+    pub fn lists(&self, query: &AlertQuery, alert: &KeptAlert) -> bool {
+        query.lists(alert) && (!query.awaits_answer || self.alert_awaits_answer(alert))
     }
 
     /// All alerts that stand, by number.
@@ -258,7 +264,8 @@ impl Book {
         at: EventTime,
         reopen_within_ms: i64,
     ) -> Belongs {
-        let defects = self.by_component.get(unit).and_then(|of| of.get(component));
+        let components = self.by_component.get(unit);
+        let defects = components.and_then(|of| of.get(&component::key(component)));
         let kept = || {
             let ids = defects.into_iter().flatten();
             ids.filter_map(|id| self.defect(*id))
@@ -278,6 +285,13 @@ impl Book {
             .filter(|(repaired_at, _)| at.ms_since(*repaired_at) <= reopen_within_ms)
             .max();
         came_back.map_or(Belongs::Nowhere, |(_, id)| Belongs::AgainTo(id))
+    }
+
+    /// Whether somebody at the desk has still to take an alert on: what it says by itself, unless its defect
+    /// is closed, as then nothing is left to be answered.
+    pub fn alert_awaits_answer(&self, alert: &KeptAlert) -> bool {
+        let defect = self.defect(alert.defect());
+        alert.awaits_answer() && defect.is_none_or(|kept| kept.is_open())
     }
 
     /// Whether somebody at the desk has still to take a defect on.
@@ -403,7 +417,7 @@ impl Book {
         let mut truth = Truth::default();
         for kept in &self.defects {
             let defect = kept.defect();
-            if defect.component != component {
+            if !component::is_same(&defect.component, component) {
                 continue;
             }
             let opened = EventTime::from_unix_ms(defect.opened_at.unix_ms());

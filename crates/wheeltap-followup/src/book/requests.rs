@@ -1,7 +1,7 @@
 //! Request ids: what is sent again is answered as before, and an id that was used for anything else is refused.
 
 use super::Book;
-use crate::{Act, Refusal};
+use crate::{Act, Refusal, component};
 use serde::Serialize;
 use std::collections::{HashMap, VecDeque};
 use std::fmt;
@@ -125,7 +125,7 @@ impl Request {
                 respond_within_ms: _,
                 request_id,
             } => {
-                let words = (component, origin, title, priority);
+                let words = (component::key(component), origin, title, priority);
                 Self::new(request_id, Done::Reported(unit.clone()), id.0, &words)
             }
             // The same words as for one that was opened: the caller does not know which it will be.
@@ -140,7 +140,7 @@ impl Request {
             } => {
                 let defect = book.defect(*id)?.defect();
                 let done = Done::Reported(defect.unit.clone());
-                let words = (&defect.component, origin, title, priority);
+                let words = (component::key(&defect.component), origin, title, priority);
                 Self::new(request_id, done, id.0, &words)
             }
             Act::FindingRecorded {

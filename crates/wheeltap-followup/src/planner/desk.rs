@@ -168,6 +168,7 @@ impl Planner<'_> {
             priority,
             first_sign_at,
         } = report;
+        let component = component.trim().to_owned();
         let respond_within_ms = default_respond_within_ms(priority);
         let id = self.next_defect;
         let opened = Act::DefectOpened {
@@ -255,7 +256,7 @@ impl Planner<'_> {
     /// Keeps that somebody was called.
     ///
     /// # Errors
-    /// Unknown defects, an alert of another defect, nobody told.
+    /// Unknown defects, those that went into another, an alert of another defect, nobody told.
     pub fn log_contact(
         &mut self,
         id: DefectId,
@@ -283,6 +284,9 @@ impl Planner<'_> {
             return Ok(());
         }
         let kept = self.book.defect(id).ok_or(Refusal::UnknownDefect { id })?;
+        if let Some(into) = kept.defect().merged_into {
+            return Err(Refusal::WentInto { id, into });
+        }
         named?;
         if let Some(alert) = alert
             && !kept.defect().alerts.contains(&alert)

@@ -99,6 +99,28 @@ pub enum Refusal {
         /// The server's time.
         now: ServerTime,
     },
+    /// Nothing is repaired before it showed.
+    #[error(
+        "the repair at {repaired_at} is before {sign_at}, when defect {} first showed or came back; give the \
+         time it was done",
+        id.0
+    )]
+    RepairBeforeSign {
+        /// Which.
+        id: DefectId,
+        /// As given.
+        repaired_at: EventTime,
+        /// The first sign, or the repair before that did not hold.
+        sign_at: EventTime,
+    },
+    /// A call about a defect that went into another would be lost.
+    #[error("defect {} went into defect {}; log the call there", id.0, into.0)]
+    WentInto {
+        /// Which.
+        id: DefectId,
+        /// Into which.
+        into: DefectId,
+    },
     /// Changed since the caller read it.
     #[error("changed meanwhile: the etag is now {current}; read it again")]
     StaleEtag {

@@ -77,8 +77,8 @@ impl Planner<'_> {
     /// Records the shop's finding and closes the defect; one that was closed without a finding gets it.
     ///
     /// # Errors
-    /// Unknown or closed defects, a repair ahead of the clock, a failure mode that is none, a stale etag, a
-    /// reused request id.
+    /// Unknown or closed defects, a repair ahead of the clock or before the defect's first sign, a failure mode
+    /// that is none, a stale etag, a reused request id.
     pub fn record_finding(
         &mut self,
         id: DefectId,
@@ -113,6 +113,14 @@ impl Planner<'_> {
             return Err(Refusal::RepairAhead {
                 repaired_at,
                 now: self.now,
+            });
+        }
+        let sign_at = kept.repairable_from();
+        if repaired_at < sign_at {
+            return Err(Refusal::RepairBeforeSign {
+                id,
+                repaired_at,
+                sign_at,
             });
         }
         if !mode.is_empty() && !FAILURE_MODES.iter().any(|(code, _)| *code == mode) {
@@ -169,7 +177,7 @@ impl Planner<'_> {
         let kept = self.book.defect(id).ok_or(Refusal::UnknownDefect { id })?;
         let component = match component {
             "" => kept.defect().component.clone(),
-            component => component.to_owned(),
+            component => component.trim().to_owned(),
         };
         let title = alerts
             .first()

@@ -18,6 +18,8 @@ pub const LEAST_COVERED_MS: i64 = 30 * DAY_MS;
 const STALE_MS: i64 = DAY_MS;
 /// Fleeting: it ended so soon that nobody could have acted.
 const FLEETING_MS: i64 = MINUTE_MS;
+/// A day's and an hour's rate need so much covered: seconds say nothing of them. Ours.
+const LEAST_FOR_RATES_MS: i64 = HOUR_MS;
 /// The most frequent rules that are named.
 const TOP: usize = 10;
 
@@ -88,7 +90,7 @@ pub enum MetricKind {
     TopTenShare,
     /// Alerts that chatter.
     Chattering,
-    /// Alerts that ended within a minute.
+    /// Alerts that ended within a minute of their raising, event time.
     Fleeting,
     /// Most stale alerts on any day.
     MostStale,
@@ -147,7 +149,8 @@ pub struct DeskLoad {
     pub n_stale: u64,
     /// Days, the first and last perhaps in part.
     pub days: Vec<DeskDay>,
-    /// Figures beside the standard's; none without a covered instant.
+    /// Figures beside the standard's; none without a covered instant. Rates a day and an hour only from an hour
+    /// covered on, the rate in ten minutes from ten minutes on.
     pub metrics: Vec<Metric>,
 }
 
@@ -342,10 +345,7 @@ fn metrics(
         .map(|(start, end)| end.min(&load.until_ms) - start.max(&load.from_ms))
         .sum();
     let most = load.worst_ten_minutes.map_or(0, |(_, n)| n) as f64 / desks;
-    let n_fleeting = rang.iter().filter(|told| {
-        let stood = told.ended_ms.map(|ended| ended - told.at_ms);
-        told.alert.condition() == Condition::Ended && stood.is_some_and(|ms| ms < FLEETING_MS)
-    });
+    let n_fleeting = rang.iter().filter(|told| is_fleeting(told.alert));
     let stale = load.days.iter().map(|day| day.n_stale).max().unwrap_or(0);
     let (day_low, day_most) = DESK_BUDGET_PER_DAY;
     let (day_low, day_most) = (f64::from(day_low), f64::from(day_most));
@@ -371,7 +371,7 @@ fn metrics(
         }),
         ..up_to(kind, value, limit, None)
     };
-    vec![
+    let mut metrics = vec![
         up_to(MetricKind::PerDay, per(DAY_MS), day_low, Some(day_most)),
         up_to(
             MetricKind::PerHour,
@@ -406,7 +406,27 @@ fn metrics(
         ),
         up_to(MetricKind::Fleeting, n_fleeting.count() as f64, 0.0, None),
         under(MetricKind::MostStale, stale as f64, 5.0),
-    ]
+    ];
+    metrics.retain(|metric| load.covered_ms() >= least_covered_ms(metric.kind));
+    metrics
+}
+
+/// How much must be covered for a figure to be told at all.
+const fn least_covered_ms(kind: MetricKind) -> i64 {
+    match kind {
+        MetricKind::PerDay | MetricKind::PerHour => LEAST_FOR_RATES_MS,
+        MetricKind::PerTenMinutes => INTERVAL_MS,
+        _ => 0,
+    }
+}
+
+/// Whether it was over at once, by event time on any clock: when people were told says nothing of how long it
+/// stood.
+fn is_fleeting(alert: &KeptAlert) -> bool {
+    let stood_ms = alert
+        .ended_at()
+        .map(|ended| ended.ms_since(alert.raised_at()));
+    alert.condition() == Condition::Ended && stood_ms.is_some_and(|ms| ms < FLEETING_MS)
 }
 
 /// The standard's shares by priority, in the order of [`DeskLoad::priorities`]: about 80, 15 and 5 %, and

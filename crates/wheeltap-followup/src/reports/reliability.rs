@@ -14,9 +14,9 @@
 //! life; it is counted. That a repair makes a component as new is an assumption.
 
 use super::occurrence::{Occurrence, occurrences};
-use crate::Book;
 use crate::forecast::DAY_MS;
-use std::collections::{BTreeMap, BTreeSet};
+use crate::{Book, component};
+use std::collections::{BTreeMap, BTreeSet, HashMap};
 use wheeltap_analysis::reliability::{
     Ended, Life, MedianRanks, Mtbf, PowerLaw, Proportion, Trend, Unfit, Weibull, at_least,
     median_ranks, mtbf, power_law, proportion, trend, weibull,
@@ -285,6 +285,17 @@ fn failure<'a>(occurrence: &Occurrence<'a>, systems: &BTreeMap<&str, &str>) -> O
     })
 }
 
+/// Gives each component its first spelling.
+fn spell_alike(failures: &mut [Failure<'_>]) {
+    let mut spellings: HashMap<String, String> = HashMap::new();
+    for failure in failures {
+        let key = component::key(&failure.component);
+        let first = spellings.entry(key);
+        let first = first.or_insert_with(|| failure.component.trim().to_owned());
+        failure.component.clone_from(first);
+    }
+}
+
 /// Stretches of one unit within the span: ascending, apart.
 struct Use {
     stretches: Vec<(i64, i64)>,
@@ -351,7 +362,7 @@ pub fn reliability(
             && terms
                 .component
                 .as_ref()
-                .is_none_or(|component| failure.component == *component)
+                .is_none_or(|wanted| component::is_same(wanted, &failure.component))
     };
     let systems = systems(book);
     let mut failures: Vec<Failure<'_>> = occurrences(book)
@@ -359,6 +370,7 @@ pub fn reliability(
         .filter(wanted)
         .collect();
     failures.sort_by_key(|failure| failure.at);
+    spell_alike(&mut failures);
     let all: Vec<&Failure<'_>> = failures.iter().collect();
     let everybody: Vec<&UnitId> = worked.keys().copied().collect();
     let mut total = group(String::new(), &all, &everybody, &worked, terms)?;
@@ -672,16 +684,16 @@ fn repeats(
             && terms
                 .component
                 .as_ref()
-                .is_none_or(|component| defect.component == *component)
+                .is_none_or(|wanted| component::is_same(wanted, &defect.component))
     };
-    let mut by_place: BTreeMap<(&UnitId, &str), Vec<Occurrence<'_>>> = BTreeMap::new();
+    let mut by_place: BTreeMap<(&UnitId, String), Vec<Occurrence<'_>>> = BTreeMap::new();
     for occurrence in occurrences(book).filter(is_asked_for) {
         let defect = occurrence.defect;
-        let place = (&defect.unit, defect.component.as_str());
+        let place = (&defect.unit, component::key(&defect.component));
         by_place.entry(place).or_default().push(occurrence);
     }
     let (mut n_judged, mut items) = (0, Vec::new());
-    for ((unit, component), mut seen) in by_place {
+    for ((unit, _), mut seen) in by_place {
         seen.sort_by_key(|occurrence| {
             let defect = occurrence.defect;
             (occurrence.first_sign_at, defect.id, occurrence.idx)
@@ -702,7 +714,7 @@ fn repeats(
             if let Some(again) = again {
                 items.push(Repeat {
                     unit: unit.clone(),
-                    component: component.to_owned(),
+                    component: occurrence.defect.component.clone(),
                     first: occurrence.defect.id,
                     again: again.defect.id,
                     after_ms: again.first_sign_at.ms_since(repaired),

@@ -2,8 +2,8 @@
 
 use super::occurrence::{Occurrence, occurrences, of_alert};
 use crate::book::CALLS_FROM_MS;
-use crate::forecast::{DAY_MS, Known, WouldRing, median};
-use crate::{Book, KeptAlert, RuleVersion, StageChange};
+use crate::forecast::{DAY_MS, HOUR_MS, Known, WouldRing, median};
+use crate::{Book, KeptAlert, RuleVersion, StageChange, component};
 use std::collections::{BTreeMap, BTreeSet};
 use std::sync::Arc;
 use wheeltap_analysis::reliability::{Proportion, Unfit, proportion};
@@ -104,7 +104,7 @@ pub struct RuleScorecard {
     pub n_told_with: u64,
     /// Alerts on trial, which rang nobody.
     pub n_trial: u64,
-    /// Alerts a day of the time in which it was live; `None` when it never was.
+    /// Alerts a day of the time in which it was live; `None` when that was less than an hour.
     pub per_day: Option<f64>,
     /// Its share of all alerts told in the span; `None` when none were.
     pub load_share: Option<f64>,
@@ -252,7 +252,7 @@ fn card(
                 && alert.told_with().0 != 0
         }),
         n_trial: count(&|alert| alert.is_trial() && alert.condition() != Condition::Withdrawn),
-        per_day: (live_ms > 0).then(|| calls.len() as f64 * DAY_MS as f64 / live_ms as f64),
+        per_day: (live_ms >= HOUR_MS).then(|| calls.len() as f64 * DAY_MS as f64 / live_ms as f64),
         load_share: (told > 0).then(|| n_told as f64 / told as f64),
         findings,
         precision: proportion(findings.as_called, decided, terms.confidence)?,
@@ -330,7 +330,7 @@ fn missed(
 fn failures(book: &Book, component: &str) -> Vec<(Known, EventTime)> {
     let mut by_unit: BTreeMap<&UnitId, Vec<Occurrence<'_>>> = BTreeMap::new();
     let of_component =
-        occurrences(book).filter(|occurrence| occurrence.defect.component == component);
+        occurrences(book).filter(|of| component::is_same(&of.defect.component, component));
     for occurrence in of_component {
         let unit = &occurrence.defect.unit;
         by_unit.entry(unit).or_default().push(occurrence);

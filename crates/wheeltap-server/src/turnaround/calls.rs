@@ -8,8 +8,9 @@ use crate::alerts::{bad_field, bad_filter, check_text};
 use crate::blocking::blocking;
 use crate::judging::Judging;
 use crate::paging::{Page, PageRule, bad_token};
-use crate::{Shared, UnitRecord, status};
+use crate::{Shared, UnitRecord, known, status};
 use std::collections::BTreeMap;
+use std::ops::RangeInclusive;
 use std::sync::Arc;
 use tonic::{Request, Response, Status};
 use wheeltap_followup::sheet::Sheet;
@@ -36,6 +37,8 @@ const MOST_REPAIRS: usize = 8;
 const MAX_SOURCE: usize = 64;
 const MAX_WHY: usize = 500;
 const MAX_ID: usize = 96;
+/// An arrival lies within so much of now.
+const YEAR_MS: i64 = 366 * 86_400_000;
 /// Times further than this from 1970 (in either direction) are slips: about 5,000 years.
 const MOST_MS: u64 = 160_000_000_000_000;
 
@@ -72,6 +75,21 @@ impl Faults {
         }
     }
 
+    /// An arrival is news: a time out of this span has a slip in its year.
+    fn check_near(&mut self, field: String, unix_ms: i64, near: &RangeInclusive<EventTime>) {
+        let at = EventTime::from_unix_ms(unix_ms);
+        if near.contains(&at) {
+            return;
+        }
+        let told = if unix_ms.unsigned_abs() > MOST_MS {
+            String::new()
+        } else {
+            format!("{at}, ")
+        };
+        let why = format!("is {told}more than a year from now; look at the year");
+        self.add("BAD_TIME", field, why);
+    }
+
     fn take<T>(&mut self, read: Result<T, InvalidField>) -> Option<T> {
         read.map_err(|invalid| self.add("BAD_FIELD", invalid.field, invalid.why))
             .ok()
@@ -97,27 +115,23 @@ impl TurnaroundCalls {
         Self { shared, judging }
     }
 
+    /// A year before the newest telemetry to a year after now. Before anything was heard nothing says at
+    /// which time a fleet that is played back will be met.
+    fn near(&self) -> RangeInclusive<EventTime> {
+        let now = EventTime::from_unix_ms(self.shared.clock.now().unix_ms());
+        let first = match gather::newest(&self.shared.fleet) {
+            Some(newest) => newest.min(now).plus_ms(-YEAR_MS),
+            None => EventTime::from_unix_ms(0),
+        };
+        first..=now.plus_ms(YEAR_MS)
+    }
+
     fn unknown_unit(unit: &UnitId) -> String {
         format!("the fleet has no unit {unit}")
     }
 
     fn unknown_point(&self, point: &PointName) -> String {
-        let names: Vec<&str> = self
-            .shared
-            .work
-            .points
-            .iter()
-            .map(|point| point.name.as_str())
-            .collect();
-        match names.as_slice() {
-            [] => format!(
-                "there is no service point {point}: no work file of the settings describes any"
-            ),
-            names => format!(
-                "there is no service point {point}; there are {}",
-                names.join(", ")
-            ),
-        }
+        known::no_point(&self.shared, point.as_str())
     }
 
     /// A unit of an entry that is in the fleet.
@@ -198,8 +212,13 @@ impl TurnaroundCalls {
         if arrives_unix_ms == 0 {
             faults.add("BAD_TIME", at("arrives_unix_ms"), "is not set");
         }
-        faults.check_time(at("arrives_unix_ms"), arrives_unix_ms);
-        faults.check_time(at("leaves_unix_ms"), leaves_unix_ms.unwrap_or(0));
+        let near = self.near();
+        if arrives_unix_ms != 0 {
+            faults.check_near(at("arrives_unix_ms"), arrives_unix_ms, &near);
+        }
+        if let Some(leaves) = leaves_unix_ms {
+            faults.check_near(at("leaves_unix_ms"), leaves, &near);
+        }
         if let Some(leaves) = leaves_unix_ms
             && leaves <= arrives_unix_ms
         {
@@ -254,7 +273,7 @@ impl TurnaroundCalls {
         .await
     }
 
-    fn filter(filter: Option<v1::ArrivalFilter>) -> Result<Wanted, Status> {
+    fn filter(&self, filter: Option<v1::ArrivalFilter>) -> Result<Wanted, Status> {
         let v1::ArrivalFilter {
             point,
             unit,
@@ -263,15 +282,23 @@ impl TurnaroundCalls {
             with_cancelled,
         } = filter.unwrap_or_default();
         let set = |text: String| (!text.is_empty()).then_some(text);
+        let point = set(point)
+            .map(|point| convert::point_from_name("filter.point", &point))
+            .transpose()
+            .map_err(bad_filter)?;
+        if let Some(point) = &point {
+            known::point(&self.shared, point)?;
+        }
+        let unit = set(unit)
+            .map(|unit| convert::unit_from_name("filter.unit", &unit))
+            .transpose()
+            .map_err(bad_filter)?;
+        if let Some(unit) = &unit {
+            known::unit(&self.shared, unit)?;
+        }
         Ok(Wanted {
-            point: set(point)
-                .map(|point| convert::point_from_name("filter.point", &point))
-                .transpose()
-                .map_err(bad_filter)?,
-            unit: set(unit)
-                .map(|unit| convert::unit_from_name("filter.unit", &unit))
-                .transpose()
-                .map_err(bad_filter)?,
+            point,
+            unit,
             leaves_after: leaves_after_unix_ms.map(EventTime::from_unix_ms),
             arrives_before: arrives_before_unix_ms.map(EventTime::from_unix_ms),
             with_cancelled,
@@ -393,7 +420,7 @@ impl TurnaroundService for TurnaroundCalls {
             if with_summaries { SUMMARIES } else { ARRIVALS },
             &arguments,
         )?;
-        let wanted = Self::filter(filter)?;
+        let wanted = self.filter(filter)?;
         let as_of = gather::as_of(&self.shared);
         let mut found =
             self.shared
@@ -431,7 +458,10 @@ impl TurnaroundService for TurnaroundCalls {
         request: Request<v1::RecordArrivalsRequest>,
     ) -> Result<Response<v1::RecordArrivalsResponse>, Status> {
         let actor = actor_of(&request)?;
-        let v1::RecordArrivalsRequest { arrivals } = request.into_inner();
+        let v1::RecordArrivalsRequest {
+            arrivals,
+            validate_only,
+        } = request.into_inner();
         few_enough("arrivals", arrivals.len())?;
         let mut faults = Faults::new();
         let mut read: Vec<Arrival> = Vec::with_capacity(arrivals.len());
@@ -460,6 +490,9 @@ impl TurnaroundService for TurnaroundCalls {
             read.push(arrival);
         }
         faults.into_result()?;
+        if validate_only {
+            return Ok(Response::new(v1::RecordArrivalsResponse::default()));
+        }
         let shared = Arc::clone(&self.shared);
         let outcomes = blocking(move || {
             let as_of = gather::as_of(&shared);
@@ -743,7 +776,9 @@ impl TurnaroundCalls {
                 let (low, high) = (wear.new.min(wear.limit), wear.new.max(wear.limit));
                 let reach = high - low;
                 // Beyond the limit is news; far beyond what is new is a slip of the pen.
-                let believable = (low - 2.0 * reach)..=(high + 2.0 * reach);
+                // What cannot be negative when new or worn out cannot be between or beyond either.
+                let floor = if low >= 0.0 { 0.0 } else { f64::NEG_INFINITY };
+                let believable = (low - 2.0 * reach).max(floor)..=(high + 2.0 * reach);
                 if !believable.contains(&value) {
                     faults.add(
                         "BAD_FIELD",

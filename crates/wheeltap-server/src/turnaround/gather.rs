@@ -38,7 +38,8 @@ pub fn as_of(shared: &Shared) -> EventTime {
     newest(&shared.fleet).map_or(now, |newest| newest.min(now))
 }
 
-fn newest(fleet: &Fleet) -> Option<EventTime> {
+/// The newest event time of the fleet.
+pub fn newest(fleet: &Fleet) -> Option<EventTime> {
     let all = fleet.all();
     all.iter()
         .filter_map(|record| record.heard.newest_event())

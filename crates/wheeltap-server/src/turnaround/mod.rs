@@ -10,4 +10,5 @@ mod told;
 mod wire;
 
 pub use calls::TurnaroundCalls;
+pub use gather::as_of;
 pub use told::{ArrivalOutcome, Turnaround};

@@ -1,21 +1,32 @@
 //! A rule drafted from what was found: readable, and to be finished by who knows the component.
 
-use super::quantities::{Aspect, CONDITIONS, quantities};
+use super::quantities::{
+    AT_ANY_TIME, Aspect, CONDITIONS, ENGINE_RUNNING, ENGINE_STOPPED, ISOLATED, RUNNING, quantities,
+};
 use super::walk::{Finding, LEAST_SCORE, Walked};
 use std::fmt::Write as _;
-use wheeltap_model::{ChannelDef, ChannelKind, EventTime, UnitId, format_span};
+use std::rc::Rc;
+use wheeltap_model::{
+    ChannelDef, ChannelKind, ChannelName, EventTime, UnitId, span_words, unit_words,
+};
 
-/// Share of the healthy class's panes that the limit must leave alone.
+/// Share of the healthy class's panes that the limit must leave alone, and in words.
 const HEALTHY_SHARE: f64 = 0.999;
+const HEALTHY_WORDS: &str = "999 of 1,000";
 /// Least panes of the unit since the change, and of the class, on which a limit is set.
 const LEAST_PANES: usize = 3;
 const LEAST_CLASS_PANES: usize = 60;
 /// Findings that are tried, the surest first.
 const MOST_TRIED: usize = 6;
+/// Drafts of one finding, and of all.
+const MOST_FORMS: usize = 4;
+const MOST_DRAFTS: usize = 12;
 /// How much of the way from the class's middle to what was seen lies beyond all healthy panes, at
 /// least: under it the limit would ring for healthy units.
 const LEAST_APART: f64 = 0.25;
 const HOUR_MS: i64 = 3_600_000;
+/// An engine that has run for so long is tested: at once, or once what a stop leaves behind is gone.
+const RUN_MS: [i64; 2] = [HOUR_MS / 6, HOUR_MS];
 
 /// What the draft is for.
 pub struct Purpose<'a> {
@@ -29,6 +40,135 @@ pub struct Purpose<'a> {
     pub at: EventTime,
 }
 
+/// A rule's text and what it was made of.
+pub struct Draft<'a> {
+    /// What was found.
+    pub finding: &'a Finding,
+    /// The rule.
+    pub text: String,
+}
+
+impl Draft<'_> {
+    /// The text as it is offered.
+    pub fn told(&self, n_others: usize) -> String {
+        marked(&self.text, n_others)
+    }
+}
+
+/// A rule's text whose note says first on how many other units it rings, if on any.
+fn marked(text: &str, n_others: usize) -> String {
+    let units = match n_others {
+        0 => return text.to_owned(),
+        1 => "1 other unit".to_owned(),
+        n => format!("{n} other units"),
+    };
+    let mark = format!("{NOTE}Rings on {units}: it needs your hand. ");
+    // No text in a rule holds a quotation mark, so this is the field.
+    text.replacen(NOTE, &mark, 1)
+}
+
+/// How the note begins.
+const NOTE: &str = "    note: \"";
+
+/// When a draft is judged: not in what the comparison leaves out.
+#[derive(Clone)]
+struct Guard {
+    /// The engine runs for so long.
+    running_ms: Option<i64>,
+    /// The unit is not cut off from its train's work.
+    is_on_line: bool,
+    /// For each unit and pane whether it is so.
+    holds: Rc<Vec<Vec<bool>>>,
+}
+
+impl Guard {
+    fn new(walked: &Walked<'_>, running_ms: Option<i64>) -> Self {
+        let is_on_line = sends(walked, ISOLATED);
+        let holds = (0..walked.units.len())
+            .map(|unit| {
+                let mut holds = vec![true; walked.grid.n_panes];
+                if is_on_line {
+                    let isolated = walked.table.mean(unit, ISOLATED);
+                    for (holds, isolated) in holds.iter_mut().zip(isolated) {
+                        *holds &= isolated == 0.0;
+                    }
+                }
+                if let Some(running_ms) = running_ms {
+                    let mut stopped_at = None;
+                    let n_panes = walked.grid.n_of(running_ms);
+                    let running = walked.table.mean(unit, RUNNING);
+                    for (pane, running) in running.into_iter().enumerate() {
+                        // What is not known to run throughout counts as stopped.
+                        let runs = running >= 1.0;
+                        if !runs {
+                            stopped_at = Some(pane);
+                        }
+                        holds[pane] &= stopped_at.is_none_or(|at| pane > at + n_panes);
+                    }
+                }
+                holds
+            })
+            .collect();
+        Self {
+            running_ms,
+            is_on_line,
+            holds: Rc::new(holds),
+        }
+    }
+
+    fn words(&self) -> String {
+        let running = self
+            .running_ms
+            .map(|ms| format!("engine running for {}", span_words(ms)));
+        let on_line = self.is_on_line.then(|| "not isolated".to_owned());
+        let words: Vec<String> = running.into_iter().chain(on_line).collect();
+        words.join(", ")
+    }
+
+    fn reads(&self) -> Vec<String> {
+        let running = self
+            .running_ms
+            .map(|ms| format!("running: min(\"{RUNNING}\", \"{}\")", span_words(ms)));
+        let isolated = format!("isolated: max(\"{ISOLATED}\", \"10 min\")");
+        let isolated = self.is_on_line.then_some(isolated);
+        running.into_iter().chain(isolated).collect()
+    }
+
+    fn tested(&self) -> Vec<&'static str> {
+        let running = self.running_ms.map(|_| "seen.running > 0.5");
+        let on_line = self.is_on_line.then_some("seen.isolated < 0.5");
+        running.into_iter().chain(on_line).collect()
+    }
+}
+
+/// Whether the unit that failed sends a channel.
+fn sends(walked: &Walked<'_>, name: &str) -> bool {
+    let id = ChannelName::new(name)
+        .ok()
+        .and_then(|name| walked.table.catalogue.channel(&name));
+    id.is_some_and(|(id, _)| walked.table.column(0, id).is_some())
+}
+
+/// The guards to be tried, and the one that asks nothing of the engine.
+struct Guards {
+    running: Vec<Guard>,
+    any: Guard,
+}
+
+impl Guards {
+    fn new(walked: &Walked<'_>) -> Self {
+        let running = if sends(walked, RUNNING) {
+            RUN_MS.map(|ms| Guard::new(walked, Some(ms))).to_vec()
+        } else {
+            Vec::new()
+        };
+        Self {
+            running,
+            any: Guard::new(walked, None),
+        }
+    }
+}
+
 /// One way to put a finding into numbers.
 struct Form<'a> {
     finding: &'a Finding,
@@ -36,18 +176,21 @@ struct Form<'a> {
     /// Compared for this one: `value - slope * given`.
     given: Option<(&'a ChannelDef, f64)>,
     condition: usize,
+    guard: Guard,
     is_high: bool,
     limit: f64,
-    /// The far side of the class's panes.
+    /// The middle of the class's panes, and their far side.
+    middle: f64,
     healthy: f64,
     seen: f64,
     /// Share of the way from the middle of the class to what was seen that is beyond `healthy`.
     apart: f64,
 }
 
-/// Texts of rules for the surest findings that a rule can tell from a healthy class, the best first;
-/// none where no limit would leave the class alone.
-pub fn drafts(walked: &Walked<'_>, purpose: &Purpose<'_>) -> Vec<String> {
+/// Rules for the surest findings that a limit can tell from a healthy class, the best first; none
+/// where no limit would leave the class alone.
+pub fn drafts<'a>(walked: &'a Walked<'_>, purpose: &Purpose<'_>) -> Vec<Draft<'a>> {
+    let guards = Guards::new(walked);
     let mut drafts = Vec::new();
     let tried = walked
         .findings
@@ -56,19 +199,27 @@ pub fn drafts(walked: &Walked<'_>, purpose: &Purpose<'_>) -> Vec<String> {
         .take(MOST_TRIED);
     for finding in tried {
         if finding.aspect == Aspect::Heard {
-            drafts.push(silent_rule(walked, finding, purpose));
+            let guards = std::iter::once(&guards.any).chain(&guards.running);
+            drafts.extend(guards.map(|guard| Draft {
+                finding,
+                text: silent_rule(walked, finding, guard, purpose),
+            }));
             continue;
         }
-        let forms = forms(walked, finding);
-        drafts.extend(forms.iter().map(|form| rule(form, walked, purpose)));
+        let forms = forms(walked, finding, &guards);
+        drafts.extend(forms.iter().map(|form| Draft {
+            finding,
+            text: rule(form, walked, purpose),
+        }));
     }
+    drafts.truncate(MOST_DRAFTS);
     drafts
 }
 
 /// Ways to put a finding into numbers that leave the class alone, the clearest first.
-fn forms<'a>(walked: &Walked<'_>, finding: &'a Finding) -> Vec<Form<'a>> {
+fn forms<'a>(walked: &Walked<'_>, finding: &'a Finding, guards: &Guards) -> Vec<Form<'a>> {
     let values = numbers(walked, &finding.channel, finding.aspect);
-    let mut forms = forms_of(walked, finding, None, &values);
+    let mut forms = forms_of(walked, finding, guards, None, &values);
     for given in finding.given.iter().take(1) {
         let by = numbers(walked, given, Aspect::Level);
         let slope = slope(&values, &by);
@@ -80,7 +231,13 @@ fn forms<'a>(walked: &Walked<'_>, finding: &'a Finding) -> Vec<Form<'a>> {
                 pairs.map(|(value, by)| value - slope * by).collect()
             })
             .collect();
-        forms.extend(forms_of(walked, finding, Some((given, slope)), &less));
+        forms.extend(forms_of(
+            walked,
+            finding,
+            guards,
+            Some((given, slope)),
+            &less,
+        ));
     }
     forms.retain(|form| form.apart >= LEAST_APART);
     // In the condition in which it was found first: another may part these units as well by chance.
@@ -90,6 +247,7 @@ fn forms<'a>(walked: &Walked<'_>, finding: &'a Finding) -> Vec<Form<'a>> {
         let by_condition = is_own(b).cmp(&is_own(a));
         by_condition.then_with(|| b.apart.total_cmp(&a.apart))
     });
+    forms.truncate(MOST_FORMS);
     forms
 }
 
@@ -110,28 +268,71 @@ fn numbers(walked: &Walked<'_>, channel: &ChannelDef, aspect: Aspect) -> Vec<Vec
 fn forms_of<'a>(
     walked: &Walked<'_>,
     finding: &'a Finding,
+    guards: &Guards,
     given: Option<(&'a ChannelDef, f64)>,
     values: &[Vec<f64>],
 ) -> Vec<Form<'a>> {
-    let Some((own, others)) = values.split_first() else {
-        return Vec::new();
-    };
-    let peers = &walked.work.peers;
-    let since = finding.difference.since.unwrap_or(0);
-    let in_condition = |unit: usize, pane: usize, condition: usize| {
-        peers.conditions[unit][pane] >> condition & 1 == 1
+    // While the engine must run both are the same.
+    let same = if finding.difference.condition == ENGINE_RUNNING {
+        AT_ANY_TIME
+    } else {
+        ENGINE_RUNNING
     };
     let mut forms = Vec::new();
     for condition in 0..CONDITIONS.len() {
-        let mut seen: Vec<f64> = (since..peers.until)
-            .filter(|pane| in_condition(0, *pane, condition))
+        let form = |guard: &Guard| {
+            let panes = Panes {
+                walked,
+                condition,
+                guard,
+            };
+            panes.form(finding, given, values)
+        };
+        let n_before = forms.len();
+        if condition != ENGINE_STOPPED {
+            if condition == same && !guards.running.is_empty() {
+                continue;
+            }
+            forms.extend(guards.running.iter().filter_map(form));
+        }
+        // What shows itself only while the engine stands still.
+        if forms.len() == n_before {
+            forms.extend(form(&guards.any));
+        }
+    }
+    forms
+}
+
+/// The panes on which a draft would be judged, those included that the comparison leaves out.
+struct Panes<'a> {
+    walked: &'a Walked<'a>,
+    condition: usize,
+    guard: &'a Guard,
+}
+
+impl Panes<'_> {
+    fn has(&self, unit: usize, pane: usize) -> bool {
+        let conditions = &self.walked.work.all_conditions;
+        conditions[unit][pane] >> self.condition & 1 == 1 && self.guard.holds[unit][pane]
+    }
+
+    fn form<'a>(
+        &self,
+        finding: &'a Finding,
+        given: Option<(&'a ChannelDef, f64)>,
+        values: &[Vec<f64>],
+    ) -> Option<Form<'a>> {
+        let (own, others) = values.split_first()?;
+        let since = finding.difference.since.unwrap_or(0);
+        let mut seen: Vec<f64> = (since..self.walked.work.peers.until)
+            .filter(|pane| self.has(0, *pane))
             .map(|pane| own[pane])
             .filter(|value| value.is_finite())
             .collect();
         let mut healthy: Vec<f64> = Vec::new();
         for (place, values) in others.iter().enumerate() {
             // Who shows it today is no healthy unit.
-            let unit = &walked.units[place + 1];
+            let unit = &self.walked.units[place + 1];
             if finding.today.iter().any(|(other, _)| other == unit) {
                 continue;
             }
@@ -139,13 +340,12 @@ fn forms_of<'a>(
                 values
                     .iter()
                     .enumerate()
-                    .filter(|(pane, _)| in_condition(place + 1, *pane, condition))
-                    .map(|(_, value)| *value)
-                    .filter(|value| value.is_finite()),
+                    .filter(|(pane, value)| value.is_finite() && self.has(place + 1, *pane))
+                    .map(|(_, value)| *value),
             );
         }
         if seen.len() < LEAST_PANES || healthy.len() < LEAST_CLASS_PANES {
-            continue;
+            return None;
         }
         seen.sort_unstable_by(f64::total_cmp);
         healthy.sort_unstable_by(f64::total_cmp);
@@ -162,19 +362,20 @@ fn forms_of<'a>(
             at(&healthy, 1.0 - HEALTHY_SHARE)
         };
         let apart = (saw - edge) / (saw - middle);
-        forms.push(Form {
+        Some(Form {
             finding,
             channel: &finding.channel,
             given,
-            condition,
+            condition: self.condition,
+            guard: self.guard.clone(),
             is_high,
             limit: f64::midpoint(edge, saw),
+            middle,
             healthy: edge,
             seen: saw,
             apart: if apart.is_finite() { apart } else { 0.0 },
-        });
+        })
     }
-    forms
 }
 
 /// Least squares of one on the other, over the other units.
@@ -221,12 +422,28 @@ fn quoted(text: &str) -> String {
     plain.collect()
 }
 
-/// A channel of one axle, with the axle left open.
-fn for_each_axle(name: &str) -> Option<String> {
+/// A channel of one axle: its number, and the name with the axle left open.
+fn axle(name: &str) -> Option<(u32, String)> {
     let rest = name.strip_prefix("traction.axle.")?;
     let (number, rest) = rest.split_once('.')?;
-    number.parse::<u32>().ok()?;
-    Some(format!("traction.axle.{{axle}}.{rest}"))
+    let number = number.parse().ok()?;
+    Some((number, format!("traction.axle.{{axle}}.{rest}")))
+}
+
+/// Names of what is read and of what it is compared for, and whether the axle in them is left open: only
+/// where it is one and the same.
+fn names(own: &str, given: Option<&str>) -> (bool, String, Option<String>) {
+    match (axle(own), given.and_then(axle)) {
+        (Some((_, own)), None) => (true, own, given.map(str::to_owned)),
+        (Some((axle, own)), Some((other, given))) if axle == other => (true, own, Some(given)),
+        _ => (false, own.to_owned(), given.map(str::to_owned)),
+    }
+}
+
+/// `value` less so many of what it is compared for.
+fn less(value: &str, slope: f64) -> String {
+    let sign = if slope < 0.0 { '+' } else { '-' };
+    format!("{value} {sign} {} * seen.given", number(slope.abs()))
 }
 
 struct Text<'a> {
@@ -235,44 +452,40 @@ struct Text<'a> {
     on_delay: &'a str,
     note: String,
     reads: Vec<String>,
-    tested: Option<String>,
+    tested: Vec<&'a str>,
     raise: String,
+    clear: Option<String>,
+}
+
+/// What a form reads, how its window is called, and the expression of it.
+fn read(form: &Form<'_>, channel: &str, during: &str) -> (String, &'static str, &'static str) {
+    let (statistic, window, value) = match form.finding.aspect {
+        Aspect::Rate => ("slope", "2 h", "seen.value * 3600.0"),
+        // The comparison is of the root of the movement in steps.
+        Aspect::Swing => ("range", "20 min", "seen.value"),
+        Aspect::Events => ("count", "1 h", "seen.value"),
+        Aspect::Level | Aspect::Heard => ("mean", "10 min", "seen.value"),
+    };
+    let read = format!("value: {statistic}(\"{channel}\", \"{window}\"{during})");
+    (read, window, value)
 }
 
 fn rule(form: &Form<'_>, walked: &Walked<'_>, purpose: &Purpose<'_>) -> String {
-    let condition = &CONDITIONS[form.condition];
-    let during = if condition.during.is_empty() {
+    let guard = &form.guard;
+    let condition = match (form.condition, guard.running_ms) {
+        (AT_ANY_TIME, Some(_)) => &CONDITIONS[ENGINE_RUNNING],
+        (condition, _) => &CONDITIONS[condition],
+    };
+    // The guard says it already.
+    let is_said = condition.words == CONDITIONS[ENGINE_RUNNING].words && guard.running_ms.is_some();
+    let during = if condition.during.is_empty() || is_said {
         String::new()
     } else {
         format!(", #{{ during: {} }}", condition.during)
     };
-    let open = |def: &ChannelDef| for_each_axle(def.name.as_str());
-    let for_each = open(form.channel).is_some();
-    let name = |def: &ChannelDef| open(def).unwrap_or_else(|| def.name.to_string());
-    let channel = name(form.channel);
-    let (value, read, window) = match form.finding.aspect {
-        Aspect::Rate => (
-            "seen.value * 3600.0".to_owned(),
-            format!("slope(\"{channel}\", \"2 h\"{during})"),
-            "2 h",
-        ),
-        // The comparison is of the root of the movement in steps.
-        Aspect::Swing => (
-            "seen.value".to_owned(),
-            format!("range(\"{channel}\", \"20 min\"{during})"),
-            "20 min",
-        ),
-        Aspect::Events => (
-            "seen.value".to_owned(),
-            format!("count(\"{channel}\", \"1 h\"{during})"),
-            "1 h",
-        ),
-        Aspect::Level | Aspect::Heard => (
-            "seen.value".to_owned(),
-            format!("mean(\"{channel}\", \"10 min\"{during})"),
-            "10 min",
-        ),
-    };
+    let given = form.given.map(|(given, _)| given.name.as_str());
+    let (for_each, channel, given) = names(form.channel.name.as_str(), given);
+    let (read, window, value) = read(form, &channel, &during);
     let step = f64::from(form.channel.resolution.num) / f64::from(form.channel.resolution.den);
     let per_hour = HOUR_MS as f64 / walked.grid.pane_ms as f64;
     let as_read = |value: f64| match form.finding.aspect {
@@ -280,20 +493,36 @@ fn rule(form: &Form<'_>, walked: &Walked<'_>, purpose: &Purpose<'_>) -> String {
         Aspect::Events => value * per_hour,
         _ => value,
     };
-    let mut reads = vec![format!("value: {read}")];
-    let left = match form.given {
-        Some((given, slope)) => {
-            reads.push(format!(
-                "given: mean(\"{}\", \"{window}\"{during})",
-                name(given)
-            ));
-            format!("{value} - {} * seen.given", number(slope))
+    let mut reads = vec![read];
+    let left = match (form.given, given) {
+        (Some((_, slope)), Some(given)) => {
+            reads.push(format!("given: mean(\"{given}\", \"{window}\"{during})"));
+            less(value, slope)
         }
-        None => value,
+        _ => value.to_owned(),
     };
-    let sign = if form.is_high { ">" } else { "<" };
+    reads.extend(guard.reads());
+    let (sign, back) = if form.is_high { (">", "<") } else { ("<", ">") };
     let limit = as_read(form.limit);
+    // Half-way back to what the class has, so that one fault that stands is one alert.
+    let clear = as_read(f64::midpoint(form.limit, form.middle));
     let what = if form.is_high { "high" } else { "low" };
+    let unit = match form.finding.aspect {
+        Aspect::Events => "an hour".to_owned(),
+        Aspect::Rate => unit_words(&format!("{}/h", form.channel.ucum)),
+        _ => unit_words(&form.channel.ucum),
+    };
+    let judged = match guard.words() {
+        words if words.is_empty() => String::new(),
+        words => format!(" ({words})"),
+    };
+    let note = format!(
+        "Drafted. {HEALTHY_WORDS} panes of {} min of the units that do not show it{judged} lie within \
+         {}; the failed unit had {} {unit}",
+        walked.grid.pane_ms / 60_000,
+        number(as_read(form.healthy)),
+        number(as_read(form.seen)),
+    );
     rule_text(
         purpose,
         walked,
@@ -302,24 +531,22 @@ fn rule(form: &Form<'_>, walked: &Walked<'_>, purpose: &Purpose<'_>) -> String {
             title: format!("{}: {what}, {}", form.channel.title, condition.words),
             for_each,
             on_delay: "10 min",
-            note: format!(
-                "Drafted. {} of 1,000 panes of {} min of the class lie within {}; the failed unit \
-                 had {} ({}).",
-                number(HEALTHY_SHARE * 1_000.0),
-                walked.grid.pane_ms / 60_000,
-                number(as_read(form.healthy)),
-                number(as_read(form.seen)),
-                form.channel.ucum,
-            ),
+            note: format!("{}.", note.trim_end()),
             reads,
-            tested: None,
+            tested: guard.tested(),
             raise: format!("{left} {sign} {}", number(limit)),
+            clear: Some(format!("{left} {back} {}", number(clear))),
         },
     )
 }
 
 /// A channel that falls silent while another is heard.
-fn silent_rule(walked: &Walked<'_>, finding: &Finding, purpose: &Purpose<'_>) -> String {
+fn silent_rule(
+    walked: &Walked<'_>,
+    finding: &Finding,
+    guard: &Guard,
+    purpose: &Purpose<'_>,
+) -> String {
     let window = match finding.channel.kind {
         ChannelKind::Held { .. } => String::new(),
         _ => ", \"10 min\"".to_owned(),
@@ -329,6 +556,13 @@ fn silent_rule(walked: &Walked<'_>, finding: &Finding, purpose: &Purpose<'_>) ->
         .iter()
         .find(|name| **name != finding.channel.name);
     let other = other.map_or("engine.speed", |name| name.as_str());
+    let mut reads = vec![
+        format!("value: last(\"{}\"{window})", finding.channel.name),
+        format!("other: last(\"{other}\", \"10 min\")"),
+    ];
+    reads.extend(guard.reads());
+    let mut tested = vec!["known(seen.other)"];
+    tested.extend(guard.tested());
     rule_text(
         purpose,
         walked,
@@ -338,12 +572,11 @@ fn silent_rule(walked: &Walked<'_>, finding: &Finding, purpose: &Purpose<'_>) ->
             for_each: false,
             on_delay: "10 min",
             note: "Drafted. Judged while another channel of the unit comes in.".to_owned(),
-            reads: vec![
-                format!("value: last(\"{}\"{window})", finding.channel.name),
-                format!("other: last(\"{other}\", \"10 min\")"),
-            ],
-            tested: Some("known(seen.other)".to_owned()),
+            reads,
+            tested,
             raise: "!known(seen.value)".to_owned(),
+            // It is heard again.
+            clear: None,
         },
     )
 }
@@ -369,7 +602,7 @@ fn rule_text(
         |since| {
             format!(
                 "It began at {since}, {} before.",
-                format_span(lead_ms / 60_000 * 60_000)
+                span_words(lead_ms / 60_000 * 60_000)
             )
         },
     );
@@ -411,16 +644,61 @@ fn rule_text(
         "    action: \"Inspect the {component} at the next service stop; say what to look for.\","
     ));
     line(format!("    respond_within: \"{hours} h\","));
-    line(format!("    note: \"{}\",", quoted(&text.note)));
+    line(format!("{NOTE}{}\",", quoted(&text.note)));
     line("} }".to_owned());
     line("fn reads() { #{".to_owned());
     for read in &text.reads {
         line(format!("    {read},"));
     }
     line("} }".to_owned());
-    if let Some(tested) = &text.tested {
-        line(format!("fn tested(seen) {{ {tested} }}"));
+    if !text.tested.is_empty() {
+        line(format!(
+            "fn tested(seen) {{ {} }}",
+            text.tested.join(" && ")
+        ));
     }
     line(format!("fn raise(seen) {{ {} }}", text.raise));
+    if let Some(clear) = &text.clear {
+        line(format!("fn clear(seen) {{ {clear} }}"));
+    }
     rule
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn an_axle_is_left_open_only_where_it_is_one() {
+        let check = |own: &str, given: Option<&str>, expected: (bool, &str, Option<&str>)| {
+            let (is_open, own, given) = names(own, given);
+            assert_eq!((is_open, own.as_str(), given.as_deref()), expected);
+        };
+        let (first, sixth) = ("traction.axle.1.speed", "traction.axle.6.speed");
+        let open = "traction.axle.{axle}.speed";
+        check(first, None, (true, open, None));
+        check(first, Some("unit.speed"), (true, open, Some("unit.speed")));
+        let effort = "traction.axle.{axle}.effort";
+        let given = Some("traction.axle.1.effort");
+        check(first, given, (true, open, Some(effort)));
+        // A rule of one axle against itself would never ring.
+        check(first, Some(sixth), (false, first, Some(sixth)));
+        check(
+            "unit.speed",
+            Some(sixth),
+            (false, "unit.speed", Some(sixth)),
+        );
+    }
+
+    #[test]
+    fn texts_read_as_a_person_would_write_them() {
+        assert_eq!(less("seen.value", -75.4), "seen.value + 75.4 * seen.given");
+        assert_eq!(less("seen.value", 1.0), "seen.value - 1.0 * seen.given");
+        let text = "    note: \"Drafted.\",";
+        assert_eq!(marked(text, 0), text);
+        assert_eq!(
+            marked(text, 2),
+            "    note: \"Rings on 2 other units: it needs your hand. Drafted.\","
+        );
+    }
 }

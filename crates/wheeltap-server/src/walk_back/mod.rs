@@ -1,30 +1,28 @@
 //! WalkBack: what differed before a failure, over what is stored, and a rule drafted from it.
 
+mod book;
 mod draft;
 mod panes;
 mod quantities;
+mod tried;
 mod walk;
 
 pub use quantities::Aspect;
 pub use walk::{Finding, LEAST_SCORE, NoWalk, Question, Walked, walk};
 
 use crate::alerts::bad_field;
-use crate::judging::{History, check};
-use crate::replays::{forecast_to_wire, would_ring};
+use crate::judging::Ledger;
+use crate::replays::forecast_to_wire;
 use crate::{Shared, UnitRecord, status};
 use draft::Purpose;
-use std::collections::HashMap;
 use std::sync::Arc;
 use tokio::sync::mpsc::Sender;
-use tokio::sync::{OwnedSemaphorePermit, Semaphore, mpsc};
+use tokio::sync::{Semaphore, mpsc};
 use tokio_stream::wrappers::ReceiverStream;
 use tonic::Status;
-use wheeltap_followup::{Truth, forecast};
 use wheeltap_model::{EventTime, RuleName};
 use wheeltap_proto::convert;
 use wheeltap_proto::v1;
-use wheeltap_rules::Rule;
-use wheeltap_store::StoreError;
 
 /// Walks that run at once: each holds its class's panes in memory.
 const MOST_AT_ONCE: usize = 1;
@@ -34,8 +32,8 @@ const MESSAGES_AHEAD: usize = 16;
 const MOST_COMPONENT: usize = 100;
 /// Findings, and units that show one today, told at most.
 const MOST_TOLD: usize = 20;
-/// A draft is tried on so much of what is stored.
-const FORECAST_MS: i64 = 30 * 86_400_000;
+/// Differences told where none scores enough.
+const MOST_WEAK: usize = 3;
 
 type Answer = Result<v1::WalkBackResponse, Status>;
 
@@ -45,6 +43,7 @@ pub type Walking = ReceiverStream<Answer>;
 /// Walks back, a bounded number at once.
 pub struct WalkBacks {
     shared: Arc<Shared>,
+    ledger: Arc<Ledger>,
     permits: Arc<Semaphore>,
 }
 
@@ -56,10 +55,11 @@ struct Asked {
 }
 
 impl WalkBacks {
-    /// Over the service's store.
-    pub fn new(shared: Arc<Shared>) -> Self {
+    /// Over the service's store and book.
+    pub fn new(shared: Arc<Shared>, ledger: Arc<Ledger>) -> Self {
         Self {
             shared,
+            ledger,
             permits: Arc::new(Semaphore::new(MOST_AT_ONCE)),
         }
     }
@@ -77,14 +77,18 @@ impl WalkBacks {
             )
         })?;
         let (answers, stream) = mpsc::channel(MESSAGES_AHEAD);
-        let shared = Arc::clone(&self.shared);
+        let (shared, ledger) = (Arc::clone(&self.shared), Arc::clone(&self.ledger));
         tokio::task::spawn_blocking(move || {
-            let answer = report(&shared, &asked, permit, &answers);
-            if let Some(answer) = answer.transpose() {
-                let item = v1::walk_back_response::Item::Report;
-                // The reader may have gone.
-                let _ = answers.blocking_send(answer.map(|report| message(item(report))));
-            }
+            let answer = match report(&shared, &ledger, &asked, &answers) {
+                // Whoever asked went away.
+                Err(NoWalk::Ended) if !shared.shutdown.is_stopping() => return,
+                answer => answer.map_err(Status::from),
+            };
+            let item = v1::walk_back_response::Item::Report;
+            // Whoever has the answer may ask the next question.
+            drop(permit);
+            // The reader may have gone.
+            let _ = answers.blocking_send(answer.map(|report| message(item(report))));
         });
         Ok(ReceiverStream::new(stream))
     }
@@ -134,14 +138,12 @@ impl From<NoWalk> for Status {
     }
 }
 
-/// The report; `None` where whoever asked went away.
 fn report(
     shared: &Shared,
+    ledger: &Ledger,
     asked: &Asked,
-    permit: OwnedSemaphorePermit,
     answers: &Sender<Answer>,
-) -> Result<Option<v1::WalkBackReport>, Status> {
-    let _permit = permit;
+) -> Result<v1::WalkBackReport, NoWalk> {
     let fleet = shared.fleet.all();
     let question = Question {
         store: &*shared.store,
@@ -156,12 +158,23 @@ fn report(
             n_units: n_units as u64,
         });
         !shared.shutdown.is_stopping() && answers.blocking_send(Ok(message(progress))).is_ok()
-    });
-    let walked = match walked {
-        Err(NoWalk::Ended) if !shared.shutdown.is_stopping() => return Ok(None),
-        walked => walked?,
+    })?;
+    let findings = told(&walked);
+    let weak_findings = if findings.is_empty() {
+        let first = walked.findings.iter().take(MOST_WEAK);
+        first.map(|finding| to_wire(finding, &walked)).collect()
+    } else {
+        Vec::new()
     };
-    let class = convert::class_name(&asked.unit.unit.class);
+    let (unknown, signs) = {
+        let (unit, component) = (&asked.unit.unit.id, &asked.component);
+        let book = ledger.book();
+        let span = (walked.from, walked.at);
+        (
+            book::unknown_component(&book, component),
+            book::signs(&book, unit, component, span),
+        )
+    };
     let mut report = v1::WalkBackReport {
         unit: convert::unit_name(&asked.unit.unit.id),
         component: asked.component.clone(),
@@ -169,26 +182,30 @@ fn report(
         at_unix_ms: walked.at.unix_ms(),
         silent_since_unix_ms: walked.silent_since.map_or(0, EventTime::unix_ms),
         pane_ms: walked.grid.pane_ms,
-        unit_class: class,
+        unit_class: convert::class_name(&asked.unit.unit.class),
         n_units: walked.units.len().saturating_sub(1) as u64,
         n_mates: walked.n_mates as u64,
         n_comparisons: walked.n_comparisons as u64,
         least_score: LEAST_SCORE,
-        findings: told(&walked),
+        findings,
         draft: String::new(),
         draft_name: String::new(),
         draft_forecast: None,
+        draft_n_others: 0,
+        weak_findings,
+        n_units_heard: walked.n_units_heard() as u64,
+        component_unknown: unknown.is_some(),
+        near_components: unknown.unwrap_or_default(),
+        signs,
     };
-    if let Some((name, text, rule)) = drafted(shared, asked, &walked) {
+    let is_wanted = || !shared.shutdown.is_stopping() && !answers.is_closed();
+    if let Some((name, tried)) = drafted(shared, asked, &walked, is_wanted)? {
         report.draft_name = convert::rule_name(&name);
-        report.draft = text;
-        report.draft_forecast =
-            would_do(shared, answers, rule, &walked).map_err(|error| status::store(&error))?;
-        if report.draft_forecast.is_none() {
-            return Ok(None);
-        }
+        report.draft = tried.text;
+        report.draft_forecast = Some(forecast_to_wire(&tried.forecast));
+        report.draft_n_others = tried.n_others as u64;
     }
-    Ok(Some(report))
+    Ok(report)
 }
 
 /// Surer than what healthy units come to.
@@ -269,13 +286,16 @@ fn draft_name(component: &str) -> Option<RuleName> {
     RuleName::new(name.trim_end_matches('-')).ok()
 }
 
-/// The first draft that vets.
+/// A draft that calls the unit, and its name.
 fn drafted(
     shared: &Shared,
     asked: &Asked,
     walked: &Walked<'_>,
-) -> Option<(RuleName, String, Rule)> {
-    let name = draft_name(&asked.component)?;
+    is_wanted: impl Fn() -> bool,
+) -> Result<Option<(RuleName, tried::Tried)>, NoWalk> {
+    let Some(name) = draft_name(&asked.component) else {
+        return Ok(None);
+    };
     let purpose = Purpose {
         unit: &asked.unit.unit.id,
         class: asked.unit.unit.class.as_str(),
@@ -283,50 +303,6 @@ fn drafted(
         at: walked.at,
     };
     let drafts = draft::drafts(walked, &purpose);
-    let (text, rule) = drafts.into_iter().find_map(|text| {
-        let rule = check(shared, &name, &text).ok()?;
-        Some((text, rule))
-    })?;
-    Some((name, text, rule))
-}
-
-/// What the draft would have done over the last stored month, on every unit of its class; `None` where
-/// whoever asked went away.
-fn would_do(
-    shared: &Shared,
-    answers: &Sender<Answer>,
-    rule: Rule,
-    walked: &Walked<'_>,
-) -> Result<Option<v1::RuleForecast>, StoreError> {
-    let until = walked.grid.end().plus_ms(-1);
-    let history = History {
-        rule: Arc::new(rule),
-        against: None,
-        variants: Vec::new(),
-        from: walked.from.max(until.plus_ms(-FORECAST_MS)),
-        until,
-        // A draft compares with limits, never with what a class does.
-        classes: HashMap::new(),
-        units: shared
-            .fleet
-            .all()
-            .iter()
-            .map(|record| record.unit.id.clone())
-            .collect(),
-    };
-    let mut alerts = Vec::new();
-    let replay = history.run(shared, |progress| {
-        let rung = progress
-            .occurrences
-            .iter()
-            .filter(|(occurrence, _)| occurrence.unsuppressed_at.is_some());
-        alerts.extend(rung.map(|(occurrence, _)| would_ring(progress.unit, occurrence)));
-        !shared.shutdown.is_stopping() && !answers.is_closed()
-    })?;
-    if !replay.is_complete {
-        return Ok(None);
-    }
-    let n_units = replay.n_units as u64;
-    let made = forecast(&alerts, history.from, until, n_units, &Truth::default());
-    Ok(Some(forecast_to_wire(&made)))
+    let best = tried::best(shared, walked, &name, &drafts, is_wanted)?;
+    Ok(best.map(|best| (name, best)))
 }

@@ -71,6 +71,13 @@ pub struct UnitPanes {
     pub(super) events: HashMap<ChannelId, Vec<f64>>,
 }
 
+impl UnitPanes {
+    /// Nothing good is stored.
+    pub fn is_empty(&self) -> bool {
+        self.columns.is_empty() && self.events.is_empty()
+    }
+}
+
 /// All units over the panes, the one in question first.
 #[derive(Clone, Debug)]
 pub struct Table<'a> {

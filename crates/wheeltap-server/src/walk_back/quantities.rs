@@ -63,6 +63,17 @@ fn is_under(name: &str, word: &str) -> bool {
     name == word || (word.ends_with('.') && name.starts_with(word))
 }
 
+/// Whether the engine turns.
+pub const RUNNING: &str = "engine.running";
+/// Whether the unit is cut off from the train's work.
+pub const ISOLATED: &str = "unit.isolated";
+/// Its place in [`CONDITIONS`]: at any time.
+pub const AT_ANY_TIME: usize = 0;
+/// Likewise: the engine runs.
+pub const ENGINE_RUNNING: usize = 1;
+/// Likewise: the engine stands still.
+pub const ENGINE_STOPPED: usize = 2;
+
 /// In what condition panes are compared, with the rule language's words for it.
 pub struct Condition {
     /// For people.
@@ -165,6 +176,8 @@ pub const CONDITIONS: [Condition; 10] = [
 pub struct Work {
     /// For the analysis.
     pub peers: Peers,
+    /// Conditions as `peers` has them, with the panes that the comparison leaves out.
+    pub all_conditions: Vec<Vec<u32>>,
     /// Channel of each feature; a smoothed one has that of what is smoothed.
     sources: Vec<&'static str>,
 }
@@ -178,7 +191,7 @@ pub fn work(table: &Table<'_>, mates: Vec<usize>, until: usize, lengths_ms: &[i6
     // Pull falls with speed.
     sources.extend(["engine.notch", "unit.speed"]);
     let n_features = sources.len();
-    let (mut features, mut conditions) = (Vec::new(), Vec::new());
+    let (mut features, mut all_conditions) = (Vec::new(), Vec::new());
     for unit in 0..table.units.len() {
         let mut columns: Vec<Vec<f64>> = SHARES
             .iter()
@@ -202,8 +215,10 @@ pub fn work(table: &Table<'_>, mates: Vec<usize>, until: usize, lengths_ms: &[i6
                 .flat_map(|pane| columns.iter().map(move |column| column[pane]))
                 .collect(),
         );
-        conditions.push(in_conditions(table, unit));
+        all_conditions.push(in_conditions(table, unit));
     }
+    let mut conditions = all_conditions.clone();
+    leave_isolated(table, &mut conditions);
     leave_rare(&mut conditions);
     Work {
         peers: Peers {
@@ -217,28 +232,38 @@ pub fn work(table: &Table<'_>, mates: Vec<usize>, until: usize, lengths_ms: &[i6
             lengths: lengths_ms.iter().map(|length| grid.n_of(*length)).collect(),
             n_today: grid.n_of(24 * HOUR_MS),
         },
+        all_conditions,
         sources,
     }
 }
 
 /// For each pane a bit for each condition that it belongs to.
 fn in_conditions(table: &Table<'_>, unit: usize) -> Vec<u32> {
-    // A unit that is cut off from the train's work is like no other.
-    let isolated = table.mean(unit, "unit.isolated");
     let mut bits = vec![0_u32; table.grid.n_panes];
     for (place, condition) in CONDITIONS.iter().enumerate() {
         let mean = match condition.channel {
             "" => vec![0.0; table.grid.n_panes],
             name => table.mean(unit, name),
         };
-        for ((bits, mean), isolated) in bits.iter_mut().zip(&mean).zip(&isolated) {
-            let holds = (condition.low..=condition.high).contains(mean);
-            if holds && (*isolated == 0.0 || isolated.is_nan()) {
+        for (bits, mean) in bits.iter_mut().zip(&mean) {
+            if (condition.low..=condition.high).contains(mean) {
                 *bits |= 1 << place;
             }
         }
     }
     bits
+}
+
+/// Takes panes out of every condition in which a unit was cut off from the train's work: it is like
+/// no other then.
+fn leave_isolated(table: &Table<'_>, conditions: &mut [Vec<u32>]) {
+    for (unit, bits) in conditions.iter_mut().enumerate() {
+        for (bits, isolated) in bits.iter_mut().zip(table.mean(unit, ISOLATED)) {
+            if isolated > 0.0 {
+                *bits = 0;
+            }
+        }
+    }
 }
 
 /// Takes panes out of every condition whose like is seen on too few units, such as an engine that is

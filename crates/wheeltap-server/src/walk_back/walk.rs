@@ -295,6 +295,14 @@ pub fn walk<'a>(
     })
 }
 
+impl Walked<'_> {
+    /// Other units of which something is stored in the span.
+    pub fn n_units_heard(&self) -> usize {
+        let others = self.table.units.iter().skip(1);
+        others.filter(|panes| !panes.is_empty()).count()
+    }
+}
+
 fn findings(
     differences: Vec<Difference>,
     named: &[(ChannelDef, Aspect)],

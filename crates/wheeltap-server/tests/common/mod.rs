@@ -103,6 +103,14 @@ pub fn catalogue() -> Catalogue {
         range = [0, 100]
         resolution = "1"
         hold = "1 h"
+        [[channel]]
+        name = "engine.running"
+        title = "The engine turns by itself (1) or not (0)"
+        kind = "held"
+        ucum = "1"
+        range = [0, 1]
+        resolution = "1"
+        hold = "10 min"
     "#;
     catalogue.extend("derived.toml", derived).unwrap();
     catalogue

@@ -18,6 +18,8 @@ async fn statements_that_cannot_be_are_refused() {
             care("periodic", DAY, None),
             care("periodic", -DAY, Some(3.0)),
             care("brake shoes", -DAY, Some(400.0)),
+            // Within reach of the limit, but no length.
+            care("brake shoes", -DAY, Some(-5.0)),
             v1::Care {
                 done_unix_ms: i64::MIN,
                 ..care("brake shoes", 0, None)
@@ -33,7 +35,8 @@ async fn statements_that_cannot_be_are_refused() {
             "care[1].done_unix_ms",
             "care[2].value",
             "care[3].value",
-            "care[4].done_unix_ms"
+            "care[4].value",
+            "care[5].done_unix_ms"
         ]
     );
     let unit_1 = v1::ListCareRequest {

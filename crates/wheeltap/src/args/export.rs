@@ -41,10 +41,10 @@ pub struct ExportTelemetryArgs {
     #[arg(long, required = true, value_name = "NAME")]
     pub channel: Vec<String>,
     /// At or after: a time, or a span back from now, such as "24 h"
-    #[arg(long, value_name = "TIME", value_parser = time)]
+    #[arg(long, value_name = "TIME", value_parser = time, allow_hyphen_values = true)]
     pub since: Option<i64>,
     /// At or before: a time, or a span back from now
-    #[arg(long, value_name = "TIME", value_parser = time)]
+    #[arg(long, value_name = "TIME", value_parser = time, allow_hyphen_values = true)]
     pub until: Option<i64>,
     /// Least, mean, greatest and last of each minute or hour instead of samples
     #[arg(long, value_enum)]

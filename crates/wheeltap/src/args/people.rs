@@ -32,7 +32,7 @@ pub struct ShelveArgs {
     #[command(flatten)]
     pub of: NumberArgs,
     /// When it ends: a time, or a span from now
-    #[arg(long, value_name = "TIME", value_parser = ahead)]
+    #[arg(long, value_name = "TIME", value_parser = ahead, allow_hyphen_values = true)]
     pub until: i64,
     /// Why
     #[arg(long, value_name = "TEXT")]
@@ -61,7 +61,7 @@ pub struct CallArgs {
     #[arg(value_name = "WHO")]
     pub told: String,
     /// The alert that it was about
-    #[arg(long, value_name = "NUMBER")]
+    #[arg(long, value_name = "NUMBER", allow_negative_numbers = true)]
     pub alert: Option<u64>,
     /// What they answered
     #[arg(
@@ -80,7 +80,7 @@ pub struct CallArgs {
     )]
     pub promise: String,
     /// When the promise is due: a time, or a span from now
-    #[arg(long, value_name = "TIME", value_parser = ahead)]
+    #[arg(long, value_name = "TIME", value_parser = ahead, allow_hyphen_values = true)]
     pub by: Option<i64>,
 }
 
@@ -118,7 +118,7 @@ pub struct PlanArgs {
     #[arg(long, value_name = "PLACE", required_unless_present = "drop")]
     pub at: Option<String>,
     /// When the work is to begin: a time, or a span from now
-    #[arg(long, value_name = "TIME", value_parser = ahead)]
+    #[arg(long, value_name = "TIME", value_parser = ahead, allow_hyphen_values = true)]
     pub when: Option<i64>,
     /// The part that is needed
     #[arg(
@@ -183,7 +183,7 @@ pub struct MergeArgs {
     #[command(flatten)]
     pub of: NumberArgs,
     /// The defect that stays
-    #[arg(long, value_name = "NUMBER")]
+    #[arg(long, value_name = "NUMBER", allow_negative_numbers = true)]
     pub into: u64,
     /// Why
     #[arg(long, value_name = "TEXT")]
@@ -193,7 +193,7 @@ pub struct MergeArgs {
 #[derive(Debug, Args)]
 pub struct DeskArgs {
     /// What is new is told from here on: a time, or a span back from now; since the last handover without it
-    #[arg(long, value_name = "TIME", value_parser = time)]
+    #[arg(long, value_name = "TIME", value_parser = time, allow_hyphen_values = true)]
     pub since: Option<i64>,
     #[command(flatten)]
     pub ask: AskArgs,
@@ -241,7 +241,7 @@ pub struct OutOfServiceArgs {
     )]
     pub part: String,
     /// When it ends by itself: a time, or a span from now; until it is lifted without it
-    #[arg(long, value_name = "TIME", value_parser = ahead)]
+    #[arg(long, value_name = "TIME", value_parser = ahead, allow_hyphen_values = true)]
     pub until: Option<i64>,
     /// Why
     #[arg(long, value_name = "TEXT")]
@@ -287,7 +287,12 @@ pub struct HandOverArgs {
 #[derive(Debug, Args)]
 pub struct HandoversArgs {
     /// Most to print
-    #[arg(long, value_name = "N", default_value_t = 20)]
+    #[arg(
+        long,
+        value_name = "N",
+        allow_negative_numbers = true,
+        default_value_t = 20
+    )]
     pub limit: usize,
     #[command(flatten)]
     pub ask: AskArgs,
@@ -299,10 +304,20 @@ pub struct ActsArgs {
     #[arg(long, value_name = "UNIT", group = "about")]
     pub unit: Option<String>,
     /// Only about this alert
-    #[arg(long, value_name = "NUMBER", group = "about")]
+    #[arg(
+        long,
+        value_name = "NUMBER",
+        allow_negative_numbers = true,
+        group = "about"
+    )]
     pub alert: Option<u64>,
     /// Only about this defect
-    #[arg(long, value_name = "NUMBER", group = "about")]
+    #[arg(
+        long,
+        value_name = "NUMBER",
+        allow_negative_numbers = true,
+        group = "about"
+    )]
     pub defect: Option<u64>,
     /// Only about this rule
     #[arg(long, value_name = "NAME", group = "about")]
@@ -319,7 +334,12 @@ pub struct ActsArgs {
     #[arg(long)]
     pub telemetry: bool,
     /// Most to print
-    #[arg(long, value_name = "N", default_value_t = 100)]
+    #[arg(
+        long,
+        value_name = "N",
+        allow_negative_numbers = true,
+        default_value_t = 100
+    )]
     pub limit: usize,
     #[command(flatten)]
     pub ask: AskArgs,
@@ -339,20 +359,28 @@ pub struct DefectListArgs {
     /// Only of this unit
     #[arg(long, value_name = "UNIT")]
     pub unit: Option<String>,
-    /// Only in this status; all without it
+    /// Only in this status; open ones without it
     #[arg(long, value_enum)]
     pub status: Option<DefectStatusArg>,
+    /// Closed ones too
+    #[arg(long, conflicts_with_all = ["status", "open"])]
+    pub all: bool,
     /// Only of this priority or a higher one
     #[arg(long, value_enum)]
     pub priority: Option<PriorityArg>,
     /// Only of this component
     #[arg(long, value_name = "NAME")]
     pub component: Option<String>,
-    /// Only those that somebody has still to do something about
-    #[arg(long)]
+    /// Only open ones, which is so without it too unless a status is asked for
+    #[arg(long, hide = true)]
     pub open: bool,
     /// Most defects to print
-    #[arg(long, value_name = "N", default_value_t = 100)]
+    #[arg(
+        long,
+        value_name = "N",
+        allow_negative_numbers = true,
+        default_value_t = 100
+    )]
     pub limit: usize,
     #[command(flatten)]
     pub ask: AskArgs,
@@ -414,7 +442,7 @@ pub struct ReportArgs {
     #[arg(long, value_enum, default_value = "medium")]
     pub priority: PriorityArg,
     /// When it first showed: a time, or a span back from now
-    #[arg(long, value_name = "TIME", value_parser = time)]
+    #[arg(long, value_name = "TIME", value_parser = time, allow_hyphen_values = true)]
     pub first_sign: Option<i64>,
     #[command(flatten)]
     pub server: ServerArgs,
@@ -431,7 +459,7 @@ pub struct FindArgs {
     #[arg(long, default_value = "", hide_default_value = true)]
     pub note: String,
     /// When the work was done: a time, or a span back from now; now without it
-    #[arg(long, value_name = "TIME", value_parser = time)]
+    #[arg(long, value_name = "TIME", value_parser = time, allow_hyphen_values = true)]
     pub repaired: Option<i64>,
     /// What caused it
     #[arg(
@@ -458,7 +486,7 @@ pub struct FindArgs {
     )]
     pub failure_mode: String,
     /// Working time
-    #[arg(long, value_name = "MINUTES")]
+    #[arg(long, value_name = "MINUTES", allow_negative_numbers = true)]
     pub minutes: Option<u32>,
     /// A part that was fitted; may be given several times
     #[arg(long, value_name = "NAME")]

@@ -21,10 +21,10 @@ pub enum ReportCommand {
 pub struct ReportSpan {
     /// From this instant on (RFC 3339), or a span back from now such as "30 d"; without it from the
     /// beginning of the record, of the desk 30 d
-    #[arg(long, value_name = "TIME", value_parser = time)]
+    #[arg(long, value_name = "TIME", value_parser = time, allow_hyphen_values = true)]
     pub from: Option<i64>,
     /// Up to this instant; the end of the record without it
-    #[arg(long, value_name = "TIME", value_parser = time)]
+    #[arg(long, value_name = "TIME", value_parser = time, allow_hyphen_values = true)]
     pub until: Option<i64>,
 }
 
@@ -36,7 +36,12 @@ pub struct ScorecardArgs {
     #[command(flatten)]
     pub span: ReportSpan,
     /// Of the bounds, between 0 and 1
-    #[arg(long, value_name = "SHARE", default_value_t = 0.9)]
+    #[arg(
+        long,
+        value_name = "SHARE",
+        allow_negative_numbers = true,
+        default_value_t = 0.9
+    )]
     pub confidence: f64,
     /// Rules with nothing to say too
     #[arg(long)]
@@ -50,7 +55,7 @@ pub struct DeskReportArgs {
     #[command(flatten)]
     pub span: ReportSpan,
     /// Desks that share the alerts evenly
-    #[arg(long, value_name = "NUMBER", default_value_t = 1, value_parser = clap::value_parser!(u16).range(1..=1_000))]
+    #[arg(long, value_name = "NUMBER", allow_negative_numbers = true, default_value_t = 1, value_parser = clap::value_parser!(u16).range(1..=1_000))]
     pub desks: u16,
     /// Count alerts when they were raised aboard, not when people were told
     #[arg(long)]
@@ -107,10 +112,15 @@ pub struct ReliabilityArgs {
     #[arg(long, value_name = "NAME")]
     pub component: Option<String>,
     /// A defect that comes back within so many days after its repair is a repeat
-    #[arg(long, value_name = "DAYS", default_value_t = 30, value_parser = clap::value_parser!(u16).range(1..=3_650))]
+    #[arg(long, value_name = "DAYS", allow_negative_numbers = true, default_value_t = 30, value_parser = clap::value_parser!(u16).range(1..=3_650))]
     pub repeat_days: u16,
     /// Of the bounds, between 0 and 1
-    #[arg(long, value_name = "SHARE", default_value_t = 0.9)]
+    #[arg(
+        long,
+        value_name = "SHARE",
+        allow_negative_numbers = true,
+        default_value_t = 0.9
+    )]
     pub confidence: f64,
     #[command(flatten)]
     pub ask: AskArgs,
@@ -120,22 +130,32 @@ pub struct ReliabilityArgs {
 pub struct RailArgs {
     /// From this instant on (RFC 3339), or a span back from now such as "7 d"; without it the last 24 h of
     /// the record
-    #[arg(long, value_name = "TIME", value_parser = time)]
+    #[arg(long, value_name = "TIME", value_parser = time, allow_hyphen_values = true)]
     pub from: Option<i64>,
     /// Up to this instant; the end of the record without it
-    #[arg(long, value_name = "TIME", value_parser = time)]
+    #[arg(long, value_name = "TIME", value_parser = time, allow_hyphen_values = true)]
     pub until: Option<i64>,
     /// Longest stretch of rail that is one place, miles
-    #[arg(long, value_name = "MILES", default_value_t = 2.0)]
+    #[arg(
+        long,
+        value_name = "MILES",
+        allow_negative_numbers = true,
+        default_value_t = 2.0
+    )]
     pub stretch: f64,
     /// Units that must have slipped there
-    #[arg(long, value_name = "NUMBER", default_value_t = 3, value_parser = clap::value_parser!(u32).range(1..))]
+    #[arg(long, value_name = "NUMBER", allow_negative_numbers = true, default_value_t = 3, value_parser = clap::value_parser!(u32).range(1..))]
     pub units: u32,
     /// Trains that they must have been in, a unit that runs alone being one
-    #[arg(long, value_name = "NUMBER", default_value_t = 2, value_parser = clap::value_parser!(u32).range(1..))]
+    #[arg(long, value_name = "NUMBER", allow_negative_numbers = true, default_value_t = 2, value_parser = clap::value_parser!(u32).range(1..))]
     pub trains: u32,
     /// Places to list
-    #[arg(long, value_name = "NUMBER", default_value_t = 20)]
+    #[arg(
+        long,
+        value_name = "NUMBER",
+        allow_negative_numbers = true,
+        default_value_t = 20
+    )]
     pub limit: usize,
     #[command(flatten)]
     pub ask: AskArgs,

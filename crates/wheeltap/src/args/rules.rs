@@ -122,15 +122,15 @@ pub struct ReplayArgs {
 )]
 pub struct ClassArgs {
     /// Fit class baselines from so long a stretch at the start; 7 d without it, at most half of the span
-    #[arg(long, value_name = "SPAN", value_parser = span)]
+    #[arg(long, value_name = "SPAN", value_parser = span, allow_hyphen_values = true)]
     pub class_stretch: Option<i64>,
 
     /// Units without which a class has no baseline
-    #[arg(long, value_name = "N", default_value_t = 5, value_parser = clap::value_parser!(u16).range(1..))]
+    #[arg(long, value_name = "N", allow_negative_numbers = true, default_value_t = 5, value_parser = clap::value_parser!(u16).range(1..))]
     pub class_least_units: u16,
 
     /// Known windows in the stretch without which a unit does not count for its class
-    #[arg(long, value_name = "N", default_value_t = 24, value_parser = clap::value_parser!(u16).range(1..))]
+    #[arg(long, value_name = "N", allow_negative_numbers = true, default_value_t = 24, value_parser = clap::value_parser!(u16).range(1..))]
     pub class_least_windows: u16,
 
     /// Take these class baselines (one JSON object a line, as `wheeltap rules baselines --json` prints
@@ -167,7 +167,7 @@ pub struct ForecastArgs {
     pub history: HistoryArgs,
     /// Fit class baselines that the service has not frozen yet from so long a stretch at the start, at most
     /// half of the span; as the service would without it
-    #[arg(long, value_name = "SPAN", value_parser = span)]
+    #[arg(long, value_name = "SPAN", value_parser = span, allow_hyphen_values = true)]
     pub class_stretch: Option<i64>,
     /// List the alerts too; with --against those that only one version would raise
     #[arg(long)]
@@ -232,7 +232,7 @@ pub struct WalkBackArgs {
     #[arg(long, value_name = "NAME")]
     pub component: String,
     /// When it failed: a time, or a span back from now; the unit's newest data without it
-    #[arg(long, value_name = "TIME", value_parser = time)]
+    #[arg(long, value_name = "TIME", value_parser = time, allow_hyphen_values = true)]
     pub at: Option<i64>,
     /// Write the drafted rule to this file, which must not exist
     #[arg(long, value_name = "FILE", value_hint = ValueHint::FilePath)]
@@ -248,14 +248,14 @@ pub struct WalkBackArgs {
 #[derive(Debug, Args)]
 pub struct HistoryArgs {
     /// How many days of the service's history, back from the end
-    #[arg(long, value_name = "DAYS", value_parser = clap::value_parser!(u16).range(1..), conflicts_with = "from")]
+    #[arg(long, value_name = "DAYS", allow_negative_numbers = true, value_parser = clap::value_parser!(u16).range(1..), conflicts_with = "from")]
     pub days: Option<u16>,
     /// From this instant on (RFC 3339), or a span back from now such as "7 d"; 30 d before the end
     /// without it
-    #[arg(long, value_name = "TIME", value_parser = time)]
+    #[arg(long, value_name = "TIME", value_parser = time, allow_hyphen_values = true)]
     pub from: Option<i64>,
     /// Up to this instant; the newest stored data without it
-    #[arg(long, value_name = "TIME", value_parser = time)]
+    #[arg(long, value_name = "TIME", value_parser = time, allow_hyphen_values = true)]
     pub until: Option<i64>,
     /// Only this unit of the service; may be given several times
     #[arg(long, value_name = "UNIT")]

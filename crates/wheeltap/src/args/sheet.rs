@@ -113,7 +113,7 @@ pub struct DoneArgs {
     #[arg(value_name = "ITEM")]
     pub item: String,
     /// When: a time, or a span back from now; now without it
-    #[arg(long, value_name = "TIME", value_parser = time)]
+    #[arg(long, value_name = "TIME", value_parser = time, allow_hyphen_values = true)]
     pub at: Option<i64>,
     /// What was gauged, in the unit of the work file; without it, it was inspected or renewed
     #[arg(long, value_name = "NUMBER", allow_negative_numbers = true)]

@@ -8,7 +8,7 @@ use crate::{
         SplitArgs, TakeOnArgs,
     },
     output::note,
-    remote::{answer, connected, instant, now_ms, tail},
+    remote::{self, answer, connected, instant, now_ms, tail},
 };
 use wheeltap_proto::{v1, words};
 
@@ -136,12 +136,35 @@ pub fn facts(defect: &v1::Defect) -> Vec<(&'static str, String)> {
 
 pub async fn take_on(args: &TakeOnArgs) -> Result<Outcome, Stop> {
     let connection = connected(&args.of.server).await?;
+    let request = v1::GetDefectRequest {
+        name: name(args.of.number),
+    };
+    let before = answer(connection.defects().get_defect(request).await)?;
+    if let Some(at_ms) = before.taken_unix_ms
+        && !before.awaits_answer
+    {
+        let what = format!("defect {} on {}", args.of.number, tail(&before.unit));
+        let taken = (before.taken_by.as_str(), at_ms);
+        return Err(remote::already(&what, taken, &args.note));
+    }
     let request = v1::TakeDefectOnRequest {
         name: name(args.of.number),
         note: args.note.clone(),
         ..Default::default()
     };
     let defect = answer(connection.defects().take_defect_on(request).await)?;
+    // Nothing was written: each of its alerts was taken on by itself.
+    if defect.etag == before.etag {
+        let kept = if args.note.is_empty() {
+            ""
+        } else {
+            "; the note was not kept"
+        };
+        return Err(Stop::Failed(anyhow::anyhow!(
+            "every alert of defect {} is already taken on{kept}",
+            args.of.number
+        )));
+    }
     Ok(told(
         &defect,
         &format!("is taken on by {}", defect.taken_by),

@@ -152,7 +152,7 @@ pub const DEFECT: &[Field] = &[
 
 pub fn defect(defect: &v1::Defect) -> [Cell; 37] {
     let alerts: Vec<&str> = defect.alerts.iter().map(|name| tail(name)).collect();
-    let said = defect.said.as_ref().map(|said| said.disposition());
+    let said = defect.said.as_ref().map(v1::SaidDisposition::disposition);
     let plan = defect.plan.clone().unwrap_or_default();
     let [
         finding,

@@ -15,6 +15,9 @@ use wheeltap_model::unit_words;
 use wheeltap_proto::v1;
 use wheeltap_proto::v1::walk_back_response::Item;
 
+/// Among so many units little can be told.
+const FEW_UNITS: u64 = 12;
+
 #[derive(Serialize)]
 struct FindingLine<'a> {
     rank: usize,
@@ -50,10 +53,22 @@ struct Summary<'a> {
     at: String,
     silent_since: Option<String>,
     units: u64,
+    units_heard: u64,
     mates: u64,
     comparisons: u64,
     least_score: f64,
     findings: usize,
+    component_unknown: bool,
+    near_components: &'a [String],
+    draft_rings_on_others: u64,
+}
+
+#[derive(Serialize)]
+struct SignLine<'a> {
+    name: &'a str,
+    title: &'a str,
+    from: String,
+    until: Option<String>,
 }
 
 /// `wheeltap rules walk-back`.
@@ -76,6 +91,7 @@ pub fn run(args: &WalkBackArgs) -> Result<Outcome, Stop> {
             }),
             None => None,
         };
+        warn_of_component(&report);
         let mut out = Out::new();
         if args.json {
             print_json(&mut out, &report, made.as_ref())?;
@@ -94,6 +110,21 @@ pub fn run(args: &WalkBackArgs) -> Result<Outcome, Stop> {
             },
         )
     })
+}
+
+/// A slip of the pen would name a component that nobody looks for.
+fn warn_of_component(report: &v1::WalkBackReport) {
+    if !report.component_unknown {
+        return;
+    }
+    let near = match report.near_components.as_slice() {
+        [] => "none is like it".to_owned(),
+        near => format!("did you mean {}?", near.join(", ")),
+    };
+    note(format!(
+        "no rule or defect names the component {}; {near}",
+        report.component
+    ));
 }
 
 async fn walk(connection: &Connection, args: &WalkBackArgs) -> Result<v1::WalkBackReport, Stop> {
@@ -118,9 +149,11 @@ async fn walk(connection: &Connection, args: &WalkBackArgs) -> Result<v1::WalkBa
     }
 }
 
+const NO_DRAFT: &str = "no rule was drafted: none would call this unit and leave its class alone";
+
 fn keep_draft(path: &Path, draft: &str) -> Result<(), Stop> {
     if draft.is_empty() {
-        note("no rule was drafted: no limit would tell the unit from its class");
+        note(NO_DRAFT);
         return Ok(());
     }
     let mut file = OpenOptions::new()
@@ -178,36 +211,102 @@ fn print(
     made: Option<&Made>,
     is_kept: bool,
 ) -> anyhow::Result<()> {
+    print_head(out, report)?;
+    if report.findings.is_empty() {
+        return print_weak(out, report);
+    }
+    print_findings(out, &report.findings)?;
+    out.line(format!(
+        "own, class, mates: distance from each in standard deviations of the class. {} comparisons; \
+         scores under {} are not told, and some of those told are chance",
+        grouped(report.n_comparisons),
+        number(report.least_score)
+    ))?;
+    let Some(made) = made else {
+        return out.line(NO_DRAFT);
+    };
+    out.line("")?;
+    if !is_kept {
+        out.line(report.draft.trim_end())?;
+        out.line("")?;
+    }
+    if report.draft_n_others > 0 {
+        out.line(format!(
+            "the draft rings on {} that do not show it today: it needs your hand",
+            units(report.draft_n_others, "other unit")
+        ))?;
+    }
+    forecast::print(out, made, false)
+}
+
+fn units(n: u64, one: &str) -> String {
+    counted(usize::try_from(n).unwrap_or(usize::MAX), one)
+}
+
+/// What was compared with what, and what was known already.
+fn print_head(out: &mut Out, report: &v1::WalkBackReport) -> anyhow::Result<()> {
     out.line(format!(
         "{}, {}: {} to {}, against {} of class {}, {}",
         tail(&report.unit),
         report.component,
         instant(report.from_unix_ms),
         instant(report.at_unix_ms),
-        counted(
-            usize::try_from(report.n_units).unwrap_or(usize::MAX),
-            "unit"
-        ),
+        units(report.n_units, "unit"),
         tail(&report.unit_class),
-        counted(
-            usize::try_from(report.n_mates).unwrap_or(usize::MAX),
-            "mate"
-        ),
+        units(report.n_mates, "mate"),
     ))?;
+    if report.n_units_heard < FEW_UNITS {
+        out.line(format!(
+            "it rests on {} with data in this span: so few can miss a fault and can show one that is none",
+            units(report.n_units_heard, "other unit")
+        ))?;
+    }
     if report.silent_since_unix_ms != 0 {
         out.line(format!(
             "nothing was heard of the unit since {}: look at its radio link first",
             instant(report.silent_since_unix_ms)
         ))?;
     }
-    if report.findings.is_empty() {
-        return out.line(format!(
-            "nothing differs: of {} comparisons none scores {} or more",
-            grouped(report.n_comparisons),
-            number(report.least_score)
-        ));
+    for sign in &report.signs {
+        out.line(format!(
+            "known then: {} {}, {}",
+            sign_name(sign),
+            sign.title,
+            match sign.until_unix_ms {
+                0 => format!("since {}", instant(sign.from_unix_ms)),
+                until => format!("{} to {}", instant(sign.from_unix_ms), instant(until)),
+            }
+        ))?;
     }
-    let rows = report.findings.iter().enumerate();
+    Ok(())
+}
+
+/// `alert 7`, `defect 3`.
+fn sign_name(sign: &v1::WalkBackSign) -> String {
+    let kind = if sign.name.starts_with("defects/") {
+        "defect"
+    } else {
+        "alert"
+    };
+    format!("{kind} {}", tail(&sign.name))
+}
+
+/// What differs most where nothing differs enough.
+fn print_weak(out: &mut Out, report: &v1::WalkBackReport) -> anyhow::Result<()> {
+    out.line(format!(
+        "nothing differs: of {} comparisons none scores {} or more",
+        grouped(report.n_comparisons),
+        number(report.least_score)
+    ))?;
+    if report.weak_findings.is_empty() {
+        return Ok(());
+    }
+    out.line("weak, and may be chance; the greatest differences were:")?;
+    print_findings(out, &report.weak_findings)
+}
+
+fn print_findings(out: &mut Out, findings: &[v1::WalkBackFinding]) -> anyhow::Result<()> {
+    let rows = findings.iter().enumerate();
     out.table(
         &[
             "",
@@ -227,27 +326,13 @@ fn print(
         rows.map(|(idx, finding)| row(idx + 1, finding)).collect(),
     )?;
     out.line("")?;
-    for (idx, finding) in report.findings.iter().enumerate() {
+    for (idx, finding) in findings.iter().enumerate() {
         if !finding.together.is_empty() {
             let names: Vec<&str> = finding.together.iter().map(|name| tail(name)).collect();
             out.line(format!("{} moved with {}", idx + 1, names.join(", ")))?;
         }
     }
-    out.line(format!(
-        "own, class, mates: distance from each in standard deviations of the class. {} comparisons; \
-         scores under {} are not told, and some of those told are chance",
-        grouped(report.n_comparisons),
-        number(report.least_score)
-    ))?;
-    let Some(made) = made else {
-        return out.line("no rule was drafted: no limit would tell the unit from its class");
-    };
-    out.line("")?;
-    if !is_kept {
-        out.line(report.draft.trim_end())?;
-        out.line("")?;
-    }
-    forecast::print(out, made, false)
+    Ok(())
 }
 
 fn row(rank: usize, finding: &v1::WalkBackFinding) -> Vec<String> {
@@ -289,36 +374,51 @@ fn row(rank: usize, finding: &v1::WalkBackFinding) -> Vec<String> {
     ]
 }
 
+fn finding_line(rank: usize, finding: &v1::WalkBackFinding) -> FindingLine<'_> {
+    FindingLine {
+        rank,
+        channel: tail(&finding.channel),
+        what: what(finding),
+        aspect: aspect_word(finding.aspect()),
+        given: finding.given.iter().map(|name| tail(name)).collect(),
+        condition: &finding.condition,
+        score: finding.score,
+        here: finding.here,
+        usually: finding.usually,
+        class: finding.expected,
+        ucum: &finding.ucum,
+        distance_from_own_past: finding.own,
+        distance_from_class: finding.against_class,
+        distance_from_mates: finding.against_mates,
+        since: (finding.since_unix_ms != 0).then(|| instant(finding.since_unix_ms)),
+        gradual: finding.gradual,
+        difference_last_hour: finding.hour,
+        difference_last_day: finding.day,
+        difference_last_week: finding.week,
+        difference_last_month: finding.month,
+        together: finding.together.iter().map(|name| tail(name)).collect(),
+        today: finding.today.iter().map(|one| tail(&one.unit)).collect(),
+    }
+}
+
 fn print_json(
     out: &mut Out,
     report: &v1::WalkBackReport,
     made: Option<&Made>,
 ) -> anyhow::Result<()> {
-    for (idx, finding) in report.findings.iter().enumerate() {
-        out.json(&serde_json::json!({ "finding": FindingLine {
-            rank: idx + 1,
-            channel: tail(&finding.channel),
-            what: what(finding),
-            aspect: aspect_word(finding.aspect()),
-            given: finding.given.iter().map(|name| tail(name)).collect(),
-            condition: &finding.condition,
-            score: finding.score,
-            here: finding.here,
-            usually: finding.usually,
-            class: finding.expected,
-            ucum: &finding.ucum,
-            distance_from_own_past: finding.own,
-            distance_from_class: finding.against_class,
-            distance_from_mates: finding.against_mates,
-            since: (finding.since_unix_ms != 0).then(|| instant(finding.since_unix_ms)),
-            gradual: finding.gradual,
-            difference_last_hour: finding.hour,
-            difference_last_day: finding.day,
-            difference_last_week: finding.week,
-            difference_last_month: finding.month,
-            together: finding.together.iter().map(|name| tail(name)).collect(),
-            today: finding.today.iter().map(|one| tail(&one.unit)).collect(),
+    for sign in &report.signs {
+        out.json(&serde_json::json!({ "sign": SignLine {
+            name: &sign.name,
+            title: &sign.title,
+            from: instant(sign.from_unix_ms),
+            until: (sign.until_unix_ms != 0).then(|| instant(sign.until_unix_ms)),
         } }))?;
+    }
+    for (idx, finding) in report.findings.iter().enumerate() {
+        out.json(&serde_json::json!({ "finding": finding_line(idx + 1, finding) }))?;
+    }
+    for (idx, finding) in report.weak_findings.iter().enumerate() {
+        out.json(&serde_json::json!({ "weak_finding": finding_line(idx + 1, finding) }))?;
     }
     if let Some(made) = made {
         out.json(
@@ -335,9 +435,13 @@ fn print_json(
         silent_since: (report.silent_since_unix_ms != 0)
             .then(|| instant(report.silent_since_unix_ms)),
         units: report.n_units,
+        units_heard: report.n_units_heard,
         mates: report.n_mates,
         comparisons: report.n_comparisons,
         least_score: report.least_score,
         findings: report.findings.len(),
+        component_unknown: report.component_unknown,
+        near_components: &report.near_components,
+        draft_rings_on_others: report.draft_n_others,
     } }))
 }

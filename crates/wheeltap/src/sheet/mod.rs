@@ -17,7 +17,7 @@ use anyhow::anyhow;
 use futures::TryStreamExt;
 use serde_json::json;
 use std::path::Path;
-use table::{Cells, Table};
+use table::{Cells, NOTHING_RECORDED, Problems, Table};
 use tonic_types::StatusExt;
 use wheeltap_client::{CallError, Connection};
 use wheeltap_proto::v1;
@@ -211,48 +211,80 @@ fn table(path: &Path, needed: &[&'static str], optional: &[&'static str]) -> Res
     Ok(table)
 }
 
-/// A refusal of entries that stand in a file, by line: `arrivals[3].unit` is of the fourth row.
-fn refused(path: &Path, lines: &[u64], status: tonic::Status, done: usize) -> Stop {
-    let details = status.get_error_details();
-    let violations = details
-        .bad_request()
-        .map(|bad| bad.field_violations.as_slice());
-    let mut told = Vec::new();
-    for violation in violations.unwrap_or_default() {
-        let place = violation.field.split_once('[').and_then(|(_, rest)| {
-            let (idx, field) = rest.split_once(']')?;
-            let line = lines.get(idx.parse::<usize>().ok()?)?;
-            Some((line, field.trim_start_matches('.')))
-        });
-        told.push(match place {
-            Some((line, field)) => format!(
-                "{}:{line}: {}: {}",
-                path.display(),
-                field.trim_end_matches("_unix_ms"),
-                violation.description
-            ),
-            None => format!(
-                "{}: {}: {}",
-                path.display(),
-                violation.field,
-                violation.description
-            ),
-        });
+/// The column of a field of the contract.
+fn column(field: &str) -> &str {
+    match field {
+        "point" => "service point",
+        "arrives_unix_ms" | "as_of_unix_ms" | "done_unix_ms" => "time",
+        "leaves_unix_ms" => "out-time",
+        "name" => "id",
+        "on_hand" => "on hand",
+        other => other,
     }
-    if told.is_empty() {
+}
+
+/// The line of an entry that is named as the wire does, `arrivals[3]`, and what stands after its name.
+fn line_of<'t>(text: &'t str, lines: &[u64]) -> Option<(u64, &'t str)> {
+    let (_, rest) = text.split_once('[')?;
+    let (idx, after) = rest.split_once(']')?;
+    let line = lines.get(idx.parse::<usize>().ok()?)?;
+    Some((*line, after))
+}
+
+/// As people read it: an entry of the request is a line of their file.
+fn in_lines(why: &str, lines: &[u64]) -> String {
+    why.split_once("arrivals[")
+        .and_then(|(before, _)| {
+            let (line, after) = line_of(why, lines)?;
+            Some(format!("{before}line {line}{after}"))
+        })
+        .unwrap_or_else(|| why.to_owned())
+}
+
+/// Takes down which entries of a file the service refuses, by line: `arrivals[3].unit` is of the fourth row.
+/// Whether there were any; a refusal of something else has none.
+fn take_refused(problems: &mut Problems, lines: &[u64], status: &tonic::Status) -> bool {
+    let details = status.get_error_details();
+    let Some(bad) = details.bad_request() else {
+        return false;
+    };
+    for violation in &bad.field_violations {
+        let why = in_lines(&violation.description, lines);
+        let (line, field) =
+            line_of(&violation.field, lines).unwrap_or((1, violation.field.as_str()));
+        problems.refuse(line, column(field.trim_start_matches('.')), &why);
+    }
+    !bad.field_violations.is_empty()
+}
+
+/// A refusal of entries that stand in a file.
+fn refused(path: &Path, lines: &[u64], status: tonic::Status, done: usize) -> Stop {
+    let mut problems = Problems::of(path.display().to_string());
+    if !take_refused(&mut problems, lines, &status) {
         return Stop::Failed(CallError::from(status).into());
     }
-    told.push(match done {
-        0 => "nothing was recorded".to_owned(),
-        done => format!("the first {done} rows were recorded; mend the others and run it again"),
-    });
-    Stop::Failed(anyhow!(told.join("\n")))
+    match done {
+        0 => problems.stop(NOTHING_RECORDED),
+        done => problems.stop(&format!(
+            "the first {done} rows were recorded; mend the others and run it again"
+        )),
+    }
 }
 
 /// Arrivals of a file, each with its line.
 pub fn read_arrivals(path: &Path, source: &str) -> Result<Vec<(u64, v1::Arrival)>, Stop> {
+    let (rows, problems) = take_arrivals(path, source)?;
+    if problems.is_empty() {
+        return Ok(rows);
+    }
+    Err(problems.stop(NOTHING_RECORDED))
+}
+
+/// As [`read_arrivals`], with what is wrong with the file; a row with a mistake has what can be read of it.
+fn take_arrivals(path: &Path, source: &str) -> Result<(Vec<(u64, v1::Arrival)>, Problems), Stop> {
     let needed = ["unit", "service point", "time"];
-    table(path, &needed, &["out-time", "id"])?.take(|cells| {
+    let table = table(path, &needed, &["out-time", "id"])?;
+    Ok(table.take_all(|cells| {
         let unit = cells.needed("unit", "name the unit, such as ZVR 4117");
         let point = cells.needed("service point", POINT_MEND);
         let arrives = match cells.needed("time", "say when it comes in") {
@@ -269,14 +301,38 @@ pub fn read_arrivals(path: &Path, source: &str) -> Result<Vec<(u64, v1::Arrival)
         let id = cells.text("id");
         Some(v1::Arrival {
             name: id.map(|id| format!("arrivals/{id}")).unwrap_or_default(),
-            unit: format!("units/{}", unit?),
-            point: format!("points/{}", point?),
-            arrives_unix_ms: arrives?,
+            unit: format!("units/{}", unit.unwrap_or_default()),
+            point: format!("points/{}", point.unwrap_or_default()),
+            arrives_unix_ms: arrives.unwrap_or(0),
             leaves_unix_ms: leaves,
             source: source.to_owned(),
             ..Default::default()
         })
-    })
+    }))
+}
+
+/// What the service too finds wrong with a file that has mistakes already, so that all of them are told at once.
+async fn with_the_services(
+    args: &SheetFileArgs,
+    rows: &[(u64, v1::Arrival)],
+    mut problems: Problems,
+) -> Stop {
+    // Without a service what can be said of the file by itself is said.
+    if let Ok(connection) = connected(&args.server).await {
+        for rows in rows.chunks(A_CALL) {
+            let (lines, arrivals): (Vec<u64>, Vec<_>) = rows.iter().cloned().unzip();
+            let request = v1::RecordArrivalsRequest {
+                arrivals,
+                validate_only: true,
+            };
+            if let Err(status) = connection.turnaround().record_arrivals(request).await
+                && !take_refused(&mut problems, &lines, &status)
+            {
+                break;
+            }
+        }
+    }
+    problems.stop(NOTHING_RECORDED)
 }
 
 /// What a file says of parts, each with its line.
@@ -334,12 +390,18 @@ fn on_hand_of(cells: &mut Cells<'_>) -> Option<v1::OnHand> {
 }
 
 async fn import(args: &SheetFileArgs) -> Result<Outcome, Stop> {
-    let rows = read_arrivals(&args.file, &source(args))?;
+    let (rows, problems) = take_arrivals(&args.file, &source(args))?;
+    if !problems.is_empty() {
+        return Err(with_the_services(args, &rows, problems).await);
+    }
     let connection = connected(&args.server).await?;
     let (mut n_new, mut n_changed, mut n_unchanged) = (0, 0, 0);
     for (nth, rows) in rows.chunks(A_CALL).enumerate() {
         let (lines, arrivals): (Vec<u64>, Vec<_>) = rows.iter().cloned().unzip();
-        let request = v1::RecordArrivalsRequest { arrivals };
+        let request = v1::RecordArrivalsRequest {
+            arrivals,
+            validate_only: false,
+        };
         let recorded = connection.turnaround().record_arrivals(request).await;
         let recorded = recorded
             .map_err(|status| refused(&args.file, &lines, status, nth * A_CALL))?

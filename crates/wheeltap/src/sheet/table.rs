@@ -6,15 +6,83 @@ use std::{fmt::Write as _, path::Path};
 
 /// Mistakes told of one file at most.
 const MOST_TOLD: usize = 20;
+/// Mistakes remembered of one file at most.
+const MOST_KEPT: usize = 1_000;
+
+/// One mistake.
+struct Problem {
+    line: u64,
+    column: Option<String>,
+    text: String,
+}
+
+/// What is wrong with a file.
+pub struct Problems {
+    file: String,
+    list: Vec<Problem>,
+    n: usize,
+}
+
+impl Problems {
+    pub const fn of(file: String) -> Self {
+        Self {
+            file,
+            list: Vec::new(),
+            n: 0,
+        }
+    }
+
+    pub const fn is_empty(&self) -> bool {
+        self.n == 0
+    }
+
+    /// Takes down what the service says of a cell, unless that cell's mistake is known.
+    pub fn refuse(&mut self, line: u64, column: &str, why: &str) {
+        let is_known = self
+            .list
+            .iter()
+            .any(|known| known.line == line && known.column.as_deref() == Some(column));
+        if !is_known {
+            self.tell(line, Some(column), format!(" {column}: {why}"));
+        }
+    }
+
+    fn tell(&mut self, line: u64, column: Option<&str>, text: String) {
+        self.n += 1;
+        if self.list.len() < MOST_KEPT {
+            self.list.push(Problem {
+                line,
+                column: column.map(ToOwned::to_owned),
+                text,
+            });
+        }
+    }
+
+    /// All of it, by line; `recorded` says what became of the file's rows.
+    pub fn stop(mut self, recorded: &str) -> Stop {
+        self.list.sort_by_key(|problem| problem.line);
+        let told = self.list.iter().take(MOST_TOLD);
+        let mut text = String::new();
+        for problem in told {
+            let _ = writeln!(text, "{}:{}:{}", self.file, problem.line, problem.text);
+        }
+        if self.n > MOST_TOLD {
+            let _ = writeln!(text, "and {} more", self.n - MOST_TOLD);
+        }
+        text.push_str(recorded);
+        Stop::Failed(anyhow!(text))
+    }
+}
+
+/// What became of a file that holds a mistake.
+pub const NOTHING_RECORDED: &str = "nothing was recorded";
 
 /// A table with the columns asked for.
 pub struct Table {
-    file: String,
     /// The columns asked for, as they are called.
     columns: Vec<&'static str>,
     rows: Vec<Row>,
-    problems: Vec<String>,
-    n_problems: usize,
+    problems: Problems,
     /// Columns that nobody asked for.
     pub not_read: Vec<String>,
 }
@@ -86,11 +154,9 @@ impl Table {
             .map(|(_, heading)| heading.to_owned())
             .collect();
         let mut table = Self {
-            file: name,
             columns,
             rows: Vec::new(),
-            problems: Vec::new(),
-            n_problems: 0,
+            problems: Problems::of(name),
             not_read,
         };
         for record in reader.records() {
@@ -132,21 +198,31 @@ impl Table {
 
     /// Takes down a mistake.
     fn tell(&mut self, line: u64, cell: Option<(usize, &str)>, what: &str, mend: &str) {
-        self.n_problems += 1;
-        if self.problems.len() < MOST_TOLD {
-            let at = cell.map_or_else(String::new, |(cell, column)| {
-                format!(" cell {cell} ({column}):")
-            });
-            self.problems
-                .push(format!("{}:{line}:{at} {what}; {mend}", self.file));
-        }
+        let at = cell.map_or_else(String::new, |(cell, column)| {
+            format!(" cell {cell} ({column}):")
+        });
+        let column = cell.map(|(_, column)| column);
+        self.problems
+            .tell(line, column, format!("{at} {what}; {mend}"));
     }
 
     /// Takes every row apart; what cannot be taken is told with line, cell and mend, and then nothing is given.
     pub fn take<T>(
+        self,
+        take: impl FnMut(&mut Cells<'_>) -> Option<T>,
+    ) -> Result<Vec<(u64, T)>, Stop> {
+        let (taken, problems) = self.take_all(take);
+        if problems.is_empty() {
+            return Ok(taken);
+        }
+        Err(problems.stop(NOTHING_RECORDED))
+    }
+
+    /// Takes every row apart, and gives what is wrong with the file beside what could be taken.
+    pub fn take_all<T>(
         mut self,
         mut take: impl FnMut(&mut Cells<'_>) -> Option<T>,
-    ) -> Result<Vec<(u64, T)>, Stop> {
+    ) -> (Vec<(u64, T)>, Problems) {
         let rows = std::mem::take(&mut self.rows);
         let mut taken = Vec::with_capacity(rows.len());
         for row in &rows {
@@ -158,16 +234,7 @@ impl Table {
                 taken.push((row.line, value));
             }
         }
-        if self.n_problems == 0 {
-            return Ok(taken);
-        }
-        let mut text = self.problems.join("\n");
-        if self.n_problems > self.problems.len() {
-            let more = self.n_problems - self.problems.len();
-            let _ = write!(text, "\nand {more} more");
-        }
-        text.push_str("\nnothing was recorded");
-        Err(Stop::Failed(anyhow!(text)))
+        (taken, self.problems)
     }
 }
 
@@ -277,11 +344,11 @@ mod tests {
         let said = read(text).unwrap_err();
         let lines: Vec<&str> = said.lines().collect();
         assert_eq!(lines.len(), 6, "{said}");
-        assert!(lines[0].starts_with("/t.csv:4: the row has 1 cells, the heading 3; give each"));
         assert!(
-            lines[1].starts_with("/t.csv:2: cell 2 (time): \"noon\" cannot be read; write a time")
+            lines[0].starts_with("/t.csv:2: cell 2 (time): \"noon\" cannot be read; write a time")
         );
-        assert!(lines[2].starts_with("/t.csv:3: cell 1 (unit): the cell is empty; name the unit"));
+        assert!(lines[1].starts_with("/t.csv:3: cell 1 (unit): the cell is empty; name the unit"));
+        assert!(lines[2].starts_with("/t.csv:4: the row has 1 cells, the heading 3; give each"));
         // A time without an offset could be any.
         assert!(lines[3].starts_with("/t.csv:5: cell 2 (time): \"1970-01-01T00:00:00\""));
         assert!(lines[4].starts_with("/t.csv:5: cell 3 (out-time): \"never\""));

@@ -101,8 +101,11 @@ fn lists_of_defects_go_on_page_by_page() {
     assert!(!second.contains("Due later"), "{second}");
     holds(&second, &["value=\"ZVR 4117\"", "Seen 101"]);
     assert!(!first.contains("Seen 101"));
-    let (_, none) = service.page("GET /defects?unit=ZVR+4118", "", "");
+    let (_, none) = service.page("GET /defects?unit=ZVR+4117&show=closed", "", "");
     holds(&none, &["None."]);
+    // A mistyped unit is not one with nothing wrong.
+    let (_, unknown) = service.page("GET /defects?unit=ZVR+4118", "", "");
+    holds(&unknown, &["the fleet has no unit ZVR 4118"]);
     // A token of another list is no way into this one.
     let (head, _) = service.page(&format!("GET /defects?show=closed&{next}"), "", "");
     assert!(head.starts_with("HTTP/1.1 400"), "{head}");
@@ -347,9 +350,8 @@ fn a_units_page_tells_its_past_what_is_for_the_shop_and_what_is_silent() {
         let found = listed().find(|defect| defect["component"] == of);
         found.map(|defect| defect["defect"].to_string())
     };
-    while number("oil filter").is_none() {
-        std::thread::sleep(std::time::Duration::from_millis(50));
-    }
+    // Each look starts a program, so it does not run hot.
+    while number("oil filter").is_none() {}
     let cooler = number("oil cooler").expect("the day's");
     let find = ["defects", "find", &cooler, "as-called", "--note", "silted"];
     service.run(&bench, &find).says(0, &["is closed"]);

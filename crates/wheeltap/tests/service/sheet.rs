@@ -159,6 +159,30 @@ fn a_sheet_is_printed_for_what_a_file_says_comes_in() {
         .run(&bench, &["sheet", "ZVR 9"])
         .says(1, &["UNKNOWN_UNIT", "ZVR 9"]);
     service.run(&bench, &["sheet"]).says(2, &["name a unit"]);
+    for (words, said) in [
+        (
+            &["sheet", "--point", "Nowhere"][..],
+            "there are Burbot Yard",
+        ),
+        (
+            &["defects", "plan", "1", "--at", "Nowhere"],
+            "service point: there is no service point Nowhere; there are Burbot Yard",
+        ),
+        (
+            &[
+                "defects",
+                "plan",
+                "1",
+                "--at",
+                "Burbot Yard",
+                "--when",
+                "2025-12-01",
+            ],
+            "at is 2025-12-01T00:00:00Z, which is past",
+        ),
+    ] {
+        service.run(&bench, words).says(1, &[said]);
+    }
 }
 
 fn refuses_bad_files(bench: &Bench, service: &Service) {
@@ -186,10 +210,28 @@ fn refuses_bad_files(bench: &Bench, service: &Service) {
         1,
         &[
             "bad.csv:4: unit: the fleet has no unit ZVR 9",
-            "bad.csv:4: point: there is no service point Nowhere; there are Burbot Yard",
+            "bad.csv:4: service point: there is no service point Nowhere; there are Burbot Yard",
             "nothing was recorded",
         ],
     );
+    // Both at once, also of one row; and an arrival that is named is named by its line.
+    let both = import(
+        "unit,service point,time,out-time\nZVR 9,Burbot Yard,noon,\nZVR 4117,Nowhere,2026-01-01T01:00:00Z,\n\
+         ZVR 4117,Burbot Yard,2062-01-01T01:00:00Z,\nZVR 4117,Burbot Yard,2026-01-01T02:00:00Z,\n\
+         ZVR 4117,Burbot Yard,2026-01-01T02:00:00Z,2026-01-01T03:00:00Z\n",
+    );
+    both.says(
+        1,
+        &[
+            "bad.csv:2: cell 3 (time): \"noon\" cannot be read",
+            "bad.csv:2: unit: the fleet has no unit ZVR 9",
+            "bad.csv:3: service point: there is no service point Nowhere",
+            "bad.csv:4: time: is 2062-01-01T01:00:00Z, more than a year from now",
+            "bad.csv:6: id: is the same arrival as line 5 with other content",
+            "nothing was recorded",
+        ],
+    );
+    assert_eq!(both.stderr.matches("bad.csv:").count(), 5, "{both:#?}");
     let listed = service.run(bench, &["sheet", "arrivals", "--all", "--json"]);
     assert_eq!(listed.stdout, "", "no part of a refused file is kept");
 }

@@ -1,0 +1,11 @@
+//! Names of components as people write them: `sander`, `Sander` and ` sander ` are one.
+
+/// What two spellings of one component have in common: by this they are joined and compared.
+pub(crate) fn key(component: &str) -> String {
+    component.trim().to_ascii_lowercase()
+}
+
+/// Whether two spellings mean one component.
+pub(crate) fn is_same(one: &str, other: &str) -> bool {
+    one.trim().eq_ignore_ascii_case(other.trim())
+}

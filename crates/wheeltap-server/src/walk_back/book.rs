@@ -1,0 +1,130 @@
+//! What the book of rules, alerts and defects knows of the component that failed.
+
+use std::collections::{BTreeMap, BTreeSet};
+use wheeltap_followup::Book;
+use wheeltap_model::{Condition, EventTime, UnitId};
+use wheeltap_proto::convert;
+use wheeltap_proto::v1;
+
+/// Signs told at most.
+const MOST_SIGNS: usize = 20;
+/// Components told at most as near a name.
+const MOST_NEAR: usize = 5;
+/// Names with so many of their pairs of letters in common are near, 0 to 1.
+const LEAST_ALIKE: f64 = 0.4;
+
+/// Alerts and defects of a unit's component that stood between two instants, oldest first.
+pub fn signs(
+    book: &Book,
+    unit: &UnitId,
+    component: &str,
+    (from, until): (EventTime, EventTime),
+) -> Vec<v1::WalkBackSign> {
+    let stood = |began: EventTime, ended: Option<EventTime>| {
+        began <= until && ended.is_none_or(|ended| ended >= from)
+    };
+    let sign =
+        |name: String, title: &str, began: EventTime, ended: Option<EventTime>| v1::WalkBackSign {
+            name,
+            title: title.to_owned(),
+            from_unix_ms: began.unix_ms(),
+            until_unix_ms: ended.map_or(0, EventTime::unix_ms),
+        };
+    let alerts = book
+        .all_alerts()
+        .filter(|alert| alert.unit() == unit)
+        .filter(|alert| is_same(&alert.rule().facts.component, component))
+        .filter(|alert| alert.condition() != Condition::Withdrawn)
+        .filter(|alert| stood(alert.raised_at(), alert.ended_at()))
+        .map(|alert| {
+            let (name, title) = (convert::alert_name(alert.id()), &alert.rule().facts.title);
+            sign(name, title, alert.raised_at(), alert.ended_at())
+        });
+    let defects = book
+        .all_defects()
+        .map(|kept| (kept.defect(), kept.repaired_at()))
+        .filter(|(defect, _)| defect.unit == *unit && defect.merged_into.is_none())
+        .filter(|(defect, _)| is_same(&defect.component, component))
+        .filter(|(defect, ended)| stood(defect.first_sign_at, *ended))
+        .map(|(defect, ended)| {
+            let name = convert::defect_name(defect.id);
+            sign(name, &defect.title, defect.first_sign_at, ended)
+        });
+    let mut signs: Vec<v1::WalkBackSign> = alerts.chain(defects).collect();
+    signs.sort_by_key(|sign| sign.from_unix_ms);
+    // The newest are the nearest to the failure.
+    let n_older = signs.len().saturating_sub(MOST_SIGNS);
+    signs.split_off(n_older)
+}
+
+/// Whether nothing names the component though others are named, and which of those are like it.
+pub fn unknown_component(book: &Book, component: &str) -> Option<Vec<String>> {
+    let newest = book
+        .rule_names()
+        .filter_map(|name| book.rule_versions(name).last());
+    let mut named: BTreeSet<&str> = newest.map(|rule| rule.facts.component.as_str()).collect();
+    named.extend(
+        book.all_defects()
+            .map(|kept| kept.defect().component.as_str()),
+    );
+    if named.is_empty() || named.iter().any(|named| is_same(named, component)) {
+        return None;
+    }
+    let mut near: Vec<(f64, &str)> = named
+        .into_iter()
+        .map(|named| (alike(named, component), named))
+        .filter(|(alike, _)| *alike >= LEAST_ALIKE)
+        .collect();
+    near.sort_by(|a, b| b.0.total_cmp(&a.0));
+    let told = near.into_iter().take(MOST_NEAR);
+    Some(told.map(|(_, named)| named.to_owned()).collect())
+}
+
+fn is_same(a: &str, b: &str) -> bool {
+    a.to_lowercase() == b.to_lowercase()
+}
+
+/// Share of the pairs of letters that two names have in common (Dice's coefficient), 0 to 1; a whole
+/// word in common is enough to be near.
+fn alike(a: &str, b: &str) -> f64 {
+    let (a, b) = (a.to_lowercase(), b.to_lowercase());
+    let mut pairs: BTreeMap<(char, char), (usize, usize)> = BTreeMap::new();
+    for pair in a.chars().zip(a.chars().skip(1)) {
+        pairs.entry(pair).or_default().0 += 1;
+    }
+    for pair in b.chars().zip(b.chars().skip(1)) {
+        pairs.entry(pair).or_default().1 += 1;
+    }
+    let common: usize = pairs.values().map(|(a, b)| *a.min(b)).sum();
+    let all: usize = pairs.values().map(|(a, b)| a + b).sum();
+    let dice = 2.0 * common as f64 / all.max(1) as f64;
+    let shares_word = a.split_whitespace().any(|word| {
+        let mut others = b.split_whitespace();
+        word.chars().count() > 2 && others.any(|other| other == word)
+    });
+    if shares_word {
+        dice.max(LEAST_ALIKE)
+    } else {
+        dice
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn names_are_alike_by_their_letters_or_a_word() {
+        for (a, b) in [
+            ("oil cooler", "Oil coolar"),
+            ("oil cooler", "oil pump"),
+            ("sand delivery", "sander delivery"),
+        ] {
+            assert!(alike(a, b) >= LEAST_ALIKE, "{a}, {b}");
+        }
+        assert!(alike("oil cooler", "Oil cooler") > 0.999);
+        for named in ["oil cooler", "traction motor", "sand delivery", ""] {
+            assert!(alike(named, "flux capacitor") < LEAST_ALIKE, "{named}");
+        }
+    }
+}

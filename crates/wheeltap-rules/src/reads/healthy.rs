@@ -1,6 +1,8 @@
 //! Inputs that measure a unit by a stretch in which it was healthy.
 
-use super::{Arg, Bound, Fits, HALF, Placed, Planner, Reader, UnitOf, difference_ucum};
+use super::arguments::HALF;
+use super::window::difference_ucum;
+use super::{Arg, Bound, Fits, Placed, Planner, Reader, UnitOf};
 use crate::about::{Entries, refuse_kind, span, text};
 use crate::problem::{Place, arguments, one_of, suggestion};
 use crate::syntax::{Kind, Node};

@@ -1,7 +1,8 @@
 //! Plans what is asked of the unit's consist mates.
 
+use super::bounds::{Bound, Bounds};
 use super::table::{Arg, Fits, Reader, UnitOf};
-use super::{Bound, Bounds, Placed, Planner};
+use super::{Placed, Planner};
 use crate::problem::{Place, suggestion};
 use crate::syntax::{Kind, Node};
 use crate::units::Measure;

@@ -6,6 +6,13 @@ pub(crate) fn key(component: &str) -> String {
 }
 
 /// Whether two spellings mean one component.
-pub(crate) fn is_same(one: &str, other: &str) -> bool {
+///
+/// ```
+/// use wheeltap_followup::is_same_component;
+///
+/// assert!(is_same_component("sander", " Sander "));
+/// assert!(!is_same_component("sander", "sand box"));
+/// ```
+pub fn is_same(one: &str, other: &str) -> bool {
     one.trim().eq_ignore_ascii_case(other.trim())
 }

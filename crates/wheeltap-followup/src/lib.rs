@@ -43,6 +43,7 @@ pub use audit::{AuditLine, Subject, audit};
 pub use book::{
     Belongs, Book, BookError, CALLS_FROM_MS, ChangeNotice, HistoryGone, KeptBaseline, Limits,
 };
+pub use component::is_same as is_same_component;
 pub use defect::{DefectChangeKind, DefectQuery, KeptDefect, ReportedAs};
 pub use desk::{
     DeskLoad, FirstOut, HandoverList, MOST_IN_HAND, OwedCall, Repeating, desk_load, handover_list,

@@ -339,7 +339,7 @@ fn a_defect_is_split_and_merged_by_hand() {
     let fan = desk.raise(occurred("fan", 300, None), Terms::default());
     let split = |desk: &mut Desk, alerts: Vec<_>| {
         desk.write("desk", |planner| {
-            planner.split(DefectId(1), alerts, "thermostat", "another fault", "", "")
+            planner.split(DefectId(1), alerts, " thermostat ", "another fault", "", "")
         })
         .0
     };

@@ -3,7 +3,7 @@
 
 use crate::{Shared, rules, status};
 use tonic::Status;
-use wheeltap_followup::{Book, Refusal};
+use wheeltap_followup::{Book, Refusal, is_same_component};
 use wheeltap_model::{AlertId, ClassName, DefectId, PointName, RuleName, UnitId};
 use wheeltap_proto::convert;
 
@@ -114,7 +114,7 @@ pub fn parts_of_units(book: &Book, system: &str, component: &str) -> Result<(), 
     if !system.is_empty() && system != SENSORS && !has_named(book, |of, _| of == system) {
         return no("UNKNOWN_SYSTEM", "system", system);
     }
-    if !component.is_empty() && !has_named(book, |_, of| of == component) {
+    if !component.is_empty() && !has_named(book, |_, of| is_same_component(of, component)) {
         return no("UNKNOWN_COMPONENT", "component", component);
     }
     Ok(())

@@ -175,9 +175,9 @@ impl Planner<'_> {
         alerts.sort_unstable();
         alerts.dedup();
         let kept = self.book.defect(id).ok_or(Refusal::UnknownDefect { id })?;
-        let component = match component {
+        let component = match component.trim() {
             "" => kept.defect().component.clone(),
-            component => component.trim().to_owned(),
+            component => component.to_owned(),
         };
         let title = alerts
             .first()

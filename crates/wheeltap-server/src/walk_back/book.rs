@@ -1,7 +1,7 @@
 //! What the book of rules, alerts and defects knows of the component that failed.
 
-use std::collections::{BTreeMap, BTreeSet};
-use wheeltap_followup::Book;
+use std::collections::BTreeSet;
+use wheeltap_followup::{Book, is_same_component};
 use wheeltap_model::{Condition, EventTime, UnitId};
 use wheeltap_proto::convert;
 use wheeltap_proto::v1;
@@ -33,7 +33,7 @@ pub fn signs(
     let alerts = book
         .all_alerts()
         .filter(|alert| alert.unit() == unit)
-        .filter(|alert| is_same(&alert.rule().facts.component, component))
+        .filter(|alert| is_same_component(&alert.rule().facts.component, component))
         .filter(|alert| alert.condition() != Condition::Withdrawn)
         .filter(|alert| stood(alert.raised_at(), alert.ended_at()))
         .map(|alert| {
@@ -44,7 +44,7 @@ pub fn signs(
         .all_defects()
         .map(|kept| (kept.defect(), kept.repaired_at()))
         .filter(|(defect, _)| defect.unit == *unit && defect.merged_into.is_none())
-        .filter(|(defect, _)| is_same(&defect.component, component))
+        .filter(|(defect, _)| is_same_component(&defect.component, component))
         .filter(|(defect, ended)| stood(defect.first_sign_at, *ended))
         .map(|(defect, ended)| {
             let name = convert::defect_name(defect.id);
@@ -67,7 +67,11 @@ pub fn unknown_component(book: &Book, component: &str) -> Option<Vec<String>> {
         book.all_defects()
             .map(|kept| kept.defect().component.as_str()),
     );
-    if named.is_empty() || named.iter().any(|named| is_same(named, component)) {
+    if named.is_empty()
+        || named
+            .iter()
+            .any(|named| is_same_component(named, component))
+    {
         return None;
     }
     let mut near: Vec<(f64, &str)> = named
@@ -80,24 +84,11 @@ pub fn unknown_component(book: &Book, component: &str) -> Option<Vec<String>> {
     Some(told.map(|(_, named)| named.to_owned()).collect())
 }
 
-fn is_same(a: &str, b: &str) -> bool {
-    a.to_lowercase() == b.to_lowercase()
-}
-
 /// Share of the pairs of letters that two names have in common (Dice's coefficient), 0 to 1; a whole
 /// word in common is enough to be near.
 fn alike(a: &str, b: &str) -> f64 {
     let (a, b) = (a.to_lowercase(), b.to_lowercase());
-    let mut pairs: BTreeMap<(char, char), (usize, usize)> = BTreeMap::new();
-    for pair in a.chars().zip(a.chars().skip(1)) {
-        pairs.entry(pair).or_default().0 += 1;
-    }
-    for pair in b.chars().zip(b.chars().skip(1)) {
-        pairs.entry(pair).or_default().1 += 1;
-    }
-    let common: usize = pairs.values().map(|(a, b)| *a.min(b)).sum();
-    let all: usize = pairs.values().map(|(a, b)| a + b).sum();
-    let dice = 2.0 * common as f64 / all.max(1) as f64;
+    let dice = strsim::sorensen_dice(&a, &b);
     let shares_word = a.split_whitespace().any(|word| {
         let mut others = b.split_whitespace();
         word.chars().count() > 2 && others.any(|other| other == word)

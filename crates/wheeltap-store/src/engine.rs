@@ -9,6 +9,7 @@
 use crate::StoreError;
 use std::fs::{self, File};
 use std::path::{Path, PathBuf};
+use std::time::Duration;
 
 /// One sled folder with the handle that makes its log durable.
 #[derive(Debug)]
@@ -66,6 +67,21 @@ fn remove_half_made_snapshots(path: &Path) -> Result<(), StoreError> {
     Ok(())
 }
 
+/// Opens what this process may have closed a moment ago: threads of sled's own hold the last handles, and
+/// with them its lock, a little longer. Another process's lock stops the start before.
+fn once_free(config: &sled::Config) -> sled::Result<sled::Db> {
+    const TRIES: u32 = 100;
+    const PAUSE: Duration = Duration::from_millis(20);
+    let is_held = |error: &sled::Error| matches!(error, sled::Error::Io(cause) if cause.to_string().contains("could not acquire lock"));
+    for _ in 1..TRIES {
+        match config.open() {
+            Err(error) if is_held(&error) => std::thread::park_timeout(PAUSE),
+            done => return done,
+        }
+    }
+    config.open()
+}
+
 impl Engine {
     /// Opens or creates a folder. `segment_bytes` must stay the same for the life of the folder.
     pub(crate) fn open(
@@ -82,7 +98,7 @@ impl Engine {
             .segment_size(segment_bytes);
         let opening = std::thread::Builder::new()
             .name("store-open".to_owned())
-            .spawn(move || config.open())
+            .spawn(move || once_free(&config))
             .map_err(io_error(path, "opened"))?;
         // A panic over there ends that thread alone, and comes back as an error of joining it.
         let tree = opening
@@ -170,5 +186,17 @@ mod tests {
         let engine = Engine::open(folder.path(), 1 << 19, 1 << 20).unwrap();
         assert_eq!(engine.get(b"k").unwrap().as_deref(), Some(&b"v"[..]));
         assert!(!leftover.exists());
+    }
+
+    #[test]
+    fn a_folder_that_is_let_go_of_a_moment_later_is_waited_for() {
+        let folder = tempfile::tempdir().unwrap();
+        let held = Engine::open(folder.path(), 1 << 19, 1 << 20).unwrap();
+        let holder = std::thread::spawn(move || {
+            std::thread::park_timeout(Duration::from_millis(200));
+            drop(held);
+        });
+        Engine::open(folder.path(), 1 << 19, 1 << 20).unwrap();
+        holder.join().unwrap();
     }
 }

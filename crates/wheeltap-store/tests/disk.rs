@@ -9,6 +9,7 @@ use rand_chacha::ChaCha8Rng;
 use rand_chacha::rand_core::{RngCore, SeedableRng};
 use std::path::Path;
 use std::sync::{Arc, mpsc};
+use std::time::Duration;
 use wheeltap_model::{Batch, ChannelId, Column, Event, EventTime, ServerTime, UnitId};
 use wheeltap_store::{
     Commit, DocumentKey, Epoch, Incoming, Options, PayloadDigest, Quarantined, SledStore, Store,
@@ -248,11 +249,17 @@ fn rows_outlive_samples_that_a_long_silence_made_old() {
 
 /// Changes one byte of the first record whose key starts with `kind`, deep in its body.
 fn damage(folder: &Path, segment_bytes: usize, kind: u8, place: impl Fn(usize) -> usize) {
-    let db = sled::Config::new()
-        .path(folder)
-        .segment_size(segment_bytes)
-        .open()
-        .unwrap();
+    let config = sled::Config::new().path(folder).segment_size(segment_bytes);
+    // sled lets go of its lock a moment after the last handle is gone: its own threads hold some.
+    let db = (0..100)
+        .find_map(|_| {
+            let db = config.open();
+            if db.is_err() {
+                std::thread::park_timeout(Duration::from_millis(50));
+            }
+            db.ok()
+        })
+        .expect("the store let go of the folder");
     let (key, value) = db.scan_prefix([kind]).next().unwrap().unwrap();
     let mut bytes = value.to_vec();
     let idx = place(bytes.len());

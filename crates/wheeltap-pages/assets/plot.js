@@ -237,3 +237,16 @@
   addEventListener("resize", () => plots.forEach((plot) => plot.draw()));
   matchMedia("(prefers-color-scheme: dark)").addEventListener("change", () => plots.forEach((plot) => plot.draw()));
 })();
+
+// Which channels are heard: each is asked about, so it comes after the page.
+(async () => {
+  const heard = document.getElementById("heard");
+  if (!heard) return;
+  try {
+    const answer = await fetch(heard.dataset.from);
+    if (!answer.ok) throw new Error(answer.statusText);
+    heard.innerHTML = await answer.text();
+  } catch {
+    heard.textContent = "Could not be read; load the page again.";
+  }
+})();

@@ -1,6 +1,9 @@
 //! What is heard of a unit's channels, and which of them fell silent while others speak.
 
-use crate::{Pages, told};
+use crate::{Pages, refused, shown, told};
+use askama::Template;
+use axum::extract::{Path, State};
+use axum::response::Response;
 use futures::{StreamExt, TryStreamExt};
 use wheeltap_client::CallError;
 use wheeltap_model::{ChannelName, EventTime, UnitId};
@@ -9,39 +12,66 @@ use wheeltap_proto::v1;
 const MINUTE_MS: i64 = 60_000;
 const HOUR_MS: i64 = 3_600_000;
 /// How far back from the newest data a channel is looked for.
-pub const DAYS_BACK: i64 = 30;
+const DAYS_BACK: i64 = 30;
 /// Channels asked about at a time.
 const AT_ONCE: usize = 8;
 
 /// One channel and when it was heard last.
-pub struct Channel {
-    pub name: String,
-    pub title: String,
+struct Channel {
+    name: String,
+    title: String,
     /// The minute, in UTC.
-    pub last: String,
+    last: String,
     /// Nothing came for longer than the catalogue's silent time, while the unit was heard.
-    pub is_silent: bool,
+    is_silent: bool,
     /// What came last was all out of range or marked bad.
-    pub is_unusable: bool,
+    is_unusable: bool,
 }
 
 /// The channels of a unit, as of its newest data.
 #[derive(Default)]
-pub struct Heard {
+struct Heard {
     /// Silent or unusable ones, in the catalogue's order.
-    pub amiss: Vec<Channel>,
+    amiss: Vec<Channel>,
     /// The others that were heard.
-    pub sound: Vec<Channel>,
+    sound: Vec<Channel>,
     /// Those of the catalogue that were not heard.
-    pub n_never: usize,
+    n_never: usize,
+}
+
+#[derive(Template)]
+#[template(path = "unit_heard.html")]
+struct Part {
+    heard: Heard,
+    days_back: i64,
+}
+
+/// `GET /units/{unit}/heard`: a part of the unit's page, which is there sooner than every channel is asked
+/// about.
+pub async fn part(State(pages): State<Pages>, Path(unit): Path<String>) -> Response {
+    match read(&pages, &unit).await {
+        Ok(heard) => shown(
+            Part {
+                heard,
+                days_back: DAYS_BACK,
+            }
+            .render(),
+        ),
+        Err(error) => refused(&error),
+    }
+}
+
+async fn read(pages: &Pages, unit: &str) -> Result<Heard, CallError> {
+    let request = v1::GetUnitRequest {
+        name: format!("units/{unit}"),
+    };
+    let unit = pages.connection.fleet().get_unit(request).await?;
+    let channels: Vec<v1::Channel> = pages.connection.list_channels().try_collect().await?;
+    of(pages, unit.get_ref(), &channels).await
 }
 
 /// Asks about each channel that units send of themselves; events come only when something happens.
-pub async fn of(
-    pages: &Pages,
-    unit: &v1::Unit,
-    channels: &[v1::Channel],
-) -> Result<Heard, CallError> {
+async fn of(pages: &Pages, unit: &v1::Unit, channels: &[v1::Channel]) -> Result<Heard, CallError> {
     let (Some(newest), Ok(id)) = (
         unit.newest_event_unix_ms,
         UnitId::new(told::tail(&unit.name)),

@@ -102,6 +102,7 @@ pub async fn serve(
         .route("/reports", get(reports::page))
         .route("/reports/rail", get(rail::page))
         .route("/units/{unit}", get(unit::page))
+        .route("/units/{unit}/heard", get(heard::part))
         .route("/service", get(service::list))
         .route(
             "/service/{point}",

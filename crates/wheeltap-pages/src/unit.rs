@@ -1,7 +1,6 @@
 //! One unit: what it does, what is wrong with it, and how its measurements went.
 
 use crate::defect::found_words;
-use crate::heard::{self, Heard};
 use crate::series::{self, Shade};
 use crate::{Pages, board, refused, shown, told};
 use askama::Template;
@@ -85,9 +84,6 @@ struct Page {
     has_more: bool,
     /// What rang nobody, and is for the shop.
     items: Vec<Item>,
-    heard: Heard,
-    /// How far back channels were looked for.
-    days_back: i64,
     plots: Vec<Plot>,
     chosen: String,
     /// The chosen channels as part of an address.
@@ -166,7 +162,6 @@ async fn read(pages: &Pages, name: String, wanted: &Wanted) -> Result<Page, Call
     let closed = closed(pages, &unit.name).await?;
     let mutes: Vec<v1::Mute> = connection.list_mutes(false).try_collect().await?;
     let channels: Vec<v1::Channel> = connection.list_channels().try_collect().await?;
-    let heard = heard::of(pages, &unit, &channels).await?;
     let channels: Vec<(String, String)> = channels
         .into_iter()
         .filter(|channel| !matches!(channel.kind, Some(v1::channel::Kind::Event(_))))
@@ -193,8 +188,6 @@ async fn read(pages: &Pages, name: String, wanted: &Wanted) -> Result<Page, Call
         closed,
         alerts: alerts.iter().map(alert).collect(),
         items: items.iter().map(item).collect(),
-        heard,
-        days_back: heard::DAYS_BACK,
         has_more,
         plots: plots.collect(),
         chosen: chosen.join(" "),

@@ -376,6 +376,13 @@ fn a_units_page_tells_its_past_what_is_for_the_shop_and_what_is_silent() {
         &page,
         &[
             "<dt>out of service</dt><dd>all rules until somebody lifts it, local: at the paint shop",
+            "data-from=\"/units/ZVR%204117/heard\"",
+        ],
+    );
+    let (_, channels) = service.page("GET /units/ZVR%204117/heard", "", "");
+    holds(
+        &channels,
+        &[
             "<td>engine.fan.command</td><td>2026-01-01 00:03</td><td>silent while the unit was heard",
             "Channels that are heard: 1;",
             "<td>engine.oil.temperature</td><td>2026-01-01 00:29</td>",

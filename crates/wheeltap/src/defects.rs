@@ -237,7 +237,7 @@ async fn print_list(args: &DefectListArgs) -> Result<Outcome, Stop> {
             .map_or(v1::Priority::Unspecified, Into::into)
             .into(),
         component: args.component.clone().unwrap_or_default(),
-        open: args.open || (args.status.is_none() && !args.all),
+        open: args.status.is_none() && !args.all,
     };
     let one = if filter.open { "open defect" } else { "defect" };
     let connection = connected(&args.ask.server).await?;

@@ -142,13 +142,14 @@ impl Drop for LateBar {
 }
 
 /// `1 alert`, `2 alerts`, `2 batches`.
-pub fn counted(n: usize, one: &str) -> String {
+pub fn counted(n: impl TryInto<u64>, one: &str) -> String {
+    let n = n.try_into().unwrap_or(u64::MAX);
     let ending = match (n, one.ends_with("ch")) {
         (1, _) => "",
         (_, true) => "es",
         (_, false) => "s",
     };
-    format!("{} {one}{ending}", grouped(n as u64))
+    format!("{} {one}{ending}", grouped(n))
 }
 
 /// Digits in groups of three: `1,234,567`.

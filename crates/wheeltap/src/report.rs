@@ -255,10 +255,7 @@ fn desk_note(load: &v1::DeskLoad) -> String {
     };
     format!(
         "\n{} {clock}, {}: {} d covered{enough}. Figures of ISA-18.2 clause 16.",
-        counted(
-            usize::try_from(load.n_alerts).unwrap_or(usize::MAX),
-            "alert"
-        ),
+        counted(load.n_alerts, "alert"),
         told_span(load.from_unix_ms, load.until_unix_ms),
         words::rounded(days),
     )

@@ -548,7 +548,7 @@ fn summary(sender: &Sender<'_>, tally: &Tally) -> Result<Outcome, Stop> {
         ));
     }
     for ((unit, reason, message), batches) in &tally.quarantined {
-        let batches = counted(usize::try_from(*batches).unwrap_or(usize::MAX), "batch");
+        let batches = counted(*batches, "batch");
         note(format!("{unit}: {batches} set aside, {reason}: {message}"));
     }
     if tally.quarantined.is_empty() {

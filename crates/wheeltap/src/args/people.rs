@@ -363,7 +363,7 @@ pub struct DefectListArgs {
     #[arg(long, value_enum)]
     pub status: Option<DefectStatusArg>,
     /// Closed ones too
-    #[arg(long, conflicts_with_all = ["status", "open"])]
+    #[arg(long, conflicts_with = "status")]
     pub all: bool,
     /// Only of this priority or a higher one
     #[arg(long, value_enum)]
@@ -371,9 +371,6 @@ pub struct DefectListArgs {
     /// Only of this component
     #[arg(long, value_name = "NAME")]
     pub component: Option<String>,
-    /// Only open ones, which is so without it too unless a status is asked for
-    #[arg(long, hide = true)]
-    pub open: bool,
     /// Most defects to print
     #[arg(
         long,

@@ -208,7 +208,7 @@ pub fn say(wire: &v1::ClassBaseline) {
         frozen_unix_ms: _,
     } = wire;
     let class = tail(class);
-    let units = counted(usize::try_from(*n_units).unwrap_or(usize::MAX), "unit");
+    let units = counted(*n_units, "unit");
     let (Some(median), Some(spread)) = (median, spread) else {
         note(format!(
             "class {class} has no baseline of {of} yet, and only {units} with enough windows at the start \
@@ -308,7 +308,7 @@ fn say_what_was_fitted(baseline: &ClassBaseline) {
         told(class.as_ref()),
         fitted_from.plus_ms(1),
         from.plus_ms(1),
-        counted(usize::try_from(*n_units).unwrap_or(usize::MAX), "unit"),
+        counted(*n_units, "unit"),
         grouped(*n_windows),
     ));
 }

@@ -101,7 +101,7 @@ pub fn print(out: &mut Out, made: &Made, as_json: bool) -> anyhow::Result<()> {
         "{rule}, {} to {}, {}",
         forecast.from,
         forecast.until,
-        counted_u64(forecast.n_units, "unit")
+        counted(forecast.n_units, "unit")
     ))?;
     out.facts(&facts(made))
 }
@@ -163,10 +163,6 @@ fn line(made: &Made) -> Line<'_> {
     }
 }
 
-fn counted_u64(n: u64, one: &str) -> String {
-    counted(usize::try_from(n).unwrap_or(usize::MAX), one)
-}
-
 fn facts(made: &Made) -> Vec<(&'static str, String)> {
     let Made {
         forecast,
@@ -175,7 +171,7 @@ fn facts(made: &Made) -> Vec<(&'static str, String)> {
     } = made;
     let mut facts = Vec::new();
     if let Some(faulted) = &forecast.faulted {
-        let units = counted_u64(faulted.n_units, "unit");
+        let units = counted(faulted.n_units, "unit");
         facts.push((
             "fails",
             format!("on {units}, tick after tick: {}", faulted.message),
@@ -186,7 +182,7 @@ fn facts(made: &Made) -> Vec<(&'static str, String)> {
         format!(
             "{} on {}, {} a day; {} stand at the end",
             grouped(forecast.n_alerts),
-            counted_u64(forecast.n_units_alerting, "unit"),
+            counted(forecast.n_units_alerting, "unit"),
             rate(forecast.per_day),
             grouped(forecast.n_standing)
         ),

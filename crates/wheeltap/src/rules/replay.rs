@@ -365,10 +365,7 @@ pub(super) fn say_what_was_read(units: &BTreeMap<UnitId, UnitRead>, totals: &Tot
         .collect();
     let events = match totals.events {
         0 => String::new(),
-        n => format!(
-            " and {}",
-            counted(usize::try_from(n).unwrap_or(usize::MAX), "event")
-        ),
+        n => format!(" and {}", counted(n, "event")),
     };
     let span = totals
         .span

@@ -233,14 +233,10 @@ fn print(
     if report.draft_n_others > 0 {
         out.line(format!(
             "the draft rings on {} that do not show it today: it needs your hand",
-            units(report.draft_n_others, "other unit")
+            counted(report.draft_n_others, "other unit")
         ))?;
     }
     forecast::print(out, made, false)
-}
-
-fn units(n: u64, one: &str) -> String {
-    counted(usize::try_from(n).unwrap_or(usize::MAX), one)
 }
 
 /// What was compared with what, and what was known already.
@@ -251,14 +247,14 @@ fn print_head(out: &mut Out, report: &v1::WalkBackReport) -> anyhow::Result<()> 
         report.component,
         instant(report.from_unix_ms),
         instant(report.at_unix_ms),
-        units(report.n_units, "unit"),
+        counted(report.n_units, "unit"),
         tail(&report.unit_class),
-        units(report.n_mates, "mate"),
+        counted(report.n_mates, "mate"),
     ))?;
     if report.n_units_heard < FEW_UNITS {
         out.line(format!(
             "it rests on {} with data in this span: so few can miss a fault and can show one that is none",
-            units(report.n_units_heard, "other unit")
+            counted(report.n_units_heard, "other unit")
         ))?;
     }
     if report.silent_since_unix_ms != 0 {

@@ -169,6 +169,12 @@ mod tests {
     }
 
     #[test]
+    fn what_calls_nothing_has_no_knee() {
+        let deaf = [tried(1.0, 0, 5, 1), tried(2.0, 0, 0, 1)];
+        assert_eq!(knee(&deaf), None);
+    }
+
+    #[test]
     fn without_a_known_failure_there_is_none() {
         let mut blind = tried(1.0, 3, 3, 1);
         blind.forecast.score = None;

@@ -495,6 +495,16 @@ fn a_rate_is_told_once_enough_is_covered() {
     near(hour[1].unwrap(), 1.0);
 }
 
+/// Nor does a scorecard make half an hour's alert forty-eight a day.
+#[test]
+fn a_scorecard_tells_a_rate_once_an_hour_is_covered() {
+    let mut desk = desk();
+    ring(&mut desk, "oil", "A", MINUTE, None);
+    let per_day = |ms: i64| card_of(&cards(&desk, ms), "oil").per_day;
+    assert_eq!(per_day(30 * MINUTE), None);
+    assert!(per_day(2 * HOUR).is_some());
+}
+
 /// What was told late is no shorter for it.
 #[test]
 fn an_alert_is_fleeting_by_how_long_it_stood() {
@@ -629,6 +639,21 @@ fn failures_are_what_was_a_fault_or_stopped_a_unit_on_the_road() {
     // The span cuts: the first four days have three.
     let early = worked(&desk, &fleet, &terms(Grouping::Component, 4));
     assert_eq!(early.total.n_failures, 3);
+}
+
+#[test]
+fn one_component_however_it_is_spelled_is_one_group() {
+    let mut desk = desk();
+    failed(&mut desk, "A", "oil cooler", DAY);
+    failed(&mut desk, "A", " Oil Cooler", 5 * DAY);
+    let fleet = [known("A", "Marten", 0, &[(0, UnitState::Working)])];
+    let report = worked(&desk, &fleet, &terms(Grouping::Component, 100));
+    let n_failures: Vec<u64> = report
+        .components
+        .iter()
+        .map(|actor| actor.n_failures)
+        .collect();
+    assert_eq!(n_failures, [2]);
 }
 
 /// Exposure by hand: A works 60 of 100 days, B all 100 from day 0, C from its commissioning on day 50.

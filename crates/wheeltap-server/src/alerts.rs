@@ -245,11 +245,9 @@ impl AlertService for AlertCalls {
             }
         };
         let query = query(filter)?;
-        let mut found = {
-            let book = self.judging.ledger().book();
-            check_names(&self.shared, &book, &query)?;
-            book.alerts(&query, after, page.size + 1)
-        };
+        let book = self.judging.ledger().book();
+        check_names(&self.shared, &book, &query)?;
+        let mut found = book.alerts(&query, after, page.size + 1);
         let has_more = found.len() > page.size;
         found.truncate(page.size);
         let next_page_token = match found.last() {
@@ -258,9 +256,7 @@ impl AlertService for AlertCalls {
             }
             _ => String::new(),
         };
-        let book = self.judging.ledger().book();
         let alerts = found.iter().map(|alert| to_wire(&book, alert)).collect();
-        drop(book);
         Ok(Response::new(v1::ListAlertsResponse {
             alerts,
             next_page_token,

@@ -449,6 +449,13 @@ async fn a_rule_that_throws_is_faulted_alone() {
     served.stop().await;
 }
 
+/// Stages of the versions that are listed when nobody asks for all.
+async fn standing(book: &mut RuleServiceClient<Channel>) -> Vec<v1::RuleStage> {
+    let listed = book.list_rules(v1::ListRulesRequest::default());
+    let rules = listed.await.unwrap().into_inner().rules;
+    rules.iter().map(v1::Rule::stage).collect()
+}
+
 #[tokio::test]
 async fn a_rule_is_vetted_lodged_and_promoted() {
     let rules = folder(&[("hot", HOT)]);
@@ -482,6 +489,11 @@ async fn a_rule_is_vetted_lodged_and_promoted() {
     );
     let again = book.lodge_rule(lodge(&changed)).await.unwrap().into_inner();
     assert_eq!(again, draft);
+    assert_eq!(
+        standing(&mut book).await,
+        [v1::RuleStage::Draft, v1::RuleStage::Live],
+        "what judges is listed beside what may replace it"
+    );
     let promote = |stage: v1::RuleStage, etag: &str| v1::PromoteRuleRequest {
         name: draft.name.clone(),
         stage: stage.into(),
@@ -519,6 +531,7 @@ async fn a_rule_is_vetted_lodged_and_promoted() {
         (back.code(), reason(&back).as_str()),
         (Code::FailedPrecondition, "BAD_STAGE")
     );
+    assert_eq!(standing(&mut book).await, [v1::RuleStage::Live]);
     let all = v1::ListRulesRequest {
         all_versions: true,
         ..v1::ListRulesRequest::default()

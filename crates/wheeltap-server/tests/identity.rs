@@ -9,9 +9,12 @@
 mod judged;
 
 use judged::{LEVEL, Service, T0, TRIPS, at, batch, folder, unit};
+use std::collections::HashMap;
+use std::sync::Arc;
 use wheeltap_followup::RuleFacts;
 use wheeltap_model::{Alert, Batch, Condition, RuleName, RuleRef, ServerTime, WithdrawnReason};
 use wheeltap_rules::Environment;
+use wheeltap_server::judging::History;
 
 const MIN: i64 = 60_000;
 
@@ -224,5 +227,50 @@ fn a_rule_that_is_replaced_ends_its_alerts_as_superseded() {
     // The new version starts normal with warm windows: its on-delay later it raises.
     assert_eq!((&all[1].rule, all[1].ended_at), (&rule, None));
     assert_eq!(all[1].raised_at, from.plus_ms(20_000));
+    service.judging.stop();
+}
+
+/// Some milliseconds a tick.
+const SLOW: &str = r#"
+fn about() { #{
+    title: "Slow", system: "test", component: "level", priority: "low",
+    tick: "10 s", on_delay: "20 s", off_delay: "20 s", judge: "script",
+    cause: "a test", consequence: "none", action: "look", respond_within: "4 h",
+} }
+fn reads() { #{ level: mean("test.level", "1 min") } }
+fn raise(seen) {
+    let n = 0;
+    while n < 15000 { n += 1; }
+    seen.level > 10.0
+}
+"#;
+
+#[test]
+fn a_replay_that_nobody_waits_for_ends_in_the_middle_of_a_unit() {
+    let mut service = Service::new(None);
+    service.send(levels(&[(0, 12 * 60, 5.0)]), true);
+    service.idle();
+    let catalogue = judged::catalogue();
+    let rule = wheeltap_rules::compile("slow.rhai", SLOW, &Environment::new(&catalogue));
+    let history = History {
+        rule: Arc::new(rule.unwrap()),
+        against: None,
+        variants: vec![],
+        from: at(T0),
+        until: at(T0 + 12 * 60 * MIN),
+        classes: HashMap::new(),
+        units: vec![unit()],
+    };
+    let mut n_told = 0;
+    let replay = history.run_while(
+        &service.shared,
+        || false,
+        |_| {
+            n_told += 1;
+            true
+        },
+    );
+    assert!(!replay.unwrap().is_complete);
+    assert_eq!(n_told, 0, "the unit was judged to its end");
     service.judging.stop();
 }

@@ -198,7 +198,7 @@ fn report(
         near_components: unknown.unwrap_or_default(),
         signs,
     };
-    let is_wanted = || !shared.shutdown.is_stopping() && !answers.is_closed();
+    let is_wanted = || !answers.is_closed();
     if let Some((name, tried)) = drafted(shared, asked, &walked, is_wanted)? {
         report.draft_name = convert::rule_name(&name);
         report.draft = tried.text;

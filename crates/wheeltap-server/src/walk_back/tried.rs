@@ -78,14 +78,14 @@ pub fn best(
             .collect(),
     };
     let mut rung: HashMap<RuleRef, Vec<WouldRing>> = HashMap::new();
-    let replay = history.run(shared, |progress| {
+    let replay = history.run_while(shared, is_wanted, |progress| {
         for (occurrence, _) in progress.occurrences {
             if occurrence.unsuppressed_at.is_some() {
                 let of = rung.entry(occurrence.rule.clone()).or_default();
                 of.push(would_ring(progress.unit, occurrence));
             }
         }
-        is_wanted()
+        true
     })?;
     if !replay.is_complete {
         return Err(NoWalk::Ended);

@@ -14,6 +14,7 @@ mod baseline;
 mod cases;
 mod chart;
 mod class;
+mod cost;
 mod derive;
 mod gate;
 mod judge;
@@ -35,6 +36,7 @@ pub use cases::{CaseMiss, CaseOutcome, run_case};
 pub use class::{
     ClassBaselines, ClassFit, ClassSurvey, Compared, LeastOfClass, Stretch, TooFewUnits,
 };
+pub use cost::RuleCost;
 pub use derive::{Derivation, derive_series};
 pub use judge::{Fed, UnitJudge};
 pub use mates::{Mate, MateNeed, Mates, Recorded};

@@ -59,6 +59,7 @@ struct RulePage {
 #[template(path = "rule_checked.html")]
 struct Checked {
     problems: Vec<v1::RuleProblem>,
+    doubts: Vec<v1::RuleProblem>,
     /// What each kept case says, and whether it passed.
     cases: Vec<(String, bool, String)>,
     cost: String,
@@ -271,11 +272,13 @@ async fn check(
         cost: match vetted.bytes_per_unit {
             0 => String::new(),
             bytes => format!(
-                "{} kB of windows a unit",
-                told::number((bytes as f64 / 100.0).round() / 10.0)
+                "{} kB of windows and {} ms of a core a day for each unit",
+                told::number((bytes as f64 / 100.0).round() / 10.0),
+                told::number(vetted.core_ms_per_unit_day.round())
             ),
         },
         problems: vetted.problems,
+        doubts: vetted.doubts,
         cases: Vec::new(),
     };
     if checked.problems.is_empty() && cases.is_some() {

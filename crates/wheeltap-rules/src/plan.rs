@@ -188,6 +188,17 @@ impl Read {
         }
     }
 
+    /// Length of the panes that its window is kept in, in milliseconds; `None` when no channel is read.
+    pub fn pane_ms(&self) -> Option<i64> {
+        match self {
+            Self::Window { pane_ms, .. } => Some(*pane_ms),
+            Self::Healthy { baseline, .. } => Some(baseline.pane_ms),
+            Self::Class { window, .. } => Some(window.pane_ms),
+            Self::Mates { window, .. } => window.pane_ms(),
+            Self::InState(_) | Self::InRole(_) | Self::PartNumber | Self::Param(_) => None,
+        }
+    }
+
     /// Length of the window and the past before it, in milliseconds; 0 when no channel is read.
     pub fn span_ms(&self) -> i64 {
         match self {

@@ -14,7 +14,7 @@ use wheeltap_model::{EventTime, RuleName, RuleRef, RuleStage};
 use wheeltap_proto::convert;
 use wheeltap_proto::v1;
 use wheeltap_proto::v1::rule_service_server::RuleService;
-use wheeltap_rules::Problem;
+use wheeltap_rules::{Input, Problem};
 
 const RULES: PageRule = PageRule {
     default: 100,
@@ -70,6 +70,34 @@ pub(crate) fn refused(problems: &[Problem]) -> Status {
         (field, why)
     });
     status::bad_fields("RULE_PROBLEMS", lines.join("\n"), violations)
+}
+
+fn problem(problem: Problem) -> v1::RuleProblem {
+    let Problem {
+        file: _,
+        line,
+        column,
+        what,
+        why,
+        mend,
+    } = problem;
+    v1::RuleProblem {
+        line: place(line),
+        column: place(column),
+        what,
+        why,
+        mend,
+    }
+}
+
+fn input(input: &Input) -> v1::RuleInput {
+    v1::RuleInput {
+        name: input.name.clone(),
+        text: input.text.clone(),
+        ucum: input.ucum.clone(),
+        window_ms: input.read.span_ms(),
+        pane_ms: input.read.pane_ms().unwrap_or(0),
+    }
 }
 
 pub(crate) fn check_source(source: &str) -> Result<(), Status> {
@@ -358,30 +386,17 @@ impl RuleService for RuleCalls {
         let name = bare_name(&name)?;
         check_source(&source)?;
         let shared = Arc::clone(&self.shared);
-        let (bytes_per_unit, problems) =
-            off_thread(move || vetted(&shared, &name, &source)).await?;
+        let (vetted, cost) = off_thread(move || vetted(&shared, &name, &source)).await?;
+        let inputs = vetted.rule.iter().flat_map(|rule| &rule.inputs);
         Ok(Response::new(v1::VetRuleResponse {
-            problems: problems
-                .into_iter()
-                .map(|problem| {
-                    let Problem {
-                        file: _,
-                        line,
-                        column,
-                        what,
-                        why,
-                        mend,
-                    } = problem;
-                    v1::RuleProblem {
-                        line: place(line),
-                        column: place(column),
-                        what,
-                        why,
-                        mend,
-                    }
-                })
-                .collect(),
-            bytes_per_unit,
+            inputs: inputs.map(input).collect(),
+            problems: vetted.problems.into_iter().map(problem).collect(),
+            doubts: vetted.warnings.into_iter().map(problem).collect(),
+            bytes_per_unit: cost.map_or(0, |cost| cost.window_bytes),
+            readings_per_hour: cost.map_or(0, |cost| cost.readings_per_hour),
+            verdicts_per_hour: cost.map_or(0, |cost| cost.verdicts_per_hour),
+            core_ms_per_unit_day: cost
+                .map_or(0.0, |cost| cost.core_per_day.as_secs_f64() * 1_000.0),
         }))
     }
 

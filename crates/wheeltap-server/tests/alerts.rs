@@ -467,6 +467,21 @@ async fn a_rule_is_vetted_lodged_and_promoted() {
     };
     let good = book.vet_rule(vet(HOT)).await.unwrap().into_inner();
     assert_eq!(good.problems, []);
+    assert_eq!(
+        (good.readings_per_hour, good.verdicts_per_hour),
+        (3_600, 3_600)
+    );
+    assert!(good.core_ms_per_unit_day > 0.0, "{good:?}");
+    let read = &good.inputs[0];
+    assert_eq!(
+        (read.name.as_str(), read.ucum.as_str(), read.window_ms),
+        ("oil", "Cel", 2_000),
+        "{read:?}"
+    );
+    let idle = HOT.replace("fn raise", "fn claer(seen) { true }\nfn raise");
+    let doubtful = book.vet_rule(vet(&idle)).await.unwrap().into_inner();
+    assert!(doubtful.problems.is_empty());
+    assert_eq!(doubtful.doubts[0].what, "claer() is never called");
     let wrong = HOT.replace("engine.oil.temperature", "engine.oil.temprature");
     let bad = book.vet_rule(vet(&wrong)).await.unwrap().into_inner();
     assert_eq!((bad.problems[0].line, bad.bytes_per_unit), (7, 0));

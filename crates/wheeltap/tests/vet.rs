@@ -8,7 +8,7 @@ use common::{Bench, RULE};
 #[test]
 fn a_good_rule_is_fine() {
     let ran = Bench::new().run(["rules", "vet", "rules"]);
-    ran.says(0, &["1 rule: all fine", "windows of 1,000 units take"]);
+    ran.says(0, &["1 rule: all fine", "; 1,000 units take "]);
     assert!(ran.stdout.contains("oil-warm"), "{}", ran.stdout);
     assert!(ran.stdout.contains("10 s  "), "{}", ran.stdout);
 }
@@ -42,6 +42,10 @@ fn problems_have_a_place_a_reason_and_a_mend() {
     assert_eq!(reports[1]["rule"], "oil-warm");
     assert_eq!(reports[1]["fine"], true);
     assert_eq!(reports[1]["inputs"][0]["pane"], "10 s");
+    let cost = &reports[1]["cost"];
+    assert_eq!(cost["readings_per_hour"], 360);
+    assert_eq!(cost["verdicts_per_hour"], 360);
+    assert!(cost["core_ms_per_unit_day"].as_f64() > Some(0.0), "{cost}");
 }
 
 #[test]

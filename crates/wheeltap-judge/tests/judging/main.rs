@@ -2,6 +2,7 @@
 #![allow(clippy::unwrap_used, reason = "tests stop at the first surprise")]
 
 mod class;
+mod cost;
 mod delays;
 mod derived;
 mod health;

@@ -7,9 +7,11 @@ use std::path::Path;
 use std::sync::{Arc, Mutex, PoisonError};
 use wheeltap_catalogue::{CASES_ENDING, read_cases};
 use wheeltap_followup::{Book, CasesText, RuleFacts, RuleVersion};
-use wheeltap_judge::{ClassBaselines, EffectiveRule, Mates, Recorded, UnitContext, UnitPlan};
-use wheeltap_model::{ClassBaseline, ClassName, RuleName, RuleRef, UnitId};
-use wheeltap_rules::{Environment, Problem, Read, Rule, compile, vet};
+use wheeltap_judge::{
+    ClassBaselines, EffectiveRule, Mates, Recorded, RuleCost, UnitContext, UnitPlan,
+};
+use wheeltap_model::{ClassBaseline, ClassName, RuleName, RuleRef};
+use wheeltap_rules::{Environment, Problem, Read, Rule, Vetted, compile, vet};
 
 /// What rules are checked against in this service.
 pub fn environment(shared: &Shared) -> Environment<'_> {
@@ -52,29 +54,13 @@ pub fn check(shared: &Shared, name: &RuleName, source: &str) -> Result<Rule, Vec
     compile(&format!("{name}.rhai"), source, &environment(shared))
 }
 
-/// Checks a rule's text under its name: the bytes of window state it costs a unit, 0 when there are
-/// problems, and all problems.
-pub fn vetted(shared: &Shared, name: &RuleName, source: &str) -> (u64, Vec<Problem>) {
+/// Checks a rule's text under its name: everything that is wrong or doubtful, and what it costs when nothing
+/// is wrong.
+pub fn vetted(shared: &Shared, name: &RuleName, source: &str) -> (Vetted, Option<RuleCost>) {
     let vetted = vet(&format!("{name}.rhai"), source, &environment(shared));
-    let bytes = vetted.rule.map_or(0, |rule| window_bytes(shared, rule));
-    (bytes, vetted.problems)
-}
-
-/// For a unit of the first class the rule is for; parts are counted as the class has them.
-fn window_bytes(shared: &Shared, mut rule: Rule) -> u64 {
-    let applies = std::mem::take(&mut rule.about.applies);
-    let class = applies.classes.first();
-    let Some(unit) = applies.units.first().cloned().or_else(|| {
-        let any = shared.fleet.page(None, 1);
-        let first = any.first().map(|record| record.unit.id.clone());
-        first.or_else(|| UnitId::new("any").ok())
-    }) else {
-        return 0;
-    };
-    let class_def = class.and_then(|class| shared.catalogue.class(class));
-    let effective = EffectiveRule::always(Arc::new(rule));
-    let plan = UnitPlan::new(&[effective], &unit, class, class_def, &shared.catalogue);
-    plan.window_bytes() as u64
+    let rule = vetted.rule.clone().map(Arc::new);
+    let cost = rule.map(|rule| RuleCost::measure(&rule, &shared.catalogue));
+    (vetted, cost)
 }
 
 /// A rule of a folder.

@@ -9,9 +9,11 @@ use crate::{
 use serde::Serialize;
 use std::{collections::BTreeSet, sync::Arc};
 use wheeltap_catalogue::Catalogue;
-use wheeltap_judge::{EffectiveRule, UnitPlan};
-use wheeltap_model::{UnitId, format_span};
-use wheeltap_rules::{Environment, Problem, Read, Rule, vet};
+use wheeltap_judge::RuleCost;
+use wheeltap_model::format_span;
+use wheeltap_rules::{Environment, Problem, Rule, vet};
+
+const DAY_S: f64 = 86_400.0;
 
 /// One rule as printed by `--json`.
 #[derive(Serialize)]
@@ -41,11 +43,30 @@ struct InputReport<'a> {
     pane: Option<String>,
 }
 
-/// What window state costs.
+/// What a rule costs.
 #[derive(Clone, Copy, Serialize)]
 struct Cost {
     bytes_per_unit: u64,
     bytes_per_fleet: u64,
+    readings_per_hour: u64,
+    verdicts_per_hour: u64,
+    core_ms_per_unit_day: f64,
+    cores_per_fleet: f64,
+}
+
+impl Cost {
+    fn of(rule: &Arc<Rule>, catalogue: &Catalogue, n_units: u64) -> Self {
+        let cost = RuleCost::measure(rule, catalogue);
+        let core_s = cost.core_per_day.as_secs_f64();
+        Self {
+            bytes_per_unit: cost.window_bytes,
+            bytes_per_fleet: cost.window_bytes.saturating_mul(n_units),
+            readings_per_hour: cost.readings_per_hour,
+            verdicts_per_hour: cost.verdicts_per_hour,
+            core_ms_per_unit_day: core_s * 1_000.0,
+            cores_per_fleet: core_s / DAY_S * n_units as f64,
+        }
+    }
 }
 
 pub fn run(args: &VetArgs) -> Result<Outcome, Stop> {
@@ -54,19 +75,21 @@ pub fn run(args: &VetArgs) -> Result<Outcome, Stop> {
     let files = files::rule_files(&args.paths)?;
     let mut out = Out::new();
     let mut rows = Vec::new();
-    let (mut n_problems, mut n_refused, mut n_warnings, mut fleet_bytes) = (0, 0, 0, 0);
+    let (mut n_problems, mut n_refused, mut n_warnings) = (0, 0, 0);
+    let (mut fleet_bytes, mut fleet_cores) = (0, 0.0);
     for file in &files {
         let vetted = vet(&file.name, &file.text, &env);
         n_problems += vetted.problems.len();
         n_refused += usize::from(vetted.rule.is_none());
         n_warnings += vetted.warnings.len();
-        let cost = vetted
-            .rule
+        let rule = vetted.rule.map(Arc::new);
+        let cost = rule
             .as_ref()
-            .map(|rule| cost(rule, &catalogue, args.fleet));
+            .map(|rule| Cost::of(rule, &catalogue, args.fleet));
         fleet_bytes += cost.map_or(0, |cost| cost.bytes_per_fleet);
+        fleet_cores += cost.map_or(0.0, |cost| cost.cores_per_fleet);
         if args.json {
-            let rule = vetted.rule.as_ref();
+            let rule = rule.as_deref();
             out.json(&Report {
                 rule: super::rule_name(file),
                 file: &file.name,
@@ -87,7 +110,7 @@ pub fn run(args: &VetArgs) -> Result<Outcome, Stop> {
         for warning in &vetted.warnings {
             out.line(told("perhaps not meant: ", warning))?;
         }
-        if let (Some(rule), Some(cost)) = (&vetted.rule, cost) {
+        if let (Some(rule), Some(cost)) = (&rule, cost) {
             rows.push(row(rule, cost));
         }
     }
@@ -96,7 +119,15 @@ pub fn run(args: &VetArgs) -> Result<Outcome, Stop> {
             out.line("")?;
         }
         let head = [
-            "rule", "priority", "tick", "on", "off", "longest", "panes", "a unit",
+            "rule",
+            "priority",
+            "tick",
+            "on",
+            "off",
+            "longest",
+            "panes",
+            "a unit",
+            "core a day",
         ];
         out.table(&head, rows)?;
     }
@@ -116,9 +147,10 @@ pub fn run(args: &VetArgs) -> Result<Outcome, Stop> {
     let memory = match fleet_bytes {
         0 => String::new(),
         bytes => format!(
-            "; windows of {} units take {}",
+            "; {} units take {} of windows and {:.1} % of one core of this machine",
             grouped(args.fleet),
-            indicatif::BinaryBytes(bytes)
+            indicatif::BinaryBytes(bytes),
+            fleet_cores * 100.0
         ),
     };
     note(format!(
@@ -152,7 +184,7 @@ fn row(rule: &Rule, cost: Cost) -> Vec<String> {
     let panes: BTreeSet<i64> = rule
         .inputs
         .iter()
-        .filter_map(|input| pane_ms(&input.read))
+        .filter_map(|input| input.read.pane_ms())
         .collect();
     let panes: Vec<String> = panes.into_iter().map(format_span).collect();
     vec![
@@ -164,17 +196,8 @@ fn row(rule: &Rule, cost: Cost) -> Vec<String> {
         span(rule.longest_window_ms()),
         panes.join(", "),
         indicatif::BinaryBytes(cost.bytes_per_unit).to_string(),
+        format!("{:.0} ms", cost.core_ms_per_unit_day),
     ]
-}
-
-fn pane_ms(read: &Read) -> Option<i64> {
-    match read {
-        Read::Window { pane_ms, .. } => Some(*pane_ms),
-        Read::Healthy { baseline, .. } => Some(baseline.pane_ms),
-        Read::Class { window, .. } => Some(window.pane_ms),
-        Read::Mates { window, .. } => pane_ms(window),
-        _ => None,
-    }
 }
 
 fn inputs(rule: &Rule) -> Vec<InputReport<'_>> {
@@ -184,29 +207,7 @@ fn inputs(rule: &Rule) -> Vec<InputReport<'_>> {
             input: &input.name,
             of: &input.text,
             ucum: &input.ucum,
-            pane: pane_ms(&input.read).map(format_span),
+            pane: input.read.pane_ms().map(format_span),
         })
         .collect()
-}
-
-/// What the rule costs on a unit that it is for.
-fn cost(rule: &Rule, catalogue: &Catalogue, n_units: u64) -> Cost {
-    let scope = &rule.about.applies;
-    let any_unit = || UnitId::new("any").ok();
-    let class = scope.classes.first();
-    let bytes_per_unit = scope
-        .units
-        .first()
-        .cloned()
-        .or_else(any_unit)
-        .map_or(0, |unit| {
-            let rules = [EffectiveRule::always(Arc::new(rule.clone()))];
-            let class_def = class.and_then(|class| catalogue.class(class));
-            UnitPlan::new(&rules, &unit, class, class_def, catalogue).window_bytes()
-        });
-    let bytes_per_unit = bytes_per_unit as u64;
-    Cost {
-        bytes_per_unit,
-        bytes_per_fleet: bytes_per_unit.saturating_mul(n_units),
-    }
 }

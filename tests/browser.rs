@@ -221,8 +221,10 @@ async fn an_alert_comes_is_taken_on_and_a_lost_connection_misses_nothing() {
     );
     tab.picture("board-taken-on");
 
-    // The service goes: the page says so, and since when.
+    // The service goes: every page says so, and since when.
     tab.value("window.isSame = true");
+    let of_unit = browser.tab(WIDE.0, WIDE.1);
+    of_unit.open(&format!("{}/units", service.pages()));
     service.kill();
     tab.until("document.querySelector('#fresh.lost')");
     let lost = tab.text("document.querySelector('#fresh').textContent");
@@ -231,6 +233,10 @@ async fn an_alert_comes_is_taken_on_and_a_lost_connection_misses_nothing() {
         .unwrap_or_else(|| panic!("{lost}"));
     assert!(since.ends_with(" UTC") && since.len() == 12, "{lost}");
     tab.picture("board-lost");
+    of_unit.to_front();
+    of_unit.until("document.querySelector('#as-of.lost')");
+    let lost = of_unit.text("document.querySelector('#as-of').textContent");
+    assert!(lost.contains(" UTC; no answer since "), "{lost}");
     // What is on the page stays readable, and one waits for it while the service is away.
     assert!(
         tab.text("document.body.innerText").contains(SPARE[0]),
@@ -246,6 +252,7 @@ async fn an_alert_comes_is_taken_on_and_a_lost_connection_misses_nothing() {
         seen.until("document.querySelector('#fresh:not(.lost)').textContent.startsWith('Up to')");
     }
     assert_eq!(tab.value("window.isSame"), true);
+    of_unit.until("document.querySelector('#as-of:not(.lost)')");
     no_errors(&tab);
     no_errors(&other);
 }

@@ -272,6 +272,11 @@ impl Tab<'_> {
         );
     }
 
+    /// Shows this tab; pages in tabs behind another one know that nobody looks at them.
+    pub fn to_front(&self) {
+        self.call("Page.bringToFront", json!({}));
+    }
+
     /// Opens a page and waits until it is loaded.
     pub fn open(&self, url: &str) {
         self.then_loads(|| {

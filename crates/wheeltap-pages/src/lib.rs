@@ -89,6 +89,7 @@ pub async fn serve(
         .route("/", get(board::page))
         .route("/board", get(board::changes))
         .route("/live", get(live::events))
+        .route("/now", get(live::now))
         .merge(desk_routes())
         .route("/units", get(unit::list))
         .route("/rules", get(rules::list))
@@ -114,6 +115,10 @@ pub async fn serve(
         .route(
             "/app.css",
             get(async || asset("text/css", include_str!("../assets/app.css"))),
+        )
+        .route(
+            "/asof.js",
+            get(async || asset("text/javascript", include_str!("../assets/asof.js"))),
         )
         .route(
             "/live.js",

@@ -6,7 +6,10 @@
 use crate::Pages;
 use crate::board::{Board, Rows, Sight};
 use axum::extract::State;
+use axum::http::HeaderValue;
+use axum::http::header::CONTENT_TYPE;
 use axum::response::sse::{Event, KeepAlive, Sse};
+use axum::response::{IntoResponse, Response};
 use futures::{Stream, StreamExt};
 use std::convert::Infallible;
 use std::sync::Arc;
@@ -36,6 +39,15 @@ pub struct Now {
     pub up_to_date_unix_ms: i64,
     /// The service answers.
     pub is_connected: bool,
+}
+
+impl Now {
+    fn to_json(self) -> String {
+        format!(
+            "{{\"generation\":{},\"at\":{},\"connected\":{}}}",
+            self.generation, self.up_to_date_unix_ms, self.is_connected
+        )
+    }
 }
 
 /// The board as last made, with the generation it shows and when that was.
@@ -172,16 +184,19 @@ impl Live {
     }
 }
 
+/// `GET /now`: what [`events`] would say, once.
+pub async fn now(State(pages): State<Pages>) -> Response {
+    let json = HeaderValue::from_static("application/json");
+    ([(CONTENT_TYPE, json)], pages.live.now().to_json()).into_response()
+}
+
 /// `GET /live`: server-sent events, one for each change of [`Now`], and one at least every 5 s.
 pub async fn events(
     State(pages): State<Pages>,
 ) -> Sse<impl Stream<Item = Result<Event, Infallible>>> {
     let told = |now: Now| {
-        let text = format!(
-            "{{\"generation\":{},\"at\":{},\"connected\":{}}}",
-            now.generation, now.up_to_date_unix_ms, now.is_connected
-        );
-        Ok(Event::default().id(now.generation.to_string()).data(text))
+        let event = Event::default().id(now.generation.to_string());
+        Ok(event.data(now.to_json()))
     };
     let changes = WatchStream::new(pages.live.now.subscribe()).then(|now| async move {
         // What comes meanwhile is in the next one.

@@ -122,7 +122,11 @@ fn row(alert: &v1::Alert) -> Vec<String> {
         ended(alert),
         priority(alert.priority),
         whose(alert),
-        alert.title.clone(),
+        if alert.trial {
+            format!("{} (on trial)", alert.title)
+        } else {
+            alert.title.clone()
+        },
         told(&inputs(alert.evidence.as_ref())),
         answered,
     ]

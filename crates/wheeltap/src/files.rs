@@ -14,15 +14,33 @@ pub struct TextFile {
     pub text: String,
 }
 
+/// Why a text file could not be read.
+#[derive(Debug, thiserror::Error)]
+pub enum Unreadable {
+    #[error("{name} could not be read: {source}")]
+    Io {
+        name: String,
+        source: std::io::Error,
+    },
+    #[error("{name}:{line}: this is no UTF-8 text; save the file as UTF-8")]
+    NoText { name: String, line: usize },
+}
+
 /// Reads a text file; a byte-order mark is taken off.
-pub fn read_text(path: &Path) -> anyhow::Result<TextFile> {
+pub fn read_text(path: &Path) -> Result<TextFile, Unreadable> {
     let name = path.display().to_string();
-    let bytes = fs::read(path).with_context(|| format!("{name} could not be read"))?;
-    let text = String::from_utf8(bytes).map_err(|error| {
-        let valid = &error.as_bytes()[..error.utf8_error().valid_up_to()];
-        let line = 1 + valid.split(|byte| *byte == b'\n').skip(1).count();
-        anyhow!("{name}:{line}: this is no UTF-8 text; save the file as UTF-8")
-    })?;
+    let bytes = match fs::read(path) {
+        Ok(bytes) => bytes,
+        Err(source) => return Err(Unreadable::Io { name, source }),
+    };
+    let text = match String::from_utf8(bytes) {
+        Ok(text) => text,
+        Err(error) => {
+            let valid = &error.as_bytes()[..error.utf8_error().valid_up_to()];
+            let line = 1 + valid.split(|byte| *byte == b'\n').skip(1).count();
+            return Err(Unreadable::NoText { name, line });
+        }
+    };
     let text = match text.strip_prefix('\u{feff}') {
         Some(rest) => rest.to_owned(),
         None => text,
@@ -34,8 +52,9 @@ pub fn read_text(path: &Path) -> anyhow::Result<TextFile> {
     })
 }
 
-/// All rule files named or held by the folders named, each once, by name of the rule.
-pub fn rule_files(paths: &[PathBuf]) -> Result<Vec<TextFile>, Stop> {
+/// All rule files named or held by the folders named, each once, by name of the rule; what of them could not
+/// be read is in its place.
+pub fn rule_files_each(paths: &[PathBuf]) -> Result<Vec<Result<TextFile, Unreadable>>, Stop> {
     let mut found = Vec::new();
     for path in paths {
         if path.is_dir() {
@@ -71,8 +90,11 @@ pub fn rule_files(paths: &[PathBuf]) -> Result<Vec<TextFile>, Stop> {
             )));
         }
     }
-    Ok(found
-        .iter()
-        .map(|path| read_text(path))
-        .collect::<Result<_, _>>()?)
+    Ok(found.iter().map(|path| read_text(path)).collect())
+}
+
+/// As [`rule_files_each`], all of them readable.
+pub fn rule_files(paths: &[PathBuf]) -> Result<Vec<TextFile>, Stop> {
+    let files: Result<Vec<TextFile>, Unreadable> = rule_files_each(paths)?.into_iter().collect();
+    Ok(files.map_err(anyhow::Error::from)?)
 }

@@ -101,6 +101,29 @@ fn one_pass_gives_what_a_replay_of_each_text_gives() {
     }
 }
 
+/// A mistyped name would count as a failure that was missed, and nobody would know why.
+#[test]
+fn labels_of_what_is_not_there_are_told() {
+    let bench = bench();
+    let more = "ZVR 9,2026-01-01T01:00:00Z,2026-01-01T02:00:00Z,,\n\
+                ZVR 4117,2026-01-01T01:00:00Z,2026-01-01T02:00:00Z,,oil-worm\n";
+    bench.write(
+        "labels.csv",
+        format!("unit,from,until,failed_at,rule\n{more}"),
+    );
+    let told = [
+        "the labels name ZVR 9, of which these files hold nothing",
+        "the labels name the rule oil-worm, which is not judged here",
+    ];
+    bench.run(SWEEP).says(0, &told);
+    bench.write("one/oil-warm.rhai", RULE);
+    let replay = [
+        "rules", "replay", "--rules", "one", "--map", "map.toml", "day.csv",
+    ];
+    let labels = ["--labels", "labels.csv", "--forecast"];
+    bench.run(replay.into_iter().chain(labels)).says(0, &told);
+}
+
 #[test]
 fn the_knee_finds_both_failures_and_nothing_else() {
     let bench = bench();

@@ -49,6 +49,25 @@ fn problems_have_a_place_a_reason_and_a_mend() {
 }
 
 #[test]
+fn a_file_that_is_no_text_stops_no_other() {
+    let bench = Bench::new();
+    bench.write("rules/latin.rhai", b"// first\n// \xe9t\xe9\n");
+    let ran = bench.run(["rules", "vet", "rules"]);
+    ran.says(1, &["2 rules: 1 rule refused with 1 problem"]);
+    assert!(
+        ran.stdout
+            .contains("latin.rhai:2: this is no UTF-8 text; save the file as UTF-8"),
+        "{}",
+        ran.stdout
+    );
+    assert!(ran.stdout.contains("oil-warm"), "{}", ran.stdout);
+    let reports = bench.run(["rules", "vet", "rules", "--json"]).json();
+    assert_eq!(reports[0]["rule"], "latin");
+    assert_eq!(reports[0]["problems"][0]["line"], 2);
+    assert_eq!(reports[1]["fine"], true);
+}
+
+#[test]
 fn the_users_catalogue_counts() {
     let bench = Bench::new();
     bench.write(

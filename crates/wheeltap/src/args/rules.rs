@@ -280,7 +280,7 @@ pub struct LodgeArgs {
     #[arg(required = true, value_name = "PATH", value_hint = ValueHint::AnyPath)]
     pub paths: Vec<PathBuf>,
     #[command(flatten)]
-    pub server: ServerArgs,
+    pub ask: AskArgs,
 }
 
 #[derive(Debug, Args)]
@@ -298,5 +298,5 @@ pub struct PromoteArgs {
     #[arg(long)]
     pub no_forecast: bool,
     #[command(flatten)]
-    pub server: ServerArgs,
+    pub ask: AskArgs,
 }

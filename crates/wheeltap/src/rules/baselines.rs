@@ -248,7 +248,13 @@ pub fn list(args: &BaselineListArgs) -> Result<Outcome, Stop> {
         }
         out.flush()?;
         if !args.ask.json {
-            note(counted(found.len(), "baseline"));
+            let why = if found.is_empty() {
+                "; one is made once a rule on trial or live compares with a class and enough units of the \
+                 class were heard for the whole stretch"
+            } else {
+                ""
+            };
+            note(format!("{}{why}", counted(found.len(), "baseline")));
         }
         Ok(Outcome::Fine)
     })

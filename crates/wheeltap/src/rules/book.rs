@@ -34,6 +34,26 @@ struct Line<'a> {
     last_fault: &'a str,
 }
 
+fn line(rule: &v1::Rule) -> Line<'_> {
+    let (name, version) = rule_and_version(&rule.name);
+    Line {
+        rule: name,
+        version,
+        stage: stage(rule),
+        title: &rule.title,
+        system: &rule.system,
+        component: &rule.component,
+        priority: priority(rule.priority),
+        safety: rule.safety,
+        only_for_shop: rule.only_for_shop,
+        stage_from: stage_from(rule),
+        stage_by: &rule.stage_by,
+        forecast_per_day: rule.stage_forecast.as_ref().map(|made| made.per_day),
+        units_faulted: rule.n_units_faulted,
+        last_fault: &rule.last_fault,
+    }
+}
+
 fn stage(rule: &v1::Rule) -> String {
     word(rule.stage().as_str_name(), "RULE_STAGE_")
 }
@@ -55,23 +75,7 @@ pub fn list(args: &RuleListArgs) -> Result<Outcome, Stop> {
         let mut out = Out::new();
         if args.ask.json {
             for rule in &rules {
-                let (name, version) = rule_and_version(&rule.name);
-                out.json(&Line {
-                    rule: name,
-                    version,
-                    stage: stage(rule),
-                    title: &rule.title,
-                    system: &rule.system,
-                    component: &rule.component,
-                    priority: priority(rule.priority),
-                    safety: rule.safety,
-                    only_for_shop: rule.only_for_shop,
-                    stage_from: stage_from(rule),
-                    stage_by: &rule.stage_by,
-                    forecast_per_day: rule.stage_forecast.as_ref().map(|made| made.per_day),
-                    units_faulted: rule.n_units_faulted,
-                    last_fault: &rule.last_fault,
-                })?;
+                out.json(&line(rule))?;
             }
         } else if !rules.is_empty() {
             if args.versions {
@@ -141,11 +145,20 @@ fn row(rule: &v1::Rule) -> Vec<String> {
 
 /// Goes on after a refusal, so that one wrong rule does not hold up the others.
 pub fn lodge(args: &LodgeArgs) -> Result<Outcome, Stop> {
-    let files = files::rule_files(&args.paths)?;
+    let files = files::rule_files_each(&args.paths)?;
     remote::block_on(async {
-        let connection = connected(&args.server).await?;
+        let connection = connected(&args.ask.server).await?;
+        let mut out = Out::new();
         let mut outcome = Outcome::Fine;
         for file in files {
+            let file = match file {
+                Ok(file) => file,
+                Err(why) => {
+                    outcome = Outcome::Findings;
+                    note(why.to_string());
+                    continue;
+                }
+            };
             let request = v1::LodgeRuleRequest {
                 name: format!("rules/{}", super::rule_name(&file)),
                 cases: super::cases::text_beside(&file)?,
@@ -153,6 +166,7 @@ pub fn lodge(args: &LodgeArgs) -> Result<Outcome, Stop> {
                 ..Default::default()
             };
             match answer(connection.rules().lodge_rule(request).await) {
+                Ok(rule) if args.ask.json => out.json(&line(&rule))?,
                 Ok(rule) => {
                     let (name, version) = rule_and_version(&rule.name);
                     note(format!(
@@ -166,6 +180,7 @@ pub fn lodge(args: &LodgeArgs) -> Result<Outcome, Stop> {
                 }
             }
         }
+        out.flush()?;
         Ok(outcome)
     })
 }
@@ -189,7 +204,7 @@ fn refused(file: &str, error: &anyhow::Error) {
 
 pub fn promote(args: &PromoteArgs) -> Result<Outcome, Stop> {
     remote::block_on(async {
-        let connection = connected(&args.server).await?;
+        let connection = connected(&args.ask.server).await?;
         let name = match &args.version {
             Some(version) => format!("rules/{}/versions/{version}", args.rule),
             None => format!("rules/{}", args.rule),
@@ -205,7 +220,8 @@ pub fn promote(args: &PromoteArgs) -> Result<Outcome, Stop> {
         let mut without_forecast = args.no_forecast;
         if looks_ahead && !without_forecast {
             // Without history there is nothing to try it on.
-            without_forecast = !super::forecast::before_promotion(&connection, &rule.name).await?;
+            without_forecast =
+                !super::forecast::before_promotion(&connection, &rule.name, args.ask.json).await?;
         }
         let request = v1::PromoteRuleRequest {
             name: rule.name,
@@ -214,6 +230,12 @@ pub fn promote(args: &PromoteArgs) -> Result<Outcome, Stop> {
             without_forecast,
         };
         let rule = answer(connection.rules().promote_rule(request).await)?;
+        if args.ask.json {
+            let mut out = Out::new();
+            out.json(&line(&rule))?;
+            out.flush()?;
+            return Ok(Outcome::Fine);
+        }
         let (name, version) = rule_and_version(&rule.name);
         note(format!(
             "{name}: version {version} is {} from {} on",

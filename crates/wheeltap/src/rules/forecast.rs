@@ -25,6 +25,27 @@ pub struct Made {
     pub forecast: Forecast,
     /// Of the other live rules; unknown of files.
     pub others_per_day: Option<f64>,
+    /// Beside another version, where that was asked for.
+    pub against: Option<Against>,
+}
+
+/// Alerts beside another version's.
+#[derive(Serialize)]
+pub struct Against {
+    more: usize,
+    fewer: usize,
+    both: usize,
+}
+
+impl Against {
+    fn of(alerts: &[v1::ReplayedAlert]) -> Self {
+        let count = |side| alerts.iter().filter(|alert| alert.side() == side).count();
+        Self {
+            more: count(v1::ReplaySide::More),
+            fewer: count(v1::ReplaySide::Fewer),
+            both: count(v1::ReplaySide::Both),
+        }
+    }
 }
 
 #[derive(Serialize)]
@@ -46,6 +67,7 @@ struct Line<'a> {
     chattering: u64,
     busiest: Vec<Busy<'a>>,
     score: Option<ScoreLine>,
+    against: Option<&'a Against>,
     /// Its script failed on so many units, and what was said on one.
     units_faulted: u64,
     fault: Option<&'a str>,
@@ -111,6 +133,7 @@ fn line(made: &Made) -> Line<'_> {
         rule,
         forecast,
         others_per_day,
+        against,
     } = made;
     let peak = |peak: Option<(EventTime, u64)>| {
         peak.map(|(start, alerts)| Peak {
@@ -152,6 +175,7 @@ fn line(made: &Made) -> Line<'_> {
             recall: score.recall,
             median_lead_s: score.median_lead_ms.map(seconds),
         }),
+        against: against.as_ref(),
         units_faulted: forecast
             .faulted
             .as_ref()
@@ -167,9 +191,16 @@ fn facts(made: &Made) -> Vec<(&'static str, String)> {
     let Made {
         forecast,
         others_per_day,
+        against,
         ..
     } = made;
     let mut facts = Vec::new();
+    if let Some(Against { more, fewer, both }) = against {
+        facts.push((
+            "against",
+            format!("the other version: {more} more, {fewer} fewer, {both} of both"),
+        ));
+    }
     if let Some(faulted) = &forecast.faulted {
         let units = counted(faulted.n_units, "unit");
         facts.push((
@@ -260,7 +291,8 @@ pub fn run(args: &ForecastArgs) -> Result<Outcome, Stop> {
     let request = request(args)?;
     block_on(async {
         let connection = connected(&args.server).await?;
-        let (made, alerts) = replay(&connection, request).await?;
+        let (mut made, alerts) = replay(&connection, request).await?;
+        made.against = args.against.is_some().then(|| Against::of(&alerts));
         let mut out = Out::new();
         let is_told = |alert: &&v1::ReplayedAlert| {
             args.alerts && (args.against.is_none() || alert.side() != v1::ReplaySide::Both)
@@ -283,15 +315,6 @@ pub fn run(args: &ForecastArgs) -> Result<Outcome, Stop> {
         }
         print(&mut out, &made, args.json)?;
         out.flush()?;
-        if args.against.is_some() {
-            let count = |side| alerts.iter().filter(|alert| alert.side() == side).count();
-            note(format!(
-                "against the other version: {} more, {} fewer, {} of both",
-                count(v1::ReplaySide::More),
-                count(v1::ReplaySide::Fewer),
-                count(v1::ReplaySide::Both)
-            ));
-        }
         Ok(Outcome::Fine)
     })
 }
@@ -301,6 +324,9 @@ pub fn rule_or_file(rule: &str) -> anyhow::Result<(String, String)> {
     let path = Path::new(rule);
     if path.extension().is_some_and(|ext| ext == "rhai") {
         let file = files::read_text(path)?;
+        if file.text.is_empty() {
+            return Err(anyhow!("{} is empty; write the rule into it", file.name));
+        }
         return Ok((super::rule_name(&file), file.text));
     }
     Ok((rule.to_owned(), String::new()))
@@ -366,6 +392,7 @@ async fn replay(
                 let made = Made {
                     rule,
                     others_per_day: Some(forecast.others_per_day),
+                    against: None,
                     forecast: from_wire(forecast)?,
                 };
                 return Ok((made, alerts));
@@ -459,7 +486,11 @@ fn row(alert: &v1::ReplayedAlert) -> Vec<String> {
 }
 
 /// Shows and keeps the forecast of a version that is about to be judged live.
-pub async fn before_promotion(connection: &Connection, version: &str) -> Result<bool, Stop> {
+pub async fn before_promotion(
+    connection: &Connection,
+    version: &str,
+    as_json: bool,
+) -> Result<bool, Stop> {
     let request = v1::ReplayRuleRequest {
         name: version.to_owned(),
         keep_forecast: true,
@@ -468,7 +499,7 @@ pub async fn before_promotion(connection: &Connection, version: &str) -> Result<
     match replay(connection, request).await {
         Ok((made, _)) => {
             let mut out = Out::new();
-            print(&mut out, &made, false)?;
+            print(&mut out, &made, as_json)?;
             out.flush()?;
             Ok(true)
         }

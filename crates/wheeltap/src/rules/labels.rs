@@ -1,9 +1,9 @@
 //! What is known to have been wrong in measurements from files.
 
-use crate::{Stop, files};
+use crate::{Stop, files, output::note};
 use anyhow::anyhow;
 use serde::Deserialize;
-use std::path::Path;
+use std::{collections::BTreeSet, path::Path};
 use wheeltap_followup::{Known, Truth};
 use wheeltap_model::{EventTime, RuleName, UnitId};
 
@@ -42,6 +42,30 @@ pub fn read(path: &Path) -> Result<Truth, Stop> {
         sound: Vec::new(),
         is_complete: true,
     })
+}
+
+/// Labels that nothing can be held against, once for each name: a mistyped one counts as a failure missed.
+pub fn say_what_is_not_there(
+    truth: &Truth,
+    is_measured: impl Fn(&UnitId) -> bool,
+    judged: &[&RuleName],
+) {
+    let units: BTreeSet<&UnitId> = truth.failures.iter().map(|known| &known.unit).collect();
+    for unit in units.into_iter().filter(|unit| !is_measured(unit)) {
+        note(format!(
+            "the labels name {unit}, of which these files hold nothing"
+        ));
+    }
+    let rules: BTreeSet<&RuleName> = truth
+        .failures
+        .iter()
+        .filter_map(|known| known.rule.as_ref())
+        .collect();
+    for rule in rules.into_iter().filter(|rule| !judged.contains(rule)) {
+        note(format!(
+            "the labels name the rule {rule}, which is not judged here"
+        ));
+    }
 }
 
 fn known(row: &Row) -> Result<Known, String> {

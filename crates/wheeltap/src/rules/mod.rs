@@ -17,7 +17,7 @@ use crate::{
     output::{counted, note},
 };
 use anyhow::anyhow;
-use std::fmt::Display;
+use std::{fmt::Display, path::Path};
 use wheeltap_catalogue::Catalogue;
 
 /// The built-in catalogue with the user's files.
@@ -45,8 +45,11 @@ pub fn problems_in(
 
 /// The stem of a rule's file, which is the rule's name.
 fn rule_name(file: &TextFile) -> String {
-    file.path
-        .file_stem()
+    stem(&file.path)
+}
+
+fn stem(path: &Path) -> String {
+    path.file_stem()
         .map(|stem| stem.to_string_lossy().into_owned())
         .unwrap_or_default()
 }

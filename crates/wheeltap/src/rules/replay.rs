@@ -69,6 +69,10 @@ pub fn run(args: &ReplayArgs) -> Result<Outcome, Stop> {
     };
     let (mut units, totals) = read(&args.files, &map)?;
     say_what_was_read(&units, &totals);
+    if let Some(truth) = &truth {
+        let judged: Vec<&RuleName> = rules.iter().map(|of| &of.rule.reference.name).collect();
+        super::labels::say_what_is_not_there(truth, |unit| units.contains_key(unit), &judged);
+    }
     let classes = match totals.span {
         Some(span) => classes(&args.class, &mut units, &rules, &map, span)?,
         None => ByClass::new(),
@@ -138,6 +142,7 @@ fn forecast_of(
         rule: name.to_string(),
         forecast: forecast(&alerts, first, last, n_units as u64, &truth_of(truth, name)),
         others_per_day: None,
+        against: None,
     }
 }
 

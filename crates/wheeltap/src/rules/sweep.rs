@@ -259,9 +259,11 @@ fn of_files(args: &SweepArgs, map: &Path) -> Result<Swept, Stop> {
         Some(path) => super::labels::read(path)?,
         None => Truth::default(),
     };
-    let truth = truth_of(&truth, &rule.reference.name);
     let (mut units, totals) = read(&args.files, &map)?;
     say_what_was_read(&units, &totals);
+    let name = &rule.reference.name;
+    super::labels::say_what_is_not_there(&truth, |unit| units.contains_key(unit), &[name]);
+    let truth = truth_of(&truth, name);
     let Some(span) = totals.span else {
         return Err(Stop::Failed(anyhow!("the files hold no row")));
     };

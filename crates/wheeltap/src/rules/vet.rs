@@ -3,11 +3,11 @@
 use crate::{
     Outcome, Stop,
     args::VetArgs,
-    files,
+    files::{self, Unreadable},
     output::{Out, counted, grouped, note},
 };
 use serde::Serialize;
-use std::{collections::BTreeSet, sync::Arc};
+use std::{collections::BTreeSet, path::Path, sync::Arc};
 use wheeltap_catalogue::Catalogue;
 use wheeltap_judge::RuleCost;
 use wheeltap_model::format_span;
@@ -72,12 +72,21 @@ impl Cost {
 pub fn run(args: &VetArgs) -> Result<Outcome, Stop> {
     let catalogue = super::catalogue(&args.catalogue)?;
     let env = Environment::new(&catalogue);
-    let files = files::rule_files(&args.paths)?;
+    let files = files::rule_files_each(&args.paths)?;
     let mut out = Out::new();
     let mut rows = Vec::new();
     let (mut n_problems, mut n_refused, mut n_warnings) = (0, 0, 0);
     let (mut fleet_bytes, mut fleet_cores) = (0, 0.0);
     for file in &files {
+        let file = match file {
+            Ok(file) => file,
+            Err(why) => {
+                n_problems += 1;
+                n_refused += 1;
+                say_unreadable(&mut out, why, args.json)?;
+                continue;
+            }
+        };
         let vetted = vet(&file.name, &file.text, &env);
         n_problems += vetted.problems.len();
         n_refused += usize::from(vetted.rule.is_none());
@@ -160,6 +169,38 @@ pub fn run(args: &VetArgs) -> Result<Outcome, Stop> {
     Ok(match n_refused {
         0 => Outcome::Fine,
         _ => Outcome::Findings,
+    })
+}
+
+/// One file that is no text stops no other.
+fn say_unreadable(out: &mut Out, why: &Unreadable, as_json: bool) -> anyhow::Result<()> {
+    if !as_json {
+        return out.line(why.to_string());
+    }
+    let (Unreadable::Io { name, .. } | Unreadable::NoText { name, .. }) = why;
+    let (line, mend) = match why {
+        Unreadable::Io { .. } => (1, "name a file that can be read"),
+        Unreadable::NoText { line, .. } => (*line, "save the file as UTF-8"),
+    };
+    let problem = Problem {
+        file: name.clone(),
+        line,
+        column: 1,
+        what: "this is no rule's text".to_owned(),
+        why: why.to_string(),
+        mend: mend.to_owned(),
+    };
+    out.json(&Report {
+        rule: super::stem(Path::new(name)),
+        file: name,
+        fine: false,
+        problems: &[problem],
+        warnings: &[],
+        version: None,
+        title: None,
+        priority: None,
+        cost: None,
+        inputs: Vec::new(),
     })
 }
 

@@ -87,6 +87,7 @@ pub fn run(args: &WalkBackArgs) -> Result<Outcome, Stop> {
             Some(wire) => Some(Made {
                 rule: tail(&report.draft_name).to_owned(),
                 others_per_day: None,
+                against: None,
                 forecast: forecast::from_wire(wire)?,
             }),
             None => None,

@@ -227,8 +227,8 @@ impl KeptAlert {
         self.response_revision += 1;
     }
 
-    /// What muted it ended while it stood: people are told once more, and an answer given before no
-    /// longer counts.
+    /// What muted it ended while it stood, or it outlasted its repair: people are told once more, and an answer
+    /// given before no longer counts.
     pub(crate) fn tell_again(&mut self, at: ServerTime) {
         self.muting.get_or_insert_default().told_again_at = Some(at);
         self.answer = None;
@@ -371,6 +371,21 @@ impl KeptAlert {
     /// Who acknowledged it.
     pub fn acknowledged_by(&self) -> Option<&str> {
         self.answer.as_deref().map(|answer| answer.by.as_str())
+    }
+
+    /// When somebody took it on.
+    pub fn acknowledged_at(&self) -> Option<ServerTime> {
+        self.answer.as_deref().map(|answer| answer.at)
+    }
+
+    /// Whether what was told of it can be told once more: it stands, rings, and nothing mutes it or stands for
+    /// it.
+    pub(crate) fn may_be_told_again(&self) -> bool {
+        self.condition() == Condition::Standing
+            && self.rings()
+            && self.announced_at.is_some()
+            && self.told_with.0 == 0
+            && !self.is_muted()
     }
 
     /// Counts people's acts.

@@ -191,6 +191,7 @@ pub fn audit(record: &LedgerRecord, book: &Book) -> AuditLine {
             kind,
             note,
             work,
+            corrects,
             ..
         } => {
             let found = match kind {
@@ -201,7 +202,8 @@ pub fn audit(record: &LedgerRecord, book: &Book) -> AuditLine {
                 FindingKind::CouldNotTest => "could not test",
                 FindingKind::NotLookedAt => "not looked at",
             };
-            let what = format!("closed defect {}: {found}", id.0);
+            let did = if *corrects { "corrected" } else { "closed" };
+            let what = format!("{did} defect {}: {found}", id.0);
             let why = if note.is_empty() { &work.cause } else { note };
             line(what, why, of_defect(*id))
         }

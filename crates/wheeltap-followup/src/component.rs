@@ -1,8 +1,9 @@
-//! Names of components as people write them: `sander`, `Sander` and ` sander ` are one.
+//! Names of components as people write them: `oil cooler`, `Oil Cooler` and ` oil  cooler ` are one.
 
-/// What two spellings of one component have in common: by this they are joined and compared.
+/// What all spellings of one component have in common: by this they are joined and compared.
 pub(crate) fn key(component: &str) -> String {
-    component.trim().to_ascii_lowercase()
+    let words: Vec<&str> = component.split_whitespace().collect();
+    words.join(" ").to_lowercase()
 }
 
 /// Whether two spellings mean one component.
@@ -10,9 +11,9 @@ pub(crate) fn key(component: &str) -> String {
 /// ```
 /// use wheeltap_followup::is_same_component;
 ///
-/// assert!(is_same_component("sander", " Sander "));
-/// assert!(!is_same_component("sander", "sand box"));
+/// assert!(is_same_component("oil cooler", " Oil  Cooler "));
+/// assert!(!is_same_component("oil cooler", "oil pump"));
 /// ```
 pub fn is_same(one: &str, other: &str) -> bool {
-    one.trim().eq_ignore_ascii_case(other.trim())
+    key(one) == key(other)
 }

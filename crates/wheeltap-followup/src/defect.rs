@@ -266,7 +266,11 @@ impl KeptDefect {
             if alert.awaits_answer() {
                 return true;
             }
-            answered |= alert.acknowledged_by().is_some();
+            // An answer from before a repair that did not hold is none to what came back.
+            let since = self.defect.reopened_at;
+            answered |= alert
+                .acknowledged_at()
+                .is_some_and(|at| since.is_none_or(|since| at >= since));
         }
         self.reported.is_some() && !answered
     }
@@ -307,13 +311,16 @@ impl KeptDefect {
     /// any case, as one record changed something of it.
     ///
     /// Withdrawn alerts count only while all are withdrawn, and of one that came back those since its
-    /// repair. The answer is due the shortest time to respond after the last announcement of an alert,
+    /// repair and those that still stand. The answer is due the shortest time to respond after the last announcement of an alert,
     /// or after the end of what mutes it; until one is announced, after the opening.
     pub(crate) fn derive(&mut self, alerts: &[&KeptAlert]) -> DefectChangeKind {
         let fresh_from = self.fresh_from;
         let fresh: Vec<&&KeptAlert> = alerts
             .iter()
-            .filter(|alert| fresh_from.is_none_or(|from| alert.raised_at() >= from))
+            .filter(|alert| {
+                let stands = alert.condition() == Condition::Standing;
+                fresh_from.is_none_or(|from| stands || alert.raised_at() >= from)
+            })
             .collect();
         let basis: Vec<&&KeptAlert> = fresh
             .iter()

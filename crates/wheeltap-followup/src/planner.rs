@@ -19,8 +19,8 @@ use refusal::check_etag;
 use std::collections::{HashMap, HashSet};
 use std::sync::Arc;
 use wheeltap_model::{
-    AlertId, ClassBaseline, Condition, DefectId, DefectOrigin, EventTime, RuleRef, RuleStage,
-    ServerTime, UnitId, WithdrawnReason,
+    AlertId, ClassBaseline, Condition, DefectId, DefectOrigin, DefectStatus, EventTime, RuleRef,
+    RuleStage, ServerTime, UnitId, WithdrawnReason,
 };
 
 const HOUR_MS: i64 = 3_600_000;
@@ -209,10 +209,40 @@ impl<'a> Planner<'a> {
         id
     }
 
-    /// What was repaired came back; once a commit.
+    /// What was repaired came back; once a commit. What still stands of it is told once more: whoever took it
+    /// on did so before the repair.
     fn reopen(&mut self, id: DefectId) {
-        if self.reopened.insert(id) {
-            self.push(Act::DefectReopened { id });
+        if !self.reopened.insert(id) {
+            return;
+        }
+        self.push(Act::DefectReopened { id });
+        let book = self.book;
+        let Some(kept) = book.defect(id) else {
+            return;
+        };
+        let alerts = kept.defect().alerts.iter();
+        for alert in alerts.filter_map(|alert| book.alert(*alert)) {
+            if alert.may_be_told_again() {
+                self.push(Act::AlertToldAgain { id: alert.id() });
+            }
+        }
+    }
+
+    /// Telemetry shows at `seen_at` what a repair had closed, by an alert that never ended. Does nothing once it
+    /// is open, or later than a defect comes back.
+    pub fn came_back(&mut self, id: DefectId, seen_at: EventTime) {
+        let Some(kept) = self.book.defect(id) else {
+            return;
+        };
+        let is_closed = matches!(
+            kept.defect().status,
+            DefectStatus::Closed | DefectStatus::FindingOwed
+        );
+        let is_soon = kept.repaired_at().is_some_and(|repaired_at| {
+            (0..=self.policy.reopen_within_ms).contains(&seen_at.ms_since(repaired_at))
+        });
+        if is_closed && is_soon {
+            self.reopen(id);
         }
     }
 

@@ -282,6 +282,9 @@ pub enum Act {
         work: Work,
         /// When the work was done, event time.
         repaired_at: EventTime,
+        /// It stands in place of the finding that the defect had.
+        #[serde(default, skip_serializing_if = "std::ops::Not::not")]
+        corrects: bool,
         /// The caller's request id, or empty.
         request_id: String,
     },

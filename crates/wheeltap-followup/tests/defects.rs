@@ -9,12 +9,12 @@ mod common;
 
 use common::{Desk, at, facts, occurred, unit};
 use wheeltap_followup::{
-    AlertQuery, Call, ChangeNotice, DefectChangeKind, DefectQuery, Refusal, Report, Terms,
-    UPDATED_BY_TELEMETRY, Verdict,
+    AlertQuery, Call, ChangeNotice, DefectChangeKind, DefectQuery, MuteOrder, Planner, Refusal,
+    Report, Terms, UPDATED_BY_TELEMETRY, Verdict,
 };
 use wheeltap_model::{
-    AlertId, DefectId, DefectOrigin, DefectStatus, Disposition, FindingKind, Plan, Priority,
-    ServerTime, Work,
+    AlertId, DefectId, DefectOrigin, DefectStatus, Disposition, FindingKind, MuteKind, MuteScope,
+    Plan, Priority, ServerTime, Work,
 };
 
 const HOUR: i64 = 3_600_000;
@@ -328,6 +328,126 @@ fn a_defect_goes_through_the_shop() {
     let closed = defect(&desk, 1);
     assert_eq!(closed.status, DefectStatus::Closed);
     assert_eq!(closed.finding.unwrap().work, late.work);
+}
+
+#[test]
+fn a_finding_that_was_wrong_is_corrected_and_the_last_one_counts() {
+    let mut desk = desk();
+    desk.now = 1_000;
+    desk.raise(occurred("oil", 100, None), Terms::default());
+    let first = verdict(FindingKind::AsCalled, "core blocked", 900);
+    desk.write("shop", |planner| {
+        planner.record_finding(DefectId(1), first, "", "")
+    })
+    .0
+    .unwrap();
+    let truth = desk.book.truth("oil cooler", at(0), at(HOUR));
+    assert_eq!((truth.failures.len(), truth.sound.len()), (1, 0));
+    let correct = |desk: &mut Desk, id: u64, note: &str| {
+        let other = verdict(FindingKind::NoFaultFound, note, 900);
+        desk.write("shop", |planner| {
+            planner.correct_finding(DefectId(id), other, "", "")
+        })
+        .0
+    };
+    assert!(matches!(
+        correct(&mut desk, 1, " "),
+        Err(Refusal::BadField {
+            field: "finding.note",
+            ..
+        })
+    ));
+    assert_eq!(correct(&mut desk, 1, "another unit's sheet"), Ok(()));
+    let corrected = defect(&desk, 1);
+    assert_eq!(corrected.status, DefectStatus::Closed);
+    assert!(corrected.earlier_findings.is_empty());
+    assert_eq!(corrected.finding.unwrap().kind, FindingKind::NoFaultFound);
+    let truth = desk.book.truth("oil cooler", at(0), at(HOUR));
+    assert_eq!((truth.failures.len(), truth.sound.len()), (0, 1));
+    desk.now = 5_000;
+    desk.raise(occurred("fan", 4_000, None), Terms::default());
+    assert_eq!(
+        correct(&mut desk, 2, "open yet"),
+        Err(Refusal::NothingToCorrect { id: DefectId(2) })
+    );
+}
+
+#[test]
+fn what_comes_back_waits_for_an_answer_whoever_took_it_on_before() {
+    for ends in [false, true] {
+        let mut desk = desk();
+        desk.now = 1_000;
+        let oil = desk.raise(occurred("oil", 100, None), Terms::default());
+        desk.write("desk", |planner| planner.take_on(DefectId(1), "", ""))
+            .0
+            .unwrap();
+        if ends {
+            desk.end(oil, occurred("oil", 100, Some(1_500)));
+        }
+        desk.now = 2_000;
+        let finding = verdict(FindingKind::AsCalled, "", 2_000);
+        desk.write("shop", |planner| {
+            planner.record_finding(DefectId(1), finding, "", "")
+        })
+        .0
+        .unwrap();
+        desk.now = 3_000;
+        let report = Report {
+            unit: unit(),
+            system: "test".into(),
+            component: "oil  cooler".into(),
+            origin: DefectOrigin::CrewReport,
+            title: "hot again".into(),
+            priority: Priority::Low,
+            first_sign_at: at(3_000),
+        };
+        let again = desk.write("crew", |planner| planner.report(report, ""));
+        assert_eq!(again.0, Ok(DefectId(1)));
+        let kept = desk.book.defect(DefectId(1)).unwrap();
+        assert!(desk.book.awaits_answer(kept), "ended: {ends}");
+        // What stands is as urgent as it was, and was told once more.
+        let alert = desk.book.alert(oil).unwrap();
+        assert_eq!(alert.acknowledged_by().is_none(), !ends);
+        let priority = if ends {
+            Priority::Low
+        } else {
+            Priority::Medium
+        };
+        assert_eq!(kept.defect().priority, priority);
+        // Answered now, it waits for nobody.
+        desk.write("desk", |planner| planner.take_on(DefectId(1), "", ""))
+            .0
+            .unwrap();
+        let kept = desk.book.defect(DefectId(1)).unwrap();
+        assert!(!desk.book.awaits_answer(kept));
+    }
+}
+
+#[test]
+fn a_mute_that_ends_rings_nothing_of_a_closed_defect() {
+    let mut desk = desk();
+    desk.now = 1_000;
+    let oil = desk.raise(occurred("oil", 100, None), Terms::default());
+    let order = MuteOrder {
+        kind: MuteKind::OutOfService,
+        scope: MuteScope {
+            unit: unit(),
+            rule: None,
+            part: None,
+        },
+        until: None,
+        reason: "paint".into(),
+    };
+    let mute = desk.write("lead", |planner| planner.mute(order, "")).0;
+    let finding = verdict(FindingKind::AsCalled, "", 1_000);
+    let find = |planner: &mut Planner<'_>| planner.record_finding(DefectId(1), finding, "", "");
+    desk.write("shop", find).0.unwrap();
+    desk.now = 2_000;
+    let told = desk.book.alert(oil).unwrap().told_at();
+    desk.write("lead", |planner| planner.lift(mute.unwrap(), "", ""))
+        .0
+        .unwrap();
+    assert_eq!(desk.book.alert(oil).unwrap().told_at(), told);
 }
 
 #[test]

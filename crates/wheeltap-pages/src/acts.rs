@@ -399,6 +399,9 @@ pub struct Find {
     when: String,
     #[serde(default)]
     etag: String,
+    /// In place of the finding that it has.
+    #[serde(default)]
+    corrects: bool,
 }
 
 /// `POST /defects/{number}/find`.
@@ -437,6 +440,7 @@ pub async fn find(
         }),
         etag: found.etag,
         request_id: String::new(),
+        corrects: found.corrects,
     };
     done(
         &pages,

@@ -210,6 +210,8 @@ struct Page {
     awaits: bool,
     is_in_work: bool,
     may_find: bool,
+    /// It was closed by this finding, which may be corrected.
+    found: Option<v1::Finding>,
     etag: String,
     /// Place, time, part, craft.
     plan: [String; 4],
@@ -307,7 +309,7 @@ async fn read(pages: &Pages, number: u64, said: &str) -> Result<Page, CallError>
 }
 
 fn made(defect: &v1::Defect, alerts: &[v1::Alert], acts: &[v1::RecordedAct], said: String) -> Page {
-    use v1::DefectStatus::{FindingOwed, InWork};
+    use v1::DefectStatus::{Closed, FindingOwed, InWork};
     let status = defect.status();
     let is_open = is_open(defect);
     let unit = told::tail(&defect.unit).to_owned();
@@ -338,6 +340,7 @@ fn made(defect: &v1::Defect, alerts: &[v1::Alert], acts: &[v1::RecordedAct], sai
         awaits: defect.awaits_answer,
         is_in_work: status == InWork,
         may_find: is_open || status == FindingOwed,
+        found: defect.finding.clone().filter(|_| status == Closed),
         etag: defect.etag.clone(),
         plan: [
             of_plan(|plan| plan.service_point.clone()),

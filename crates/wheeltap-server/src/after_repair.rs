@@ -3,15 +3,19 @@
 //! Nothing is kept of it: it follows from telemetry, and late data may change it.
 
 use crate::Shared;
-use crate::judging::{History, Judging, check};
+use crate::judging::{BY_CLOCK, History, Judging, LedgerError, check};
 use std::cmp::Reverse;
-use std::collections::{BTreeMap, BTreeSet};
-use std::sync::Arc;
+use std::collections::{BTreeMap, BTreeSet, HashMap};
+use std::sync::{Arc, Mutex, PoisonError};
 use wheeltap_followup::{DefectQuery, KeptDefect};
 use wheeltap_model::{Condition, DefectId, EventTime, Part, RuleRef, UnitId};
 use wheeltap_proto::{convert, v1};
 use wheeltap_rules::Rule;
 use wheeltap_store::StoreError;
+
+/// A repair that an alert outlasted is looked at again after so much more data: all of it since the repair is
+/// judged each time.
+const LOOK_AGAIN_MS: i64 = 15 * 60_000;
 
 /// What telemetry says of a repair.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -89,13 +93,135 @@ pub fn repairs_since(
         .collect()
 }
 
+/// Opens defects again whose alerts outlasted the repair: their rules raise nothing new, as what they raised has
+/// not ended.
+#[derive(Default)]
+pub struct Outlasting {
+    /// The unit's newest data when a defect was looked at last.
+    looked: Mutex<HashMap<DefectId, EventTime>>,
+}
+
+impl Outlasting {
+    /// Looks at those of which enough was heard since they were looked at last. Blocks.
+    ///
+    /// # Errors
+    /// A stop, after which the service stops.
+    pub fn reopen(&self, shared: &Shared, judging: &Judging) -> Result<(), LedgerError> {
+        let ledger = judging.ledger();
+        let closed: Vec<DefectId> = {
+            let book = ledger.book();
+            let stands = |kept: &KeptDefect| {
+                let alerts = kept.defect().alerts.iter();
+                let mut alerts = alerts.filter_map(|id| book.alert(*id));
+                alerts.any(|alert| alert.condition() == Condition::Standing && !alert.is_trial())
+            };
+            let closed = book.all_defects().filter(|kept| {
+                let defect = kept.defect();
+                !kept.is_open() && defect.merged_into.is_none() && kept.repaired_at().is_some()
+            });
+            closed
+                .filter(|kept| stands(kept))
+                .map(|kept| kept.id())
+                .collect()
+        };
+        let mut looked = self.looked.lock().unwrap_or_else(PoisonError::into_inner);
+        looked.retain(|id, _| closed.contains(id));
+        for id in closed {
+            let Some(asked) = ask(judging, id) else {
+                continue;
+            };
+            let newest = asked.newest(shared);
+            let Some(newest) = newest.filter(|newest| *newest > asked.repaired_at) else {
+                continue;
+            };
+            let before = looked.get(&id);
+            if before.is_some_and(|before| newest.ms_since(*before) < LOOK_AGAIN_MS) {
+                continue;
+            }
+            looked.insert(id, newest);
+            let outlasted = asked.outlasted(shared, judging, newest);
+            let outlasted = outlasted.map_err(|source| LedgerError::Store { source })?;
+            if let Some(seen_at) = outlasted {
+                ledger.write(BY_CLOCK, Vec::new(), |planner| {
+                    planner.came_back(id, seen_at);
+                })?;
+            }
+        }
+        Ok(())
+    }
+}
+
 /// What is asked of the book, taken out at once so that no lock is held while telemetry is read.
 struct Asked {
     unit: UnitId,
     repaired_at: EventTime,
     /// Rules and the parts that they called.
     called: BTreeMap<RuleRef, BTreeSet<Option<Part>>>,
+    /// Of these, those whose alert has not ended since.
+    standing: BTreeMap<RuleRef, BTreeSet<Option<Part>>>,
     again_at: Option<EventTime>,
+}
+
+impl Asked {
+    /// Of the unit.
+    fn newest(&self, shared: &Shared) -> Option<EventTime> {
+        let record = shared.fleet.get(&self.unit)?;
+        record.heard.newest_event()
+    }
+
+    /// When each part first is what `rule` looks for, judged from `from` to `until`.
+    fn first_seen(
+        &self,
+        shared: &Shared,
+        judging: &Judging,
+        rule: Rule,
+        (from, until): (EventTime, EventTime),
+    ) -> Result<BTreeMap<Option<Part>, EventTime>, StoreError> {
+        let history = History {
+            rule: Arc::new(rule),
+            against: None,
+            variants: Vec::new(),
+            from,
+            until,
+            classes: judging.class_baselines(),
+            units: vec![self.unit.clone()],
+        };
+        let mut first: BTreeMap<Option<Part>, EventTime> = BTreeMap::new();
+        history.run(shared, |progress| {
+            for (occurrence, _) in progress.occurrences {
+                let seen = first.entry(occurrence.part.clone());
+                let at = seen.or_insert(occurrence.raised_at);
+                *at = (*at).min(occurrence.raised_at);
+            }
+            true
+        })?;
+        Ok(first)
+    }
+
+    /// When an alert that never ended would have been raised by what came after the repair alone: its rule is
+    /// judged once its windows hold nothing from before.
+    fn outlasted(
+        &self,
+        shared: &Shared,
+        judging: &Judging,
+        until: EventTime,
+    ) -> Result<Option<EventTime>, StoreError> {
+        let mut outlasted = None;
+        for (reference, parts) in &self.standing {
+            let Some(rule) = compiled(shared, judging, reference) else {
+                continue;
+            };
+            let reach_ms = rule.inputs.iter().map(|input| input.read.reach_ms()).max();
+            let from = self.repaired_at.plus_ms(1 + reach_ms.unwrap_or(0));
+            if from >= until {
+                continue;
+            }
+            let first = self.first_seen(shared, judging, rule, (from, until))?;
+            let seen = parts.iter().filter_map(|part| first.get(part).copied());
+            outlasted = seen.chain(outlasted).min();
+        }
+        Ok(outlasted)
+    }
 }
 
 /// Looks at a defect that was repaired; `None` for one that was not, or that no rule had called. Reads
@@ -115,36 +241,19 @@ pub fn after_repair(
         return Ok(Some(AfterRepair::NotHeld(again_at)));
     }
     let from = asked.repaired_at.plus_ms(1);
-    let newest = shared
-        .fleet
-        .get(&asked.unit)
-        .and_then(|record| record.heard.newest_event());
+    let newest = asked.newest(shared);
     let Some(until) = newest.filter(|newest| *newest > from) else {
         return Ok(Some(AfterRepair::NotYetTested));
     };
+    if let Some(again_at) = asked.outlasted(shared, judging, until)? {
+        return Ok(Some(AfterRepair::NotHeld(again_at)));
+    }
     let mut seen_clear = Vec::new();
     for (reference, parts) in &asked.called {
         let Some(rule) = compiled(shared, judging, reference) else {
             return Ok(Some(AfterRepair::NotYetTested));
         };
-        let history = History {
-            rule: Arc::new(rule.absence()),
-            against: None,
-            variants: Vec::new(),
-            from,
-            until,
-            classes: judging.class_baselines(),
-            units: vec![asked.unit.clone()],
-        };
-        let mut first: BTreeMap<Option<Part>, EventTime> = BTreeMap::new();
-        history.run(shared, |progress| {
-            for (occurrence, _) in progress.occurrences {
-                let seen = first.entry(occurrence.part.clone());
-                let at = seen.or_insert(occurrence.raised_at);
-                *at = (*at).min(occurrence.raised_at);
-            }
-            true
-        })?;
+        let first = asked.first_seen(shared, judging, rule.absence(), (from, until))?;
         for part in parts {
             match first.get(part) {
                 Some(at) => seen_clear.push(*at),
@@ -167,6 +276,7 @@ fn ask(judging: &Judging, defect: DefectId) -> Option<Asked> {
         unit: defect.unit.clone(),
         repaired_at,
         called: BTreeMap::new(),
+        standing: BTreeMap::new(),
         again_at: None,
     };
     for alert in defect.alerts.iter().filter_map(|id| book.alert(*id)) {
@@ -177,11 +287,19 @@ fn ask(judging: &Judging, defect: DefectId) -> Option<Asked> {
             let first = asked.again_at.unwrap_or(alert.raised_at());
             asked.again_at = Some(first.min(alert.raised_at()));
         }
-        let parts = asked
-            .called
-            .entry(alert.rule().reference.clone())
-            .or_default();
-        parts.insert(alert.part().cloned());
+        let called = |of: &mut BTreeMap<RuleRef, BTreeSet<Option<Part>>>| {
+            let parts = of.entry(alert.rule().reference.clone()).or_default();
+            parts.insert(alert.part().cloned());
+        };
+        called(&mut asked.called);
+        if alert.condition() == Condition::Standing {
+            called(&mut asked.standing);
+        }
+    }
+    if asked.again_at.is_none() && kept.is_open() {
+        // Somebody reported it, or it outlasted its repair.
+        let reopened_at = defect.reopened_at;
+        asked.again_at = reopened_at.map(|at| EventTime::from_unix_ms(at.unix_ms()));
     }
     (!asked.called.is_empty()).then_some(asked)
 }

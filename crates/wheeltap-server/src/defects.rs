@@ -128,6 +128,15 @@ impl DefectCalls {
         sign.map_or(now, |sign| sign.max(now))
     }
 
+    /// When a repair was done whose finding is corrected and nothing else is said: as it was.
+    fn repaired_before(&self, id: DefectId) -> EventTime {
+        let before = {
+            let book = self.judging.ledger().book();
+            book.defect(id).and_then(|kept| kept.repaired_at())
+        };
+        before.unwrap_or_else(|| self.repaired_now(id))
+    }
+
     /// Lets a person act on a defect, and gives it as it is then.
     async fn on_defect<M: OnDefect>(
         &self,
@@ -392,6 +401,7 @@ impl DefectService for DefectCalls {
             finding,
             etag,
             request_id,
+            corrects,
         } = request.into_inner();
         check_request_id(&request_id)?;
         let id = convert::defect_from_name("name", &name).map_err(bad_field)?;
@@ -412,6 +422,7 @@ impl DefectService for DefectCalls {
             .ok_or_else(|| status::bad_field("BAD_FIELD", "finding.kind", "is not set"))?;
         check_text("finding.note", &note, MAX_TEXT)?;
         let repaired_at = match repaired_unix_ms {
+            0 if corrects => self.repaired_before(id),
             0 => self.repaired_now(id),
             ms => EventTime::from_unix_ms(ms),
         };
@@ -436,7 +447,11 @@ impl DefectService for DefectCalls {
             repaired_at,
         };
         act(self.judging.ledger(), actor, move |planner| {
-            planner.record_finding(id, verdict, &etag, &request_id)
+            if corrects {
+                planner.correct_finding(id, verdict, &etag, &request_id)
+            } else {
+                planner.record_finding(id, verdict, &etag, &request_id)
+            }
         })
         .await?;
         self.defect(id).map(Response::new)

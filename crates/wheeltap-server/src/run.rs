@@ -4,6 +4,7 @@
 //! what was taken in, end. Streams that do not end by themselves get a deadline.
 
 use crate::access::AccessLayer;
+use crate::after_repair::Outlasting;
 use crate::alerts::AlertCalls;
 use crate::cut::Scissors;
 use crate::defects::DefectCalls;
@@ -320,10 +321,13 @@ fn start_upkeep(shared: Arc<Shared>) -> std::io::Result<(Sender<()>, JoinHandle<
 type Chore = (&'static str, Sender<()>, JoinHandle<()>);
 
 /// Starts what is done by the clock: class baselines are looked at every 30 s, and one that is being fitted
-/// at the end is finished first; mutes whose time is over are ended every second.
-fn start_chores(shared: &Arc<Shared>, judging: &Arc<Judging>) -> std::io::Result<[Chore; 2]> {
+/// at the end is finished first; mutes whose time is over are ended every second; repairs that an alert outlasted
+/// are looked at every 5 s.
+fn start_chores(shared: &Arc<Shared>, judging: &Arc<Judging>) -> std::io::Result<[Chore; 3]> {
     let freezing = Arc::clone(judging);
     let lapsing = Arc::clone(judging);
+    let (reading, reopening) = (Arc::clone(shared), Arc::clone(judging));
+    let outlasting = Outlasting::default();
     Ok([
         start_chore(
             shared,
@@ -333,6 +337,9 @@ fn start_chores(shared: &Arc<Shared>, judging: &Arc<Judging>) -> std::io::Result
         )?,
         start_chore(shared, "mutes", Duration::from_secs(1), move || {
             lapsing.lapse_mutes()
+        })?,
+        start_chore(shared, "repairs", Duration::from_secs(5), move || {
+            outlasting.reopen(&reading, &reopening)
         })?,
     ])
 }

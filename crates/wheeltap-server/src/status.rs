@@ -168,6 +168,7 @@ pub fn refusal(refusal: &Refusal) -> Status {
         Refusal::AlreadyClosed { .. } | Refusal::WentInto { .. } => {
             precondition("ALREADY_CLOSED", message)
         }
+        Refusal::NothingToCorrect { .. } => precondition("NOTHING_TO_CORRECT", message),
         Refusal::AlreadyTaken { .. } => precondition("ALREADY_TAKEN", message),
         Refusal::NotAcknowledged { .. } => precondition("NOT_ACKNOWLEDGED", message),
         Refusal::NeverMuted { .. } => precondition("NEVER_MUTED", message),

@@ -255,6 +255,42 @@ async fn of_two_desks_one_takes_a_defect_on_and_the_other_is_told_who() {
     desk.stop().await;
 }
 
+/// The alert never ended, so nothing new is raised: the repair is looked at all the same.
+#[tokio::test]
+async fn a_fault_that_outlasts_its_repair_opens_its_defect_again() {
+    let mut desk = Desk::new(&[("hot", TESTED)]).await;
+    desk.send(&[80.0, 120.0, 120.0, 120.0]).await;
+    desk.until(1, "stood", stands).await;
+    let take_on = v1::TakeDefectOnRequest {
+        name: "defects/1".to_owned(),
+        ..v1::TakeDefectOnRequest::default()
+    };
+    desk.defects.take_defect_on(take_on).await.unwrap();
+    let taken = |alert: &v1::Alert| alert.acknowledgement.is_some();
+    desk.until(1, "was taken on", taken).await;
+    let finding = v1::RecordFindingRequest {
+        name: "defects/1".to_owned(),
+        finding: Some(v1::Finding {
+            kind: v1::FindingKind::AsCalled.into(),
+            repaired_unix_ms: desk.next_ms - 1_000,
+            ..v1::Finding::default()
+        }),
+        ..v1::RecordFindingRequest::default()
+    };
+    desk.defects.record_finding(finding).await.unwrap();
+    let from = desk.next_ms;
+    desk.send(&[120.0; 20]).await;
+    desk.until(1, "was told again", |alert| !taken(alert)).await;
+    let back = desk.defect(1).await;
+    assert_eq!(back.status(), v1::DefectStatus::Suspected);
+    assert!(back.awaits_answer, "whoever took it on did so before");
+    assert_eq!(back.earlier_findings.len(), 1);
+    assert_eq!(back.after_repair(), v1::AfterRepair::NotHeld);
+    // It was seen once the windows held nothing from before the repair.
+    assert!(back.after_repair_unix_ms > Some(from), "{back:?}");
+    desk.stop().await;
+}
+
 #[tokio::test]
 async fn a_defect_goes_through_the_shop_and_its_repair_is_looked_at() {
     let mut desk = Desk::new(&[("hot", TESTED)]).await;

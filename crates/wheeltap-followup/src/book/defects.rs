@@ -64,6 +64,7 @@ impl Book {
                 note,
                 work,
                 repaired_at,
+                corrects: _,
                 request_id: _,
             } => {
                 let finding = Finding {

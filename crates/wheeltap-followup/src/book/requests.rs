@@ -149,8 +149,14 @@ impl Request {
                 note,
                 work,
                 repaired_at: _,
+                corrects,
                 request_id,
-            } => Self::new(request_id, Done::Found(*id), 0, &(kind, note, work)),
+            } => Self::new(
+                request_id,
+                Done::Found(*id),
+                0,
+                &(kind, note, work, corrects),
+            ),
             Act::DefectTakenOn {
                 id,
                 note,

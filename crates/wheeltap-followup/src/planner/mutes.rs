@@ -146,7 +146,12 @@ impl Planner<'_> {
                 let rule = &alert.rule().reference.name;
                 !mutes.contains(&mute.id) && mute.scope.covers(alert.unit(), rule, alert.part())
             });
-            let tells = alert.condition() == Condition::Standing
+            // Of a closed defect nothing is left to be answered.
+            let is_open = book
+                .defect(alert.defect())
+                .is_none_or(|kept| kept.is_open());
+            let tells = is_open
+                && alert.condition() == Condition::Standing
                 && alert.rings()
                 && alert.told_with().0 == 0
                 && !alert.is_by_design()

@@ -35,6 +35,12 @@ pub enum Refusal {
         /// As asked for.
         id: DefectId,
     },
+    /// It has no finding, or came back since.
+    #[error("defect {} has no finding that could be corrected; record one", id.0)]
+    NothingToCorrect {
+        /// Which.
+        id: DefectId,
+    },
     /// It has its finding, is void or went into another.
     #[error("defect {} is {status}; report a new one if it came back", id.0)]
     AlreadyClosed {

@@ -86,19 +86,45 @@ impl Planner<'_> {
         etag: &str,
         request_id: &str,
     ) -> Result<(), Refusal> {
+        self.find(id, verdict, false, (etag, request_id))
+    }
+
+    /// Puts another finding in place of a closed defect's; the note says what was wrong. Whoever counts findings
+    /// counts the last.
+    ///
+    /// # Errors
+    /// As [`Planner::record_finding`]; a defect that is not closed, an empty note.
+    pub fn correct_finding(
+        &mut self,
+        id: DefectId,
+        verdict: Verdict,
+        etag: &str,
+        request_id: &str,
+    ) -> Result<(), Refusal> {
+        self.find(id, verdict, true, (etag, request_id))
+    }
+
+    fn find(
+        &mut self,
+        id: DefectId,
+        verdict: Verdict,
+        corrects: bool,
+        (etag, request_id): (&str, &str),
+    ) -> Result<(), Refusal> {
         let Verdict {
             kind,
             note,
             work,
             repaired_at,
         } = verdict;
-        let mode = work.failure_mode.clone();
+        let (mode, words) = (work.failure_mode.clone(), note.clone());
         let act = Act::FindingRecorded {
             id,
             kind,
             note,
             work,
             repaired_at,
+            corrects,
             request_id: request_id.to_owned(),
         };
         if self.is_repeat(&act)? {
@@ -106,8 +132,11 @@ impl Planner<'_> {
         }
         let kept = self.book.defect(id).ok_or(Refusal::UnknownDefect { id })?;
         check_etag(etag, &kept.etag())?;
-        if kept.defect().status != DefectStatus::FindingOwed {
-            self.open(id)?;
+        match kept.defect().status {
+            DefectStatus::Closed if corrects => said("finding.note", &words)?,
+            _ if corrects => return Err(Refusal::NothingToCorrect { id }),
+            DefectStatus::FindingOwed => {}
+            _ => drop(self.open(id)?),
         }
         if self.is_ahead(repaired_at) {
             return Err(Refusal::RepairAhead {

@@ -255,7 +255,12 @@ pub async fn find(args: &FindArgs) -> Result<Outcome, Stop> {
         finding: Some(v1::Finding {
             kind: v1::FindingKind::from(args.finding).into(),
             note: args.note.clone(),
-            repaired_unix_ms: args.repaired.unwrap_or_else(now_ms),
+            repaired_unix_ms: match args.repaired {
+                Some(repaired) => repaired,
+                // As it was.
+                None if args.correct => 0,
+                None => now_ms(),
+            },
             cause: args.cause.clone(),
             component: args.component.clone(),
             failure_mode: args.failure_mode.clone(),
@@ -263,10 +268,16 @@ pub async fn find(args: &FindArgs) -> Result<Outcome, Stop> {
             parts: args.part.clone(),
             ..Default::default()
         }),
+        corrects: args.correct,
         ..Default::default()
     };
     let defect = answer(connection.defects().record_finding(request).await)?;
-    Ok(told(&defect, &format!("is {}", status(&defect))))
+    let what = if args.correct {
+        "has another finding".to_owned()
+    } else {
+        format!("is {}", status(&defect))
+    };
+    Ok(told(&defect, &what))
 }
 
 pub async fn close(args: &CloseArgs) -> Result<Outcome, Stop> {

@@ -3,7 +3,7 @@
 use crate::problem::{Findings, Place, one_of, suggestion};
 use crate::syntax::{Block, Function, Kind, Node, Step, kind_words};
 use crate::{About, Applies};
-use wheeltap_model::{ClassName, Priority, UnitId, parse_span};
+use wheeltap_model::{ClassName, Priority, UnitId, format_span, parse_span};
 
 /// How the functions are judged.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
@@ -165,6 +165,15 @@ pub(crate) fn span(node: &Node, field: &str, findings: &mut Findings) -> Option<
     span_ms
 }
 
+/// The longest time to respond.
+const MOST_RESPOND_MS: i64 = 366 * 86_400_000;
+
+/// Whether a character does something else to a line than stand in it: controls, and what turns its direction.
+fn is_hidden(character: char) -> bool {
+    character.is_control()
+        || matches!(character, '\u{200e}' | '\u{200f}' | '\u{202a}'..='\u{202e}' | '\u{2066}'..='\u{2069}')
+}
+
 /// What `about()` says, with the places later checks need.
 #[derive(Default)]
 pub(crate) struct Read {
@@ -251,6 +260,14 @@ pub(crate) fn read(function: &Function, findings: &mut Findings) -> Read {
             }
             "respond_within" => {
                 respond_within_ms = span(node, key, findings).unwrap_or(0);
+                if respond_within_ms > MOST_RESPOND_MS {
+                    findings.refuse(
+                        node.place,
+                        format!("respond_within is {}", format_span(respond_within_ms)),
+                        "what can wait for longer than a year is no alert",
+                        "give at most \"366 d\"",
+                    );
+                }
                 continue;
             }
             "note" => {
@@ -261,6 +278,14 @@ pub(crate) fn read(function: &Function, findings: &mut Findings) -> Read {
         };
         if let Some(said) = text(node, key, findings) {
             said.trim().clone_into(slot);
+            if said.chars().any(is_hidden) {
+                findings.refuse(
+                    node.place,
+                    format!("{key} holds a control character or one that turns the text around"),
+                    "it is one line on screens, terminals and paper",
+                    "take it away; write a space for a line break or tab",
+                );
+            }
             if slot.is_empty() {
                 findings.refuse(
                     node.place,
@@ -418,6 +443,14 @@ fn applies(node: &Node, read: &mut Read, findings: &mut Findings) {
             refuse_kind(list, key, "a list of texts [\"..\"]", findings);
             continue;
         };
+        if items.is_empty() {
+            findings.refuse(
+                list.place,
+                format!("applies.{key} is an empty list"),
+                "it would leave no unit, or every one",
+                format!("name at least one {key}, or leave {key} out for all"),
+            );
+        }
         for item in items {
             let Some(name) = text(item, key, findings) else {
                 continue;

@@ -5,8 +5,8 @@
 //! as *unknown*. Nothing reaches a file, a clock, the console or another rule.
 
 use crate::functions::{Call, FUNCTIONS};
-use crate::problem::{Findings, Place};
-use crate::syntax::{self, MAX_DEPTH, MAX_FUNCTIONS};
+use crate::problem::{Findings, Place, suggestion};
+use crate::syntax::{self, MAX_DEPTH, MAX_FUNCTIONS, place};
 use crate::{Fault, Seen, Truth};
 use rhai::packages::{
     ArithmeticPackage, BasicArrayPackage, BasicIteratorPackage, BasicMapPackage,
@@ -30,6 +30,23 @@ pub(crate) const MAX_ARRAY: usize = 512;
 pub(crate) const MAX_MAP: usize = 128;
 /// Bytes of a string.
 pub(crate) const MAX_STRING: usize = 1_024;
+
+/// Rows that a verdict is tried on; one that it judges is enough.
+const TRIALS: usize = 24;
+/// Numbers of those rows: small and great ones, as channels have them.
+const TRIED: [f64; 11] = [
+    0.0, 1.0, 50.0, -40.0, 500.0, 0.5, 100.0, 2.0, -1.0, 10_000.0, 8.0,
+];
+
+/// An input of a made row: others in each row, in another order for each input.
+fn made(round: usize, input: usize, is_flag: bool) -> Seen {
+    let step = round * (input + 1) + input;
+    if is_flag {
+        Seen::Flag((round >> (input % 4)) & 1 == 1)
+    } else {
+        Seen::Number(TRIED[step % TRIED.len()])
+    }
+}
 
 /// What a calculation throws that gives no finite number.
 #[derive(Clone, Copy, Debug)]
@@ -201,6 +218,63 @@ impl Script {
                 );
                 None
             }
+        }
+    }
+
+    /// Refuses what a verdict reads and `reads()` does not name, and a verdict that fails whatever it sees.
+    pub fn refuse_failing(
+        &self,
+        function: &'static str,
+        inputs: &[(&str, bool)],
+        findings: &mut Findings,
+    ) {
+        let before = findings.problems.len();
+        let read = self.reads.iter().flat_map(|reads| reads.fields(function));
+        for (field, at) in read {
+            if inputs.iter().all(|(name, _)| name != field) {
+                let names = inputs.iter().map(|(name, _)| *name);
+                let mend = suggestion(field, names, || format!("add {field} to reads()"));
+                findings.refuse(
+                    *at,
+                    format!("no input {field}"),
+                    "reads() does not name it",
+                    mend,
+                );
+            }
+        }
+        if findings.problems.len() > before {
+            return;
+        }
+        let verdict = self.verdict(function);
+        let mut first = None;
+        for round in 0..TRIALS {
+            let seen: Vec<Seen> = inputs
+                .iter()
+                .enumerate()
+                .map(|(idx, (_, is_flag))| made(round, idx, *is_flag))
+                .collect();
+            match verdict.judge(&seen) {
+                Ok(_) => return,
+                Err(fault) => drop(first.get_or_insert(fault)),
+            }
+        }
+        if let Some(Fault {
+            message,
+            line,
+            column,
+        }) = first
+        {
+            let start = place(verdict.start).unwrap_or(Place::START);
+            findings.refuse(
+                if line == 0 {
+                    start
+                } else {
+                    Place { line, column }
+                },
+                format!("{function}() fails: {message}"),
+                format!("it failed with each of {TRIALS} rows of made inputs"),
+                "give true or false whatever is seen, and call only what the reference has",
+            );
         }
     }
 

@@ -390,7 +390,7 @@ fn refuse_parse_error(
     findings.refuse(at, error.to_string(), why, mend);
 }
 
-fn place(position: Position) -> Option<Place> {
+pub(crate) fn place(position: Position) -> Option<Place> {
     Some(Place {
         line: position.line()?,
         column: position.position().unwrap_or(1),
@@ -598,10 +598,27 @@ pub(crate) struct FunctionReads {
     place: Option<Place>,
     end: Option<Place>,
     params: Vec<String>,
-    fields: Vec<String>,
+    /// With their places.
+    fields: Vec<(String, Place)>,
     calls: Vec<String>,
     /// An argument is used in a way that may reach any input.
     whole: bool,
+}
+
+impl FunctionReads {
+    fn read(&mut self, field: &str, at: Position) {
+        let at = place(at).or(self.place).unwrap_or(Place::START);
+        self.fields.push((field.to_owned(), at));
+    }
+
+    /// What it reads of its argument, with the places.
+    pub fn fields(&self, function: &str) -> &[(String, Place)] {
+        if self.name == function {
+            &self.fields
+        } else {
+            &[]
+        }
+    }
 }
 
 /// What each function of a script reads as `<argument>.<field>`, and which others it calls.
@@ -647,11 +664,11 @@ pub(crate) fn reads_by_function(ast: &rhai::AST) -> Vec<FunctionReads> {
             {
                 match parent {
                     ASTNode::Expr(Expr::Dot(pair, ..)) => match &pair.rhs {
-                        Expr::Property(property, _) => function.fields.push(property.2.to_string()),
+                        Expr::Property(property, at) => {
+                            function.read(&property.2, *at);
+                        }
                         Expr::Dot(inner, ..) => match &inner.lhs {
-                            Expr::Property(property, _) => {
-                                function.fields.push(property.2.to_string());
-                            }
+                            Expr::Property(property, at) => function.read(&property.2, *at),
                             _ => function.whole = true,
                         },
                         _ => function.whole = true,
@@ -687,7 +704,7 @@ pub(crate) fn fields_reached(functions: &[FunctionReads], start: &str) -> Option
             if function.whole {
                 return None;
             }
-            fields.extend(function.fields.iter().cloned());
+            fields.extend(function.fields.iter().map(|(field, _)| field.clone()));
             open.extend(function.calls.iter().map(String::as_str));
         }
     }

@@ -260,7 +260,24 @@ impl Unit {
         if let (Some(a), Some(b)) = (self.scale, other.scale) {
             let ratio = b / a;
             // Scales are products of exact factors, each rounded once or twice.
-            if (ratio - 1.0).abs() > 1e-12 {
+            let differ = (ratio - 1.0).abs() > 1e-12;
+            // Points such as degrees count from zeros of their own, so no factor makes them alike.
+            if differ && (self.point || other.point) {
+                return Err(clash(
+                    what,
+                    format!(
+                        "{} and {} have other steps and other zeros",
+                        self.name(),
+                        other.name()
+                    ),
+                    format!(
+                        "write the side in {} in {} instead",
+                        other.name(),
+                        self.name()
+                    ),
+                ));
+            }
+            if differ {
                 return Err(clash(
                     what,
                     format!("1 {} is {ratio} {}", other.name(), self.name()),

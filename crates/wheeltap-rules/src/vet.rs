@@ -24,11 +24,11 @@ pub struct Environment<'a> {
 }
 
 impl<'a> Environment<'a> {
-    /// 30 d of raw samples and 14 d for late ones, the defaults of the service.
+    /// 90 d of raw samples and 14 d for late ones, the defaults of the service.
     pub const fn new(catalogue: &'a Catalogue) -> Self {
         Self {
             catalogue,
-            raw_retention_ms: 30 * 86_400_000,
+            raw_retention_ms: 90 * 86_400_000,
             settlement_horizon_ms: 14 * 86_400_000,
         }
     }
@@ -345,6 +345,10 @@ fn scripts(source: &str, tree: &Tree, placed: &[Placed], findings: &mut Findings
         .iter()
         .map(|placed| placed.input.name.as_str())
         .collect();
+    let kinds: Vec<(&str, bool)> = placed
+        .iter()
+        .map(|placed| (placed.input.name.as_str(), placed.input.ucum.is_empty()))
+        .collect();
     let Some(script) = Script::new(source, &inputs, findings) else {
         return Default::default();
     };
@@ -359,6 +363,7 @@ fn scripts(source: &str, tree: &Tree, placed: &[Placed], findings: &mut Findings
             );
             return None;
         }
+        script.refuse_failing(name, &kinds, findings);
         Some(Logic::from_script(script.verdict(name)))
     })
 }

@@ -219,40 +219,56 @@ fn script(body: &str) -> Rule {
 #[test]
 fn a_script_that_misbehaves_is_a_fault_with_its_place_and_nothing_more() {
     let row = [
-        Seen::Number(1.0),
+        Seen::Number(1.25),
         Seen::Number(2.0),
         Seen::Flag(true),
         Seen::Flag(true),
     ];
-    // The engine does not say where a stack overflowed, so the verdict's own place stands for it.
+    // Only where x is what no trial of the checker has: what always fails is refused before. The engine does not
+    // say where a stack overflowed, so the verdict's own place stands for it.
     for (body, line, words) in [
-        ("fn raise(seen) {\n loop { } }", 3, "Too many operations"),
         (
-            "fn f(n) {\n f(n + 1) }\nfn raise(seen) { f(0) }",
+            "fn raise(seen) {\n if seen.x == 1.25 { loop { } } true }",
+            3,
+            "Too many operations",
+        ),
+        (
+            "fn f(n) {\n f(n + 1) }\nfn raise(seen) { seen.x != 1.25 || f(0) }",
             5,
             "Stack overflow",
         ),
         (
-            "fn raise(seen) {\n let a = []; loop { a.push(1); } }",
+            "fn raise(seen) {\n let a = []; while seen.x == 1.25 { a.push(1); } true }",
             4,
             "too large",
         ),
         (
-            "fn raise(seen) {\n let s = \"x\"; loop { s += s; } }",
+            "fn raise(seen) {\n let s = \"x\"; while seen.x == 1.25 { s += s; } true }",
             4,
             "too large",
         ),
         (
-            "fn raise(seen) {\n let m = #{}; let i = 0; loop { m[\"k\" + i] = i; i += 1; } }",
+            "fn raise(seen) {\n let m = #{}; let i = 0; while seen.x == 1.25 { m[\"k\" + i] = i; i += 1; } true }",
             3,
             "Too many operations",
         ),
-        ("fn raise(seen) {\n throw \"no\"; }", 4, "no"),
-        ("fn raise(seen) {\n 5 }", 0, "not true or false"),
-        ("fn raise(seen) {\n seen.nothing > 1 }", 4, "nothing"),
-        ("fn raise(seen) {\n 1 / 0 > 1 }", 4, "zero"),
         (
-            "fn raise(seen) {\n abs(\"x\") > 1 }",
+            "fn raise(seen) {\n if seen.x == 1.25 { throw \"no\"; } true }",
+            4,
+            "no",
+        ),
+        (
+            "fn raise(seen) {\n if seen.x == 1.25 { 5 } else { true } }",
+            0,
+            "not true or false",
+        ),
+        (
+            "fn raise(seen) {\n seen.x != 1.25 || 1 / 0 > 1 }",
+            4,
+            "zero",
+        ),
+        (
+            "fn raise(seen) {\n seen.x != 1.25 || abs(\"x\") > 1 }",
             4,
             "abs() takes numbers",
         ),
@@ -307,6 +323,35 @@ fn a_script_needs_every_input_that_it_reads() {
         ratio.raise.judge(&row(Seen::Number(0.1), Seen::Unknown)),
         Ok(Truth::True)
     );
+}
+
+#[test]
+fn a_script_that_can_only_fail_is_refused_with_its_place() {
+    let catalogue = Catalogue::builtin();
+    let about = ABOUT.replace("tick:", "judge: \"script\", tick:");
+    for (body, line, words) in [
+        ("seen.nothing > 1", 4, "no input nothing"),
+        ("seen.x > 1 || seen.onn", 4, "did you mean on?"),
+        ("\"yes\"", 3, "raise() gave string, not true or false"),
+        ("rand() > 0.5", 4, "rand"),
+        ("throw \"boom\"; true", 4, "boom"),
+        ("let n = 0; loop { n += 1; }", 3, "Too many operations"),
+    ] {
+        let source = format!("{about}fn raise(seen) {{\n {body} }}");
+        let vetted = vet("rule.rhai", &source, &Environment::new(&catalogue));
+        let said: Vec<String> = vetted.problems.iter().map(ToString::to_string).collect();
+        let found = vetted.problems.iter().zip(&said);
+        assert!(
+            found
+                .into_iter()
+                .any(|(problem, said)| problem.line == line && said.contains(words)),
+            "{body}: {said:#?}"
+        );
+    }
+    // What fails on some rows only is for the judge to tell.
+    let some = format!("{about}fn raise(seen) {{ if seen.x > 0.0 {{ throw \"no\"; }} true }}");
+    let vetted = vet("rule.rhai", &some, &Environment::new(&catalogue));
+    assert!(vetted.rule.is_some(), "{:#?}", vetted.problems);
 }
 
 #[test]

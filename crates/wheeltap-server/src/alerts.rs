@@ -69,6 +69,15 @@ pub(crate) fn check_text(field: &str, text: &str, most: usize) -> Result<(), Sta
             format!("is longer than {most} bytes"),
         ));
     }
+    // A line break is a person's; anything else that moves a cursor or turns text around is not.
+    let is_hidden = |character: char| {
+        (character.is_control() && !matches!(character, '\n' | '\r' | '\t'))
+            || matches!(character, '\u{202a}'..='\u{202e}' | '\u{2066}'..='\u{2069}')
+    };
+    if text.chars().any(is_hidden) {
+        let why = "holds a control character, or one that turns the text around; take it away";
+        return Err(status::bad_field("BAD_FIELD", field, why.to_owned()));
+    }
     Ok(())
 }
 

@@ -240,7 +240,7 @@ fn about() { #{
 fn reads() { #{ level: mean("test.level", "1 min") } }
 fn raise(seen) {
     let n = 0;
-    while n < 15000 { n += 1; }
+    while n < 5000 { n += 1; }
     seen.level > 10.0
 }
 "#;

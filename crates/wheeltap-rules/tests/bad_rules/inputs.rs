@@ -44,8 +44,8 @@ fn inputs() {
         "use 20 s or 30 s",
     );
     table.refused(
-        &with("mean(\"engine.oil.temperature\", ^\"20 d\")"),
-        "use at most 16 d",
+        &with("mean(\"engine.oil.temperature\", ^\"80 d\")"),
+        "use at most 76 d",
     );
     table.refused(
         &with("mean(\"engine.oil.temperature\", \"5 min\", #{ share: ^2.0 })"),
@@ -86,7 +86,7 @@ fn inputs() {
         "here of 2 min",
     );
     table.refused(
-        &with("robust_score(\"engine.oil.temperature\", \"10 min\", ^\"20 d\")"),
+        &with("robust_score(\"engine.oil.temperature\", \"10 min\", ^\"80 d\")"),
         "use at most",
     );
     table.refused(
@@ -442,7 +442,7 @@ fn mates() {
         "neither true nor false",
     );
     reads(
-        "mates_mean(mean(\"engine.oil.temperature\", ^\"25 d\"))",
+        "mates_mean(mean(\"engine.oil.temperature\", ^\"85 d\"))",
         "samples are kept",
     );
     let mut raise = |raise: &str, words: &str| {

@@ -189,6 +189,11 @@ fn units_of_measure() {
         &format!("{ABOUT}fn reads() {{ #{{ a: last(\"engine.hours\"), b: time_above(\"engine.oil.temperature\", 110, \"1 h\") }} }}\nfn raise(seen) {{ seen.a ^> seen.b }}"),
         "multiply the side in s by 0.000277",
     );
+    // 212 times 5/9 is not 100: the zeros differ too.
+    table.refused(
+        &format!("{ABOUT}fn reads() {{ #{{ oil: last(\"engine.oil.temperature\") }} }}\nfn params() {{ #{{ limit: param(212.0, \"[degF]\", #{{ from: 200.0, to: 220.0, step: 1.0 }}) }} }}\nfn raise(seen) {{ seen.oil ^> seen.limit }}"),
+        "write the side in [degF] in Cel instead",
+    );
     // Products of points and roots of what is no square keep what they measure.
     table.raise(
         "fn raise(seen) { sqrt(seen.pressure) ^> seen.coolant }",

@@ -15,6 +15,17 @@ fn about_fields() {
     table.refused(&with("\"low\"", "^\"hihg\""), "did you mean high?");
     table.refused(&with("\"T\"", "^5"), "title is a number");
     table.refused(&with("\"T\"", "^\" \""), "title is empty");
+    for hidden in ["\\u001b[31m", "\\u0007", "\\u202e", "\\n", "\\t", "\\u0000"] {
+        table.refused(
+            &with("\"T\"", &format!("^\"a{hidden}b\"")),
+            "a control character or one that turns the text around",
+        );
+    }
+    table.refused(&with("\"1 d\"", "^\"367 d\""), "at most \"366 d\"");
+    table.refused(
+        &with("title:", "applies: #{ class: ^[] }, title:"),
+        "applies.class is an empty list",
+    );
     table.refused(&with("\"10 s\"", "^\"10 sec\""), "is no span");
     table.refused(&with("\"10 s\"", "^\"500 ms\""), "at most once a second");
     table.refused(

@@ -97,13 +97,11 @@ impl CallError {
 /// What to do when the service did not say it itself.
 fn mend(code: Code) -> &'static str {
     match code {
-        // The fault says what to write instead.
-        Code::InvalidArgument => "",
-        Code::NotFound => "check the name",
+        // The fault says what to write instead, the message what is the case.
+        Code::InvalidArgument | Code::NotFound | Code::FailedPrecondition => "",
         Code::AlreadyExists => "read what exists first",
         Code::PermissionDenied => "ask for the role that this call needs",
         Code::Unauthenticated => "say who you are",
-        Code::FailedPrecondition => "read the present state again",
         Code::Aborted => "read it again, then repeat the call",
         Code::OutOfRange => "list again from the start, or ask for less",
         Code::ResourceExhausted => "ask for less, or try again later",

@@ -84,17 +84,21 @@ pub struct Forecast {
     pub n_standing: u64,
     /// Units with at least one.
     pub n_units_alerting: u64,
-    /// Alerts a day, over the whole span.
+    /// For how much of the span there is data of a unit, on average, in milliseconds; 0 in records of versions
+    /// that did not ask.
+    #[serde(default)]
+    pub covered_ms: i64,
+    /// Alerts a day of [`Forecast::covered_ms`].
     pub per_day: f64,
     /// The hour with the most: its start and its alerts; `None` without alerts.
     pub worst_hour: Option<(EventTime, u64)>,
     /// The ten minutes with the most.
     pub worst_ten_minutes: Option<(EventTime, u64)>,
-    /// Share of ten-minute intervals with more than ten, 0 to 1.
+    /// Share of the covered ten-minute intervals with more than ten, 0 to 1.
     pub crowded_share: f64,
     /// Milliseconds in flood.
     pub flood_ms: i64,
-    /// Share of the span in flood, 0 to 1.
+    /// Share of the covered time in flood, 0 to 1.
     pub flood_share: f64,
     /// Alerts that belong to a chattering stretch.
     pub n_chattering: u64,
@@ -192,6 +196,7 @@ pub fn forecast(
             .filter(|alert| alert.ended_at.is_none())
             .count() as u64,
         n_units_alerting: by_unit.len() as u64,
+        covered_ms: span_ms,
         per_day: ratio(alerts.len() as u64 * DAY_MS.cast_unsigned(), span_ms),
         worst_hour: worst(&counts(alerts, HOUR_MS)),
         worst_ten_minutes: worst(&tens),
@@ -202,6 +207,45 @@ pub fn forecast(
         busiest,
         score: score(alerts, truth),
         faulted: None,
+    }
+}
+
+impl Forecast {
+    /// The same where there is data of a unit for only so much of the span on average: what came in one day of
+    /// data is not thinned out over a month without any. Does nothing with 0 or less, or more than the span.
+    ///
+    /// ```
+    /// use wheeltap_followup::{Truth, WouldRing, forecast};
+    /// use wheeltap_model::{EventTime, RuleName, UnitId};
+    /// let at = EventTime::from_unix_ms;
+    /// const DAY_MS: i64 = 86_400_000;
+    /// let rang = [1_000, 2_000].map(|ms| WouldRing {
+    ///     unit: UnitId::new("ZVR 1").unwrap(),
+    ///     rule: RuleName::new("oil-hot").unwrap(),
+    ///     part: None,
+    ///     raised_at: at(ms),
+    ///     ended_at: None,
+    /// });
+    /// let month = forecast(&rang, at(0), at(30 * DAY_MS), 60, &Truth::default());
+    /// assert!((month.per_day - 2.0 / 30.0).abs() < 1e-12);
+    /// let day = month.covering(DAY_MS);
+    /// assert!((day.per_day - 2.0).abs() < 1e-12);
+    /// assert_eq!(day.covered_ms, DAY_MS);
+    /// assert_eq!(day.clone().covering(0), day);
+    /// ```
+    #[must_use]
+    pub fn covering(self, covered_ms: i64) -> Self {
+        if !(1..self.covered_ms).contains(&covered_ms) {
+            return self;
+        }
+        let denser = self.covered_ms as f64 / covered_ms as f64;
+        Self {
+            covered_ms,
+            per_day: self.per_day * denser,
+            crowded_share: (self.crowded_share * denser).min(1.0),
+            flood_share: (self.flood_share * denser).min(1.0),
+            ..self
+        }
     }
 }
 

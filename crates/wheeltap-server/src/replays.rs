@@ -381,12 +381,13 @@ fn judge(
         )
     };
     let n_units = replay.n_units as u64;
-    let days = until.ms_since(from).max(1) as f64 / 86_400_000.0;
     if about.once_a_train {
         alerts = once_a_train(alerts, &shared.fleet);
     }
-    let mut forecast = forecast(&alerts, from, until, n_units, &truth);
+    let covered_ms = replay.covered_ms_a_unit();
+    let mut forecast = forecast(&alerts, from, until, n_units, &truth).covering(covered_ms);
     forecast.faulted = replay.faulted;
+    let days = forecast.covered_ms as f64 / 86_400_000.0;
     Some(Made {
         forecast,
         others_per_day: n_others as f64 / days,
@@ -469,6 +470,7 @@ pub(crate) fn forecast_to_wire(forecast: &Forecast) -> v1::RuleForecast {
         n_alerts,
         n_standing,
         n_units_alerting,
+        covered_ms,
         per_day,
         worst_hour,
         worst_ten_minutes,
@@ -494,6 +496,7 @@ pub(crate) fn forecast_to_wire(forecast: &Forecast) -> v1::RuleForecast {
         n_alerts: *n_alerts,
         n_standing: *n_standing,
         n_units_alerting: *n_units_alerting,
+        covered_ms: *covered_ms,
         per_day: *per_day,
         worst_hour: peak(worst_hour),
         worst_ten_minutes: peak(worst_ten_minutes),

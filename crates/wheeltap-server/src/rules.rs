@@ -471,8 +471,8 @@ impl RuleService for RuleCalls {
             if is_lodged && kept.is_none() {
                 return Err(status::precondition(
                     "FORECAST_MISSING",
-                    "nobody has looked at what it would have rung; replay it with keep_forecast first, or say \
-                     without_forecast",
+                    "nobody has looked at what it would have rung; replay it with keep_forecast first, or go \
+                     without a forecast",
                 ));
             }
             if let Some(faulted) = kept.and_then(|kept| kept.forecast.faulted.as_ref()) {
@@ -480,7 +480,7 @@ impl RuleService for RuleCalls {
                     "SCRIPT_FAILS",
                     format!(
                         "its script failed at tick after tick on {} of the units it was tried on: {}; mend it, \
-                         lodge it and replay it again, or say without_forecast",
+                         lodge it and replay it again, or go without a forecast",
                         faulted.n_units, faulted.message
                     ),
                 ));

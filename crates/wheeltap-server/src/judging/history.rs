@@ -7,21 +7,25 @@ use super::classes;
 use super::rejudge::Rejudge;
 use super::rulebook::{Classes, RuleBook};
 use crate::Shared;
-use std::collections::{BTreeMap, BTreeSet};
+use std::collections::{BTreeMap, BTreeSet, HashSet};
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, AtomicUsize, Ordering};
 use std::sync::mpsc::{RecvTimeoutError, sync_channel};
 use std::time::Duration;
 use wheeltap_followup::Faulted;
 use wheeltap_judge::{
-    ClassBaselines, EffectiveRule, FAULTS_TO_REPORT, Occurrence, Stretch, TooFewUnits,
+    ClassBaselines, EffectiveRule, FAULTS_TO_REPORT, FaultReport, Occurrence, Stretch, TooFewUnits,
 };
-use wheeltap_model::{ClassBaseline, ClassName, EventTime, Part, RuleRef, UnitId};
+use wheeltap_model::{ChannelId, ClassBaseline, ClassName, EventTime, Part, RuleRef, UnitId};
 use wheeltap_rules::Rule;
-use wheeltap_store::StoreError;
+use wheeltap_store::{StoreError, Tier};
 
 /// Event time judged between two looks where a script may take all the operations it is allowed at each tick.
 const SCRIPT_PIECE_MS: i64 = 15 * 60_000;
+/// A script that failed at so many ticks in a row will go on failing, and may take all the operations it is allowed
+/// at each.
+const GIVE_UP_AFTER: u32 = 300;
+const HOUR_MS: i64 = 3_600_000;
 /// How often it is looked whether anybody still waits.
 const LOOK_EVERY: Duration = Duration::from_millis(100);
 
@@ -73,6 +77,8 @@ pub struct Progress<'a> {
 pub struct Replay {
     /// Units that had data in the span.
     pub n_units: usize,
+    /// For how much of the span there is data of them, all of them together, in milliseconds.
+    pub covered_ms: i64,
     /// On how many the rule asked for was faulted, and what the engine said on one of them.
     pub faulted: Option<Faulted>,
     /// It was not ended early.
@@ -83,6 +89,7 @@ struct Done {
     unit: UnitId,
     occurrences: Vec<(Occurrence, Side)>,
     has_data: bool,
+    covered_ms: i64,
     n_read: u64,
     /// What the engine said when the rule asked for was faulted.
     fault: Option<String>,
@@ -235,6 +242,7 @@ impl History {
                 n_read += done.n_read;
                 n_units_done += 1;
                 replay.n_units += usize::from(done.has_data);
+                replay.covered_ms += done.covered_ms;
                 if let Some(message) = done.fault {
                     let faulted = replay.faulted.get_or_insert(Faulted {
                         n_units: 0,
@@ -259,6 +267,38 @@ impl History {
         })
     }
 
+    /// For how much of the span something came of these channels: the hours in which it did, and no more than
+    /// from the unit's first to its last.
+    fn covered_ms(
+        &self,
+        shared: &Shared,
+        unit: &UnitId,
+        channels: &[ChannelId],
+    ) -> Result<i64, StoreError> {
+        let Some((first, last)) = shared.store.extent(unit)? else {
+            return Ok(0);
+        };
+        let (from, until) = (first.max(self.from), last.min(self.until));
+        let extent_ms = until.ms_since(from).max(0);
+        let n_hours = extent_ms / HOUR_MS + 1;
+        let mut hours: HashSet<i64> = HashSet::new();
+        for channel in channels {
+            let to = until.plus_ms(1);
+            let rows = shared
+                .store
+                .rollups(unit, *channel, Tier::Hour, from, to, usize::MAX)?;
+            hours.extend(rows.iter().map(|row| row.start.unix_ms()));
+            if hours_ms(&hours) >= n_hours * HOUR_MS {
+                break;
+            }
+        }
+        if hours.is_empty() {
+            // Events have no rows.
+            return Ok(extent_ms);
+        }
+        Ok(extent_ms.min(hours_ms(&hours)))
+    }
+
     fn judge(
         &self,
         shared: &Shared,
@@ -270,6 +310,7 @@ impl History {
             unit: unit.clone(),
             occurrences: Vec::new(),
             has_data: false,
+            covered_ms: 0,
             n_read: 0,
             fault: None,
         };
@@ -277,6 +318,7 @@ impl History {
             return Ok(done);
         };
         let planned = rulebook.plan(shared, &record);
+        let plan = Arc::clone(&planned.plan);
         let Some(mut work) = Rejudge::afresh(shared, unit, planned, self.from, self.until)? else {
             return Ok(done);
         };
@@ -288,8 +330,13 @@ impl History {
             if is_ended.load(Ordering::Relaxed) {
                 return Ok(done);
             }
+            let fails_on = |fault: &FaultReport| fault.n_in_a_row >= GIVE_UP_AFTER;
+            if work.faults.iter().any(fails_on) {
+                break;
+            }
         }
         done.n_read = work.n_read();
+        done.covered_ms = self.covered_ms(shared, unit, plan.channels())?;
         let mut faults = work.faults.drain(..);
         done.fault = faults
             .find(|fault| fault.rule == self.rule.reference && fault.n_in_a_row >= FAULTS_TO_REPORT)
@@ -304,6 +351,18 @@ impl History {
             occurrences.into_iter().map(told).collect()
         };
         Ok(done)
+    }
+}
+
+fn hours_ms(hours: &HashSet<i64>) -> i64 {
+    let n_hours = i64::try_from(hours.len()).unwrap_or(i64::MAX);
+    n_hours.saturating_mul(HOUR_MS)
+}
+
+impl Replay {
+    /// For how much of the span there is data of a unit, on average.
+    pub fn covered_ms_a_unit(&self) -> i64 {
+        self.covered_ms / i64::try_from(self.n_units).unwrap_or(i64::MAX).max(1)
     }
 }
 

@@ -159,7 +159,7 @@ fn try_all(
     let (from, until) = (history.from, history.until);
     let component = &asked.rule.about.component;
     let truth = judging.ledger().book().truth(component, from, until);
-    let n_units = replay.n_units as u64;
+    let (n_units, covered_ms) = (replay.n_units as u64, replay.covered_ms_a_unit());
     let tried = asked.grid.iter().map(|(values, version)| {
         let mut alerts = alerts.remove(version).unwrap_or_default();
         if asked.rule.about.once_a_train {
@@ -167,7 +167,7 @@ fn try_all(
         }
         Tried {
             values: values.clone(),
-            forecast: forecast(&alerts, from, until, n_units, &truth),
+            forecast: forecast(&alerts, from, until, n_units, &truth).covering(covered_ms),
         }
     });
     Ok(Some(tried.collect()))

@@ -97,7 +97,8 @@ pub fn best(
         let (from, truth) = (history.from, Truth::default());
         Tried {
             text: one.draft.told(n_others),
-            forecast: forecast(alerts, from, until, n_units, &truth),
+            forecast: forecast(alerts, from, until, n_units, &truth)
+                .covering(replay.covered_ms_a_unit()),
             n_others,
         }
     }))

@@ -57,6 +57,7 @@ struct Line<'a> {
     alerts: u64,
     standing: u64,
     units_alerting: u64,
+    covered_s: f64,
     per_day: f64,
     others_per_day: Option<f64>,
     desk_budget_per_day: u32,
@@ -149,6 +150,7 @@ fn line(made: &Made) -> Line<'_> {
         alerts: forecast.n_alerts,
         standing: forecast.n_standing,
         units_alerting: forecast.n_units_alerting,
+        covered_s: seconds(forecast.covered_ms),
         per_day: forecast.per_day,
         others_per_day: *others_per_day,
         desk_budget_per_day: DESK_BUDGET_PER_DAY.0,
@@ -206,6 +208,17 @@ fn facts(made: &Made) -> Vec<(&'static str, String)> {
         facts.push((
             "fails",
             format!("on {units}, tick after tick: {}", faulted.message),
+        ));
+    }
+    let span_ms = forecast.until.ms_since(forecast.from);
+    // A tenth less is how far any recording falls short.
+    if forecast.covered_ms < span_ms / 10 * 9 {
+        facts.push((
+            "data",
+            format!(
+                "of {} a unit on average, which is what \"a day\" counts",
+                duration(forecast.covered_ms)
+            ),
         ));
     }
     facts.push((
@@ -407,7 +420,7 @@ pub fn from_wire(wire: v1::RuleForecast) -> anyhow::Result<Forecast> {
     let peak = |peak: Option<v1::LoadPeak>| {
         peak.map(|peak| (EventTime::from_unix_ms(peak.start_unix_ms), peak.n_alerts))
     };
-    let span_ms = (wire.until_unix_ms - wire.from_unix_ms).max(1);
+    let covered_ms = wire.covered_ms.max(1);
     let mut busiest = Vec::new();
     for load in wire.busiest {
         busiest.push((UnitId::new(tail(&load.unit))?, load.n_alerts));
@@ -419,12 +432,13 @@ pub fn from_wire(wire: v1::RuleForecast) -> anyhow::Result<Forecast> {
         n_alerts: wire.n_alerts,
         n_standing: wire.n_standing,
         n_units_alerting: wire.n_units_alerting,
+        covered_ms: wire.covered_ms,
         per_day: wire.per_day,
         worst_hour: peak(wire.worst_hour),
         worst_ten_minutes: peak(wire.worst_ten_minutes),
         crowded_share: wire.crowded_share,
         flood_ms: wire.flood_ms,
-        flood_share: wire.flood_ms as f64 / span_ms as f64,
+        flood_share: (wire.flood_ms as f64 / covered_ms as f64).min(1.0),
         n_chattering: wire.n_chattering,
         busiest,
         score: wire.score.map(|score| Score {

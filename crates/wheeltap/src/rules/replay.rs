@@ -10,7 +10,7 @@ use crate::{
 };
 use anyhow::{Context, anyhow};
 use std::{
-    collections::{BTreeMap, BTreeSet},
+    collections::{BTreeMap, BTreeSet, HashSet},
     fs::File,
     ops::ControlFlow,
     path::{Path, PathBuf},
@@ -19,11 +19,13 @@ use std::{
 use wheeltap_catalogue::{BoundMap, Catalogue, CsvMap, Measurements};
 use wheeltap_followup::{Truth, WouldRing, forecast};
 use wheeltap_judge::{
-    EffectiveRule, FaultReport, FitReport, Judgement, Occurrence, UnitContext, UnitData, UnitPlan,
-    replay_unit,
+    EffectiveRule, FAULTS_TO_REPORT, FaultReport, FitReport, Judgement, Occurrence, UnitContext,
+    UnitData, UnitPlan, replay_unit,
 };
 use wheeltap_model::{ChannelId, ClassName, EventTime, RuleName, UnitId, format_span};
 use wheeltap_rules::{Environment, Rule, compile};
+
+const HOUR_MS: i64 = 3_600_000;
 
 /// What was read of one unit.
 #[derive(Default)]
@@ -38,6 +40,28 @@ impl UnitRead {
     fn keep(&mut self) {
         self.data = std::mem::take(&mut self.measured).into();
     }
+
+    /// For how long there is data: the hours in which there is some, and no more than from its first to its last
+    /// instant.
+    fn covered_ms(&self) -> i64 {
+        let sampled = self.data.series.iter();
+        let sampled = sampled.flat_map(|(_, series)| series.times_ms.iter().copied());
+        let events = self.data.events.iter().map(|event| event.time.unix_ms());
+        let hours: HashSet<i64> = sampled
+            .chain(events)
+            .map(|ms| ms.div_euclid(HOUR_MS))
+            .collect();
+        let extent = self.data.extent();
+        let extent_ms = extent.map_or(0, |(first, last)| last.ms_since(first));
+        let n_hours = i64::try_from(hours.len()).unwrap_or(i64::MAX);
+        extent_ms.min(n_hours.saturating_mul(HOUR_MS))
+    }
+}
+
+/// For how much of the span there is data of a unit, on average.
+pub(super) fn covered_ms<'a>(units: impl Iterator<Item = &'a UnitRead>) -> i64 {
+    let each: Vec<i64> = units.map(UnitRead::covered_ms).collect();
+    each.iter().sum::<i64>() / i64::try_from(each.len()).unwrap_or(i64::MAX).max(1)
 }
 
 /// Totals over all files.
@@ -110,18 +134,24 @@ pub fn run(args: &ReplayArgs) -> Result<Outcome, Stop> {
         let truth = truth.unwrap_or_default();
         for effective in &rules {
             if let Some(span) = totals.span {
-                let n_units = units
+                let judged = units
                     .iter()
-                    .filter(|(unit, read)| is_judged(unit, read, effective, map.catalogue()))
-                    .count();
-                let made = forecast_of(&effective.rule, &found, span, n_units, &truth);
+                    .filter(|(unit, read)| is_judged(unit, read, effective, map.catalogue()));
+                let judged: Vec<&UnitRead> = judged.map(|(_, read)| read).collect();
+                let made = forecast_of(&effective.rule, &found, span, &judged, &truth);
                 super::forecast::print(&mut out, &made, args.json)?;
             }
         }
         out.flush()?;
     }
     say_what_was_judged(&units, &rules, &map, &found, &faults);
-    Ok(Outcome::Fine)
+    // What a script that fails would have raised is not known, which is no clean answer.
+    let is_faulted = |fault: &(UnitId, FaultReport)| fault.1.n_in_a_row >= FAULTS_TO_REPORT;
+    Ok(if faults.iter().any(is_faulted) {
+        Outcome::Findings
+    } else {
+        Outcome::Fine
+    })
 }
 
 /// What one rule would have done to the desk; labels of another rule are not its business.
@@ -129,7 +159,7 @@ fn forecast_of(
     rule: &Rule,
     found: &[Found],
     (first, last): (EventTime, EventTime),
-    n_units: usize,
+    judged: &[&UnitRead],
     truth: &Truth,
 ) -> super::forecast::Made {
     let name = &rule.reference.name;
@@ -140,7 +170,14 @@ fn forecast_of(
         .collect();
     super::forecast::Made {
         rule: name.to_string(),
-        forecast: forecast(&alerts, first, last, n_units as u64, &truth_of(truth, name)),
+        forecast: forecast(
+            &alerts,
+            first,
+            last,
+            judged.len() as u64,
+            &truth_of(truth, name),
+        )
+        .covering(covered_ms(judged.iter().copied())),
         others_per_day: None,
         against: None,
     }
@@ -459,8 +496,14 @@ fn say_what_was_judged(
     }
     for (unit, fault) in faults {
         if fault.n_in_a_row > 0 {
+            let since = match fault.n_in_a_row {
+                n if n >= FAULTS_TO_REPORT => {
+                    ", and at the ticks after it: what it would have raised is not known"
+                }
+                _ => "",
+            };
             note(format!(
-                "{} failed on {unit} at {}: {}",
+                "{} failed on {unit} at {}: {}{since}",
                 fault.rule.name, fault.at, fault.message
             ));
         }

@@ -2,8 +2,8 @@
 
 use super::baselines::ByClass;
 use super::replay::{
-    Units, bound_map, classes, is_judged, judge, read, say_what_is_unknown, say_what_was_read,
-    truth_of, would_ring,
+    Units, bound_map, classes, covered_ms, is_judged, judge, read, say_what_is_unknown,
+    say_what_was_read, truth_of, would_ring,
 };
 use super::sweep_plot;
 use crate::{
@@ -285,6 +285,10 @@ fn of_files(args: &SweepArgs, map: &Path) -> Result<Swept, Stop> {
     say_what_is_unknown(&in_force.rule, &map);
     let classes = classes(&args.class, &mut units, &variants, &map, span)?;
     let alerts = judge_all(&mut units, &variants, map.catalogue(), &classes);
+    let judged = units
+        .iter()
+        .filter(|(unit, read)| is_judged(unit, read, &in_force, map.catalogue()));
+    let covered_ms = covered_ms(judged.map(|(_, read)| read));
     let tried = grid
         .into_iter()
         .zip(&variants)
@@ -293,7 +297,8 @@ fn of_files(args: &SweepArgs, map: &Path) -> Result<Swept, Stop> {
             let alerts = alerts.get(version).map_or(&[][..], Vec::as_slice);
             Tried {
                 values,
-                forecast: forecast(alerts, span.0, span.1, n_units as u64, &truth),
+                forecast: forecast(alerts, span.0, span.1, n_units as u64, &truth)
+                    .covering(covered_ms),
             }
         })
         .collect();

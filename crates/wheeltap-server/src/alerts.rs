@@ -372,7 +372,7 @@ pub(crate) fn two_numbers(bytes: &[u8]) -> Result<(i64, u64), Status> {
 
 enum Pending {
     Standing(Arc<KeptAlert>, Place),
-    Change(ChangeNotice),
+    Change(ChangeNotice, Place),
     UpToDate,
     FellBehind(u64),
 }
@@ -386,6 +386,8 @@ struct Watch {
     query: AlertQuery,
     /// Changes up to here were put into `pending`.
     position: u64,
+    /// So many changes of the entry after `position` were sent before the watch began.
+    sent_of_next: u32,
     /// Where the ledger stood when the watch began: reaching it is catching up, not falling behind.
     began_at: u64,
     pending: VecDeque<Pending>,
@@ -420,8 +422,8 @@ impl Watch {
         let began_at = book.seq();
         let place = match place {
             None => Place {
-                position: began_at,
                 standing_through: Some(0),
+                ..Place::whole(began_at)
             },
             Some(place) if place.position > began_at => return Err(foreign()),
             Some(place) => place,
@@ -454,6 +456,7 @@ impl Watch {
             cursors,
             query,
             position: place.position,
+            sent_of_next: place.sent_of_next,
             began_at,
             pending,
             news,
@@ -471,10 +474,6 @@ impl Watch {
     }
 
     fn sent(&mut self, pending: Pending) -> Option<v1::WatchAlertsResponse> {
-        let whole = |position: u64| Place {
-            position,
-            standing_through: None,
-        };
         let change = |kind: v1::alert_change::Kind, alert: &KeptAlert| {
             Item::Change(v1::AlertChange {
                 kind: kind.into(),
@@ -486,25 +485,28 @@ impl Watch {
                 let item = change(v1::alert_change::Kind::Standing, &alert);
                 Some(self.response(item, place))
             }
-            Pending::Change(ChangeNotice::Alert {
-                seq,
-                at: _,
-                change: kind,
-                alert,
-            }) => {
+            Pending::Change(
+                ChangeNotice::Alert {
+                    seq: _,
+                    at: _,
+                    change: kind,
+                    alert,
+                },
+                place,
+            ) => {
                 let item = change(convert::alert_change_to_wire(kind), &alert);
-                Some(self.response(item, whole(seq)))
+                Some(self.response(item, place))
             }
-            Pending::Change(_) => None,
+            Pending::Change(..) => None,
             Pending::UpToDate => {
                 let at_unix_ms = self.ledger.now().unix_ms();
                 let item = Item::UpToDate(v1::UpToDate { at_unix_ms });
-                Some(self.response(item, whole(self.position)))
+                Some(self.response(item, Place::whole(self.position)))
             }
             Pending::FellBehind(n_missed) => {
                 self.has_ended = true;
                 let item = Item::FellBehind(v1::FellBehind { n_missed });
-                Some(self.response(item, whole(self.position)))
+                Some(self.response(item, Place::whole(self.position)))
             }
         }
     }
@@ -569,12 +571,24 @@ impl Watch {
             self.position = now;
             return false;
         };
-        self.position = last.seq();
-        let query = &self.query;
-        let matching = changes.into_iter().filter(
-            |change| matches!(change, ChangeNotice::Alert { alert, .. } if query.watches(alert)),
-        );
-        self.pending.extend(matching.map(Pending::Change));
+        let newest = last.seq();
+        let mut n_sent = match changes.first() {
+            Some(first) if first.seq() == self.position + 1 => self.sent_of_next as usize,
+            _ => 0,
+        };
+        for entry in changes.chunk_by(|a, b| a.seq() == b.seq()) {
+            for (idx, change) in entry.iter().enumerate().skip(n_sent) {
+                if matches!(change, ChangeNotice::Alert { alert, .. } if self.query.watches(alert))
+                {
+                    let place = Place::after_change(change.seq(), idx, entry.len());
+                    self.pending
+                        .push_back(Pending::Change(change.clone(), place));
+                }
+            }
+            n_sent = 0;
+        }
+        self.position = newest;
+        self.sent_of_next = 0;
         if !self.pending.is_empty() {
             self.is_told_up_to_date = false;
         }

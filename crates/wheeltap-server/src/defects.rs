@@ -226,6 +226,34 @@ fn check_first_sign(record: &UnitRecord, sign: EventTime, now: ServerTime) -> Re
     ))
 }
 
+/// One ledger entry may change several defects; a change's number has so many bits for its place in it.
+const PLACE_BITS: u32 = 20;
+
+/// The change of a notice, the `idx`th of its ledger entry; `None` where the query does not ask for it.
+fn defect_change(
+    book: &Book,
+    query: &DefectQuery,
+    notice: &ChangeNotice,
+    idx: usize,
+) -> Option<v1::DefectChange> {
+    let ChangeNotice::Defect {
+        seq,
+        at,
+        kind,
+        defect,
+    } = notice
+    else {
+        return None;
+    };
+    query.watches(defect.defect()).then(|| v1::DefectChange {
+        number: (seq << PLACE_BITS) | idx as u64,
+        kind: kind_to_wire(*kind).into(),
+        // As it was then; whether its alerts were answered is asked now.
+        defect: Some(to_wire(book, defect)),
+        at_unix_ms: at.unix_ms(),
+    })
+}
+
 #[tonic::async_trait]
 impl DefectService for DefectCalls {
     async fn list_defects(
@@ -654,57 +682,45 @@ impl DefectService for DefectCalls {
         let query = query(&self.shared, filter)?;
         let place = cursors.read(&cursor)?;
         let book = self.judging.ledger().book();
-        let mut position = match place {
-            None => book.defect_changes_kept_after(),
+        let mut place = match place {
+            None => Place::whole(book.defect_changes_kept_after()),
             Some(place) if place.position > book.seq() => return Err(foreign()),
-            Some(place) => place.position,
+            Some(place) => place,
         };
         let mut changes = Vec::new();
-        let mut more = true;
-        while changes.len() < page.size {
-            let kept = book.defect_changes(position, page.size).map_err(expired)?;
-            let Some(last) = kept.last() else {
+        let more = 'full: loop {
+            let kept = book
+                .defect_changes(place.position, page.size)
+                .map_err(expired)?;
+            let Some(first) = kept.first() else {
                 // Entries that changed no defect are passed over for good.
-                position = book.seq();
-                more = false;
-                break;
+                place = Place::whole(book.seq());
+                break false;
             };
-            let last = last.seq();
-            for notice in kept {
-                let ChangeNotice::Defect {
-                    seq,
-                    at,
-                    kind,
-                    defect,
-                } = notice
-                else {
-                    continue;
-                };
-                position = seq;
-                if query.watches(defect.defect()) {
-                    changes.push(v1::DefectChange {
-                        number: seq,
-                        kind: kind_to_wire(kind).into(),
-                        // As it was then; whether its alerts were answered is asked now.
-                        defect: Some(to_wire(&book, &defect)),
-                        at_unix_ms: at.unix_ms(),
-                    });
+            let is_next = first.seq() == place.position + 1;
+            let mut n_sent = if is_next {
+                place.sent_of_next as usize
+            } else {
+                0
+            };
+            for entry in kept.chunk_by(|a, b| a.seq() == b.seq()) {
+                for (idx, notice) in entry.iter().enumerate().skip(n_sent) {
+                    place = Place::after_change(notice.seq(), idx, entry.len());
+                    if let Some(change) = defect_change(&book, &query, notice, idx) {
+                        changes.push(change);
+                    }
                     if changes.len() == page.size {
-                        break;
+                        let n_left = book.n_defect_changes(place.position);
+                        break 'full n_left > place.sent_of_next as usize;
                     }
                 }
+                n_sent = 0;
             }
-            if changes.len() == page.size {
-                more = position < last || book.n_defect_changes(position) > 0;
-            }
-        }
+        };
         drop(book);
         Ok(Response::new(v1::ListDefectChangesResponse {
             changes,
-            cursor: cursors.write(Place {
-                position,
-                standing_through: None,
-            }),
+            cursor: cursors.write(place),
             more,
         }))
     }

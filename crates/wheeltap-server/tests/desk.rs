@@ -255,6 +255,52 @@ async fn of_two_desks_one_takes_a_defect_on_and_the_other_is_told_who() {
     desk.stop().await;
 }
 
+/// Two rules raise in one commit, and one mute covers both: each ledger entry changes two defects.
+#[tokio::test]
+async fn changes_read_one_by_one_are_all_there_each_with_its_own_number() {
+    let mut desk = Desk::new(&[("hot", HOT), ("fire", SAFETY)]).await;
+    desk.send(&[80.0, 150.0, 150.0, 150.0]).await;
+    for number in 1..=2 {
+        desk.until(number, "stood", stands).await;
+    }
+    let shop = v1::TakeOutOfServiceRequest {
+        unit: desk.alert(1).await.unit,
+        reason: "paint".to_owned(),
+        ..v1::TakeOutOfServiceRequest::default()
+    };
+    desk.people.take_out_of_service(shop).await.unwrap();
+    let mut read = async |page_size: i32| {
+        let (mut cursor, mut all) = (String::new(), Vec::new());
+        loop {
+            let request = v1::ListDefectChangesRequest {
+                cursor,
+                page_size,
+                filter: None,
+            };
+            let page = desk.defects.list_defect_changes(request).await.unwrap();
+            let page = page.into_inner();
+            all.extend(page.changes.into_iter().map(|change| {
+                let defect = change.defect.unwrap();
+                (change.number, defect.name, defect.etag)
+            }));
+            if !page.more {
+                return all;
+            }
+            cursor = page.cursor;
+        }
+    };
+    let whole = read(1_000).await;
+    assert!(whole.len() >= 4, "{whole:?}");
+    assert!(
+        whole.windows(2).all(|pair| pair[0].0 < pair[1].0),
+        "{whole:?}"
+    );
+    for page_size in 1..=3 {
+        assert_eq!(read(page_size).await, whole, "{page_size} at a time");
+    }
+    desk.stop().await;
+}
+
 /// The alert never ended, so nothing new is raised: the repair is looked at all the same.
 #[tokio::test]
 async fn a_fault_that_outlasts_its_repair_opens_its_defect_again() {

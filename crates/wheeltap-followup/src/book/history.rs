@@ -38,7 +38,17 @@ impl History {
         let start = self
             .changes
             .partition_point(|(notice, _)| notice.seq() <= seq);
-        let rest = self.changes.iter().skip(start).take(limit);
+        // Up to the end of an entry: whoever goes on after it must not miss the rest of it.
+        let n_whole = match self.changes.get((start + limit).saturating_sub(1)) {
+            Some((last, _)) if limit > 0 => {
+                let through = last.seq();
+                self.changes
+                    .partition_point(|(notice, _)| notice.seq() <= through)
+                    - start
+            }
+            _ => limit,
+        };
+        let rest = self.changes.iter().skip(start).take(n_whole);
         Ok(rest.map(|(notice, _)| notice.clone()).collect())
     }
 }

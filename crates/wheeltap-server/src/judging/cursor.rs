@@ -7,7 +7,9 @@ use tonic::Status;
 use wheeltap_store::StoreId;
 
 const DIGEST: usize = 8;
-const LENGTH: usize = 16 + DIGEST + 8 + 8;
+const LENGTH: usize = 16 + DIGEST + 8 + 8 + 4;
+/// Without the last four, as versions wrote them that gave no place within an entry.
+const OLD_LENGTH: usize = LENGTH - 4;
 
 /// A place in the ledger, as a reader remembers it.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -16,6 +18,30 @@ pub struct Place {
     pub position: u64,
     /// While the standing alerts of that moment are being sent: those up to this number were.
     pub standing_through: Option<u64>,
+    /// So many changes of the entry after `position` were sent too: one entry may hold several.
+    pub sent_of_next: u32,
+}
+
+impl Place {
+    /// Everything up to an entry was sent.
+    pub const fn whole(position: u64) -> Self {
+        Self {
+            position,
+            standing_through: None,
+            sent_of_next: 0,
+        }
+    }
+
+    /// After the change `idx` of the `n` of an entry.
+    pub fn after_change(seq: u64, idx: usize, n: usize) -> Self {
+        if idx + 1 >= n {
+            return Self::whole(seq);
+        }
+        Self {
+            sent_of_next: u32::try_from(idx + 1).unwrap_or(u32::MAX),
+            ..Self::whole(seq - 1)
+        }
+    }
 }
 
 /// Makes and reads the cursors of one reader.
@@ -48,6 +74,7 @@ impl Cursors {
         bytes.extend_from_slice(&place.position.to_be_bytes());
         let through = place.standing_through.unwrap_or(u64::MAX);
         bytes.extend_from_slice(&through.to_be_bytes());
+        bytes.extend_from_slice(&place.sent_of_next.to_be_bytes());
         hex(&bytes)
     }
 
@@ -81,6 +108,7 @@ impl Cursors {
         Ok(Some(Place {
             position: number(0),
             standing_through: (through != u64::MAX).then_some(through),
+            sent_of_next: u32::from_be_bytes([rest[16], rest[17], rest[18], rest[19]]),
         }))
     }
 }
@@ -109,11 +137,13 @@ pub fn hex(bytes: &[u8]) -> String {
 
 fn from_hex(text: &str) -> Option<[u8; LENGTH]> {
     let digits = text.as_bytes();
-    if digits.len() != 2 * LENGTH || !digits.iter().all(u8::is_ascii_hexdigit) {
+    let n_bytes = digits.len() / 2;
+    let fits = digits.len().is_multiple_of(2) && [LENGTH, OLD_LENGTH].contains(&n_bytes);
+    if !fits || !digits.iter().all(u8::is_ascii_hexdigit) {
         return None;
     }
     let mut bytes = [0; LENGTH];
-    for (idx, byte) in bytes.iter_mut().enumerate() {
+    for (idx, byte) in bytes.iter_mut().take(n_bytes).enumerate() {
         *byte = u8::from_str_radix(&text[2 * idx..2 * idx + 2], 16).ok()?;
     }
     Some(bytes)
@@ -129,17 +159,18 @@ mod tests {
         let cursors =
             |store: u8, filter: &str| Cursors::new(StoreId([store; 16]), "C", &filter.to_owned());
         let own = cursors(1, "a");
-        for through in [None, Some(7)] {
+        for (standing_through, sent_of_next) in [(None, 0), (Some(7), 0), (None, 3)] {
             let place = Place {
                 position: 42,
-                standing_through: through,
+                standing_through,
+                sent_of_next,
             };
             assert_eq!(own.read(&own.write(place)).unwrap(), Some(place));
         }
-        let text = own.write(Place {
-            position: 1,
-            standing_through: None,
-        });
+        // What a version wrote that gave no place within an entry.
+        let old = &own.write(Place::whole(42))[..2 * OLD_LENGTH];
+        assert_eq!(own.read(old).unwrap(), Some(Place::whole(42)));
+        let text = own.write(Place::whole(1));
         let reason = |cursors: Cursors, text: &str| {
             let details = cursors.read(text).unwrap_err().get_error_details();
             details.error_info().unwrap().reason.clone()

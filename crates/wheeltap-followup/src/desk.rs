@@ -95,8 +95,8 @@ pub struct HandoverList {
     pub owed: Vec<OwedCall>,
     /// Mutes that end soon, soonest first.
     pub ending: Vec<MuteId>,
-    /// Mutes that last until somebody lifts them, oldest first.
-    pub endless: Vec<MuteId>,
+    /// The other mutes, which end later or not by themselves, oldest first.
+    pub lasting: Vec<MuteId>,
 }
 
 type Source<'a> = (&'a UnitId, &'a RuleName, Option<&'a Part>);
@@ -265,18 +265,14 @@ pub fn handover_list(book: &Book, since: Option<ServerTime>, now: ServerTime) ->
     let mut ending: BTreeSet<(ServerTime, MuteId)> = BTreeSet::new();
     for mute in book.muting() {
         match mute.until {
-            Some(until) => {
+            Some(until) if until.ms_since(now) <= AHEAD_MS => {
                 ending.insert((until, mute.id));
             }
-            None => list.endless.push(mute.id),
+            _ => list.lasting.push(mute.id),
         }
     }
-    list.endless.sort_unstable();
-    list.ending = ending
-        .into_iter()
-        .filter(|(until, _)| until.ms_since(now) <= AHEAD_MS)
-        .map(|(_, id)| id)
-        .collect();
+    list.lasting.sort_unstable();
+    list.ending = ending.into_iter().map(|(_, id)| id).collect();
     list
 }
 

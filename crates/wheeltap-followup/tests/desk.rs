@@ -173,6 +173,7 @@ fn a_shift_hands_over_what_is_new_owed_and_ending() {
     assert_eq!(soon.0, Ok(MuteId(2)));
     assert_eq!(list(&desk).new, [DefectId(2)]);
     assert_eq!(list(&desk).ending, [MuteId(2)]);
+    assert_eq!(list(&desk).lasting, [MuteId(1)], "none is left out");
     assert_eq!(list(&desk).awaiting, [], "the fan is shelved");
 }
 
@@ -203,7 +204,7 @@ fn what_is_muted_is_not_taken_on_and_what_is_in_hand_is_handed_over() {
     assert_eq!(first.new, [DefectId(1), DefectId(2)]);
     assert_eq!(first.awaiting, [DefectId(1)]);
     assert_eq!(first.new_quiet, [DefectId(2)], "muted, so nobody's");
-    assert_eq!((first.ending, first.endless), (vec![], vec![MuteId(1)]));
+    assert_eq!((first.ending, first.lasting), (vec![], vec![MuteId(1)]));
     desk.acknowledge(oil, "Ada");
     let taken = list(&desk, 0);
     assert_eq!((taken.awaiting, taken.in_hand), (vec![], vec![]));

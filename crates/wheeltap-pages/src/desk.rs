@@ -196,7 +196,7 @@ fn made(
             },
             List::of("Calls owed", &["Due", "Unit", "What", "Owed"], owed),
             mutes("Shelves that end within 12 h", &desk.ending),
-            mutes("Muted until somebody lifts it", &desk.endless),
+            mutes("Muted for longer", &desk.lasting),
             List::of(
                 "Silent units",
                 &["Unit", "Last heard", "Open"],
@@ -435,7 +435,7 @@ mod tests {
                 contact: 1,
                 due_unix_ms: None,
             }],
-            endless: vec![v1::Mute {
+            lasting: vec![v1::Mute {
                 unit: "units/ZVR 4117".to_owned(),
                 by: "Ada".to_owned(),
                 reason: "in the shop".to_owned(),

@@ -226,6 +226,9 @@ fn check_first_sign(record: &UnitRecord, sign: EventTime, now: ServerTime) -> Re
     ))
 }
 
+/// Working time of one finding, at most.
+const MOST_MINUTES: u32 = 366 * 24 * 60;
+
 /// One ledger entry may change several defects; a change's number has so many bits for its place in it.
 const PLACE_BITS: u32 = 20;
 
@@ -454,6 +457,10 @@ impl DefectService for DefectCalls {
             0 => self.repaired_now(id),
             ms => EventTime::from_unix_ms(ms),
         };
+        if minutes.is_some_and(|minutes| minutes > MOST_MINUTES) {
+            let why = format!("is more than {MOST_MINUTES}, a whole year of work; give minutes");
+            return Err(bad("finding.minutes", why));
+        }
         check_text("finding.cause", &cause, MAX_TEXT)?;
         check_text("finding.component", &component, MAX_NAME)?;
         if parts.len() > MAX_PARTS {
@@ -519,6 +526,11 @@ impl DefectService for DefectCalls {
         if promised_for_unix_ms.is_some() && promise.trim().is_empty() {
             let why = "is empty, but a time is given that it is due by; say what was promised";
             return Err(bad("contact.promise", why));
+        }
+        let now = self.judging.ledger().now();
+        if promised_for_unix_ms.is_some_and(|by| by < now.unix_ms()) {
+            let why = "is past; give the time by which it is promised";
+            return Err(bad("contact.promised_for_unix_ms", why));
         }
         let mut about = (!alert.is_empty())
             .then(|| convert::alert_from_name("contact.alert", &alert))

@@ -130,7 +130,7 @@ impl DeskCalls {
             n_in_hand,
             owed,
             ending,
-            endless,
+            lasting,
         } = handover_list(&book, since, now);
         let count = |n: u64| u32::try_from(n).unwrap_or(u32::MAX);
         let alerts = |ids: Vec<wheeltap_model::AlertId>| -> Vec<String> {
@@ -190,7 +190,7 @@ impl DeskCalls {
             new_quiet: defects(new_quiet),
             in_hand: defects(in_hand),
             n_in_hand: count(n_in_hand),
-            endless: mutes(endless),
+            lasting: mutes(lasting),
         }
     }
 }

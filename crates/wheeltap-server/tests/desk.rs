@@ -544,8 +544,8 @@ async fn a_shift_hands_over_and_everything_leaves_a_record() {
         (seen.awaiting, seen.in_hand, seen.n_in_hand),
         (vec![], vec!["defects/1".to_owned()], 1)
     );
-    let endless: Vec<&str> = seen.endless.iter().map(|mute| mute.name.as_str()).collect();
-    assert_eq!((endless, seen.ending.len()), (vec!["mutes/1"], 0));
+    let lasting: Vec<&str> = seen.lasting.iter().map(|mute| mute.name.as_str()).collect();
+    assert_eq!((lasting, seen.ending.len()), (vec!["mutes/1"], 0));
     desk.stop().await;
 }
 

@@ -251,6 +251,41 @@ async fn entries_that_cannot_be_taken_are_all_named_and_nothing_is_recorded() {
     )
     .await;
     assert_eq!(listed.arrivals, []);
+    // One unit at two places at once, in one request and against what is kept; a stop that is long over.
+    let stay = |point: &str, from: i64, to: i64| v1::Arrival {
+        leaves_unix_ms: Some(NOW_MS + to),
+        ..arrival(1, point, from)
+    };
+    let both = vec![
+        stay("Burbot Yard", HOUR, 3 * HOUR),
+        stay("Pike Lock", 2 * HOUR, 4 * HOUR),
+    ];
+    let status = record(&mut track, both).await.unwrap_err();
+    assert_eq!(
+        (reason(&status).as_str(), fields(&status)),
+        (
+            "UNIT_ELSEWHERE",
+            vec!["arrivals[1].arrives_unix_ms".to_owned()]
+        )
+    );
+    let first = vec![stay("Burbot Yard", HOUR, 3 * HOUR)];
+    let kept = record(&mut track, first).await.unwrap();
+    let later = vec![stay("Pike Lock", 2 * HOUR, 4 * HOUR)];
+    let status = record(&mut track, later).await.unwrap_err();
+    assert_eq!(reason(&status), "UNIT_ELSEWHERE");
+    // The same one with other times, and one right after it.
+    let moved = vec![
+        v1::Arrival {
+            name: kept.arrivals[0].name.clone(),
+            ..stay("Burbot Yard", HOUR, 2 * HOUR)
+        },
+        stay("Pike Lock", 2 * HOUR, 4 * HOUR),
+    ];
+    let moved = record(&mut track, moved).await.unwrap();
+    assert_eq!((moved.n_changed, moved.n_new), (1, 1));
+    let old = vec![stay("Burbot Yard", -61 * 24 * HOUR, -61 * 24 * HOUR + 1)];
+    let status = record(&mut track, old).await.unwrap_err();
+    assert_eq!(reason(&status), "BAD_TIME");
     let many = vec![arrival(1, "Burbot Yard", HOUR); 1_001];
     let status = record(&mut track, many).await.unwrap_err();
     assert_eq!(reason(&status), "TOO_MANY");

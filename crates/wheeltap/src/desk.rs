@@ -47,7 +47,7 @@ struct DeskLine {
     n_in_hand: u32,
     owed: Vec<OwedLine>,
     mutes_ending: Vec<u64>,
-    mutes_endless: Vec<u64>,
+    mutes_lasting: Vec<u64>,
     silent: Vec<SilentLine>,
 }
 
@@ -136,7 +136,7 @@ impl From<&v1::Desk> for DeskLine {
                 })
                 .collect(),
             mutes_ending: desk.ending.iter().map(|mute| number(&mute.name)).collect(),
-            mutes_endless: desk.endless.iter().map(|mute| number(&mute.name)).collect(),
+            mutes_lasting: desk.lasting.iter().map(|mute| number(&mute.name)).collect(),
             silent: desk
                 .silent
                 .iter()
@@ -251,7 +251,7 @@ async fn hand_over_lists(
     }
     print_defects(out, desk, &defects)?;
     print_owed(out, desk, &defects)?;
-    let mutes = desk.ending.iter().chain(&desk.endless);
+    let mutes = desk.ending.iter().chain(&desk.lasting);
     let mutes: Vec<Vec<String>> = mutes.map(mute_row).collect();
     if !mutes.is_empty() {
         out.line("")?;

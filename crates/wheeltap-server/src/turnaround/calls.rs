@@ -1,6 +1,6 @@
 //! TurnaroundService: arrivals, parts, work done and sheets.
 
-use super::told::{ArrivalOutcome, left_at};
+use super::told::{ArrivalOutcome, FORGOTTEN_AFTER_MS, left_at};
 use super::{gather, wire};
 use crate::access::actor_of;
 use crate::after_repair::repairs_since;
@@ -250,6 +250,49 @@ impl TurnaroundCalls {
         })
     }
 
+    /// A unit is at one service point at a time, and what left long ago would be forgotten at once.
+    fn check_place_and_time(
+        &self,
+        idx: usize,
+        arrival: &Arrival,
+        before: &[Arrival],
+        faults: &mut Faults,
+    ) {
+        let field = format!("arrivals[{idx}].arrives_unix_ms");
+        let forgotten_before = gather::as_of(&self.shared).plus_ms(-FORGOTTEN_AFTER_MS);
+        if left_at(arrival) < forgotten_before {
+            let days = FORGOTTEN_AFTER_MS / 86_400_000;
+            let why = format!("is of a stop that ended more than {days} days ago; leave it out");
+            faults.add("BAD_TIME", field.clone(), why);
+        }
+        // Of one that says no time of leaving only the arrival itself is sure.
+        let stay = |of: &Arrival| of.leaves_at.unwrap_or_else(|| of.arrives_at.plus_ms(1));
+        let overlaps = |other: &Arrival| {
+            other.id != arrival.id
+                && other.unit == arrival.unit
+                && other.cancelled.is_none()
+                && other.arrives_at < stay(arrival)
+                && arrival.arrives_at < stay(other)
+        };
+        let is_replaced = |id: &str| before.iter().any(|other| other.id == id);
+        let kept = self
+            .shared
+            .turnaround
+            .arrivals(None, usize::MAX, |other| overlaps(other));
+        let kept = kept.iter().find(|other| !is_replaced(&other.id));
+        let other = before
+            .iter()
+            .find(|other| overlaps(other))
+            .or(kept.map(AsRef::as_ref));
+        if let Some(other) = other {
+            let why = format!(
+                "is while {} is at {} from {} on; mend the times, or cancel {}",
+                other.unit, other.point, other.arrives_at, other.id
+            );
+            faults.add("UNIT_ELSEWHERE", field, why);
+        }
+    }
+
     async fn sheet(&self, arrival: Arc<Arrival>, in_full: bool) -> Result<Sheet, Status> {
         let record =
             self.shared.fleet.get(&arrival.unit).ok_or_else(|| {
@@ -487,6 +530,7 @@ impl TurnaroundService for TurnaroundCalls {
                     format!("is the same arrival as arrivals[{first}] with other content"),
                 );
             }
+            self.check_place_and_time(idx, &arrival, &read, &mut faults);
             read.push(arrival);
         }
         faults.into_result()?;

@@ -11,7 +11,7 @@ const STOCK: &str = "part_stock";
 const CARE: &str = "care";
 
 /// Arrivals that left longer ago are forgotten.
-const FORGOTTEN_AFTER_MS: i64 = 60 * 86_400_000;
+pub(super) const FORGOTTEN_AFTER_MS: i64 = 60 * 86_400_000;
 /// Of an item of a unit so many records are at hand in memory, the newest, about 250 bytes each: a year of daily
 /// inspections of a great fleet would not fit. The store keeps all.
 const CARE_AT_HAND: usize = 10;

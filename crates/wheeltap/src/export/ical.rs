@@ -70,7 +70,7 @@ impl Calendar {
     }
 
     /// Adds a defect that has a plan: an event at its time, or a to-do until it is due where none is known.
-    pub fn add(&mut self, defect: &v1::Defect, service: &str) {
+    pub fn add(&mut self, defect: &v1::Defect) {
         let Some(plan) = &defect.plan else {
             return;
         };
@@ -80,9 +80,9 @@ impl Calendar {
             "VTODO"
         };
         self.line(&format!("BEGIN:{kind}"));
-        // The same defect of the same service is the same item when it is imported again.
-        let service = service.rsplit('/').next().unwrap_or(service);
-        self.line(&format!("UID:defect-{}@{service}", tail(&defect.name)));
+        // The same defect is the same item when it is imported again, whatever address it was asked for at.
+        let (number, opened) = (tail(&defect.name), defect.opened_unix_ms);
+        self.line(&format!("UID:defect-{number}-{opened}@wheeltap"));
         let stamp = self.stamp.clone();
         self.line(&format!("DTSTAMP:{stamp}"));
         match plan.at_unix_ms {

@@ -187,7 +187,7 @@ async fn planned(args: &ExportPlannedArgs) -> Result<Outcome, Stop> {
     if let Some(file) = args.to.to.as_ref().filter(|_| is_calendar) {
         let mut calendar = Calendar::new(remote::now_ms());
         for defect in &planned {
-            calendar.add(defect, &args.server.server);
+            calendar.add(defect);
         }
         let (text, n_entries) = calendar.finish();
         std::fs::write(file, text).with_context(|| format!("{}", file.display()))?;

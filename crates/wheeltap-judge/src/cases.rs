@@ -19,6 +19,8 @@ pub struct CaseOutcome {
     pub alerts: Vec<Occurrence>,
     /// What is not as the case says; empty when it passed.
     pub misses: Vec<CaseMiss>,
+    /// The rule knew nothing at any tick, so that quiet says nothing of it.
+    pub knew_nothing: bool,
 }
 
 impl CaseOutcome {
@@ -104,12 +106,14 @@ pub fn run_case(rule: &Arc<Rule>, case: &RuleCase) -> CaseOutcome {
     };
     let effective = EffectiveRule::always(Arc::clone(rule));
     let plan = UnitPlan::new(&[effective], unit, class, class_def, &case.catalogue);
+    let n_slots = plan.n_slots();
     if plan.n_slots() == 0 {
         let whose = class.map_or_else(|| unit.to_string(), |class| format!("{unit}, a {class}"));
         return CaseOutcome {
             name: case.name.clone(),
             alerts: Vec::new(),
             misses: vec![CaseMiss::NotJudged { whose }],
+            knew_nothing: true,
         };
     }
     let context = UnitContext {
@@ -142,6 +146,7 @@ pub fn run_case(rule: &Arc<Rule>, case: &RuleCase) -> CaseOutcome {
         name: case.name.clone(),
         alerts,
         misses,
+        knew_nothing: judgement.never_known.len() == n_slots,
     }
 }
 

@@ -19,7 +19,8 @@ use asking::Ask;
 use channel::{ChannelState, Scratch};
 use std::sync::Arc;
 use wheeltap_model::{
-    Batch, ChannelId, ClassBaseline, ConsistRole, Event, EventTime, Series, UnitState,
+    Batch, ChannelId, ClassBaseline, ConsistRole, Event, EventTime, Part, RuleRef, Series,
+    UnitState,
 };
 use wheeltap_rules::{OfClass, Seen};
 
@@ -119,6 +120,7 @@ impl UnitJudge {
                     run_last: memory.run_last,
                     standing: memory.standing.clone(),
                     n_faults: memory.n_faults,
+                    has_known: false,
                 };
             }
         }
@@ -260,6 +262,15 @@ impl UnitJudge {
             slots: slots.collect(),
             baselines: baselines.collect(),
         }
+    }
+
+    /// Rules and parts of which no verdict was known at any tick so far, nor that they could not show
+    /// themselves: what they read was never there.
+    pub fn never_known(&self) -> impl Iterator<Item = (&RuleRef, Option<&Part>)> {
+        let slots = self.plan.slots.iter().zip(&self.slots);
+        slots
+            .filter(|(_, state)| !state.has_known)
+            .map(|(slot, _)| (&slot.rule.reference, slot.part.as_ref()))
     }
 
     /// Judges every tick before the newest event time fed.

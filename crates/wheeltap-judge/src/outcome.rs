@@ -111,4 +111,6 @@ pub struct Judgement {
     pub faults: Vec<FaultReport>,
     /// Healthy stretches that were over; again after a resume.
     pub fits: Vec<FitReport>,
+    /// Of history judged as a whole: see [`crate::UnitJudge::never_known`].
+    pub never_known: Vec<(RuleRef, Option<Part>)>,
 }

@@ -20,6 +20,8 @@ pub(crate) struct SlotState {
     pub run_last: Option<EventTime>,
     pub standing: Option<Occurrence>,
     pub n_faults: u32,
+    /// At some tick its verdict was known, or that it could not show itself. Not kept in checkpoints.
+    pub has_known: bool,
 }
 
 /// What a rule says at a tick.
@@ -79,6 +81,7 @@ pub(crate) fn judge_slot(
             _ => verdict_of(tested, Truth::Unknown),
         }
     };
+    state.has_known |= verdict != Verdict::Unknown;
     let due_ms = if state.standing.is_none() {
         rule.about.on_delay_ms
     } else {

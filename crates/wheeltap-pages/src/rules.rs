@@ -299,6 +299,9 @@ async fn check(
             .map(|result| {
                 let says = match (result.misses.is_empty(), result.alerts.len()) {
                     (false, _) => result.misses.join("; "),
+                    (true, 0) if result.knew_nothing => {
+                        "quiet: the rule knew nothing at any tick, so this tests nothing".to_owned()
+                    }
                     (true, 0) => "quiet, as it says".to_owned(),
                     (true, n) => format!("{n} as it says"),
                 };

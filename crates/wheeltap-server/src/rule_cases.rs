@@ -177,5 +177,6 @@ fn result_to_wire(unit: &UnitId, outcome: &CaseOutcome) -> v1::RuleCaseResult {
             .iter()
             .map(|occurrence| told(unit, occurrence, Side::Both))
             .collect(),
+        knew_nothing: outcome.knew_nothing,
     }
 }

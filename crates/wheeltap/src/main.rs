@@ -93,6 +93,7 @@ fn run(command: Command) -> Result<Outcome, Stop> {
             RulesCommand::WalkBack(args) => rules::walk_back::run(&args),
             RulesCommand::List(args) => rules::book::list(&args),
             RulesCommand::Baselines(args) => rules::baselines::list(&args),
+            RulesCommand::Show(args) => rules::book::show(&args),
             RulesCommand::Lodge(args) => rules::book::lodge(&args),
             RulesCommand::Promote(args) => rules::book::promote(&args),
         },

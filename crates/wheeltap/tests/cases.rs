@@ -64,6 +64,24 @@ fn a_case_names_the_unit_s_mates() {
 }
 
 #[test]
+fn a_case_in_which_nothing_was_known_is_no_quiet_one() {
+    let bench = with_cases(&case("warms up", ""));
+    bench.write(
+        "rules/step.csv",
+        "min,engine.coolant.temperature\n0,40\n10,60\n30,40\n",
+    );
+    let ran = bench.run(["rules", "cases", "rules"]);
+    ran.says(0, &["1 case passed"]);
+    assert!(
+        ran.stdout.contains("the rule knew nothing at any tick"),
+        "{}",
+        ran.stdout
+    );
+    let known = with_cases(&case("stays cool", "")).run(["rules", "cases", "rules", "--json"]);
+    assert_eq!(known.json()[0]["knew_nothing"], false);
+}
+
+#[test]
 fn a_miss_says_what_came_instead() {
     let early = case(
         "too early",

@@ -22,6 +22,8 @@ pub enum RulesCommand {
     List(RuleListArgs),
     /// List what classes do, as the service froze it for class_score(..) and its kin
     Baselines(BaselineListArgs),
+    /// Print a rule of the service: its text and its cases
+    Show(RuleShowArgs),
     /// Give rule files to the service, which keeps them as drafts
     Lodge(LodgeArgs),
     /// Move a rule to another stage
@@ -157,7 +159,7 @@ pub struct ForecastArgs {
     /// A rule of the service, or a rule file (.rhai), which is not kept
     #[arg(value_name = "NAME|FILE", value_hint = ValueHint::AnyPath)]
     pub rule: String,
-    /// The version of a rule of the service; the newest without it
+    /// The version of a rule of the service, or how it begins; the newest without it
     #[arg(long, value_name = "VERSION")]
     pub version: Option<String>,
     /// Another version, to see what this one would raise more and fewer
@@ -275,6 +277,18 @@ pub struct RuleListArgs {
 }
 
 #[derive(Debug, Args)]
+pub struct RuleShowArgs {
+    /// The rule
+    #[arg(value_name = "NAME")]
+    pub rule: String,
+    /// The version, or how it begins; the newest without it
+    #[arg(long, value_name = "VERSION")]
+    pub version: Option<String>,
+    #[command(flatten)]
+    pub ask: AskArgs,
+}
+
+#[derive(Debug, Args)]
 pub struct LodgeArgs {
     /// Rule files (.rhai), or folders that hold them
     #[arg(required = true, value_name = "PATH", value_hint = ValueHint::AnyPath)]
@@ -291,7 +305,7 @@ pub struct PromoteArgs {
     /// The stage to move it to
     #[arg(value_enum)]
     pub stage: StageArg,
-    /// The version; the newest without it
+    /// The version, or how it begins; the newest without it
     #[arg(long, value_name = "VERSION")]
     pub version: Option<String>,
     /// Do not try it on what is stored first

@@ -3,14 +3,16 @@
 use crate::{
     Outcome, Stop,
     alert_json::rule_and_version,
-    args::{LodgeArgs, PromoteArgs, RuleListArgs},
+    args::{LodgeArgs, PromoteArgs, RuleListArgs, RuleShowArgs},
     files,
     output::{Out, counted, note, rate},
     remote::{self, answer, connected, instant, priority, word},
 };
+use anyhow::anyhow;
 use futures::TryStreamExt;
 use serde::Serialize;
-use wheeltap_client::CallError;
+use std::collections::BTreeMap;
+use wheeltap_client::{CallError, Connection};
 use wheeltap_proto::v1;
 
 /// One rule as printed by `--json`.
@@ -143,6 +145,92 @@ fn row(rule: &v1::Rule) -> Vec<String> {
     ]
 }
 
+/// A rule with its texts as printed by `--json`.
+#[derive(Serialize)]
+struct Shown<'a> {
+    #[serde(flatten)]
+    line: Line<'a>,
+    source: &'a str,
+    /// The file of cases and the tables it names; null where there is none.
+    cases: Option<ShownCases<'a>>,
+}
+
+#[derive(Serialize)]
+struct ShownCases<'a> {
+    toml: &'a str,
+    files: BTreeMap<&'a str, &'a str>,
+}
+
+/// The name of a rule's version, of which its beginning is enough; of the newest without one.
+pub async fn version_name(
+    connection: &Connection,
+    rule: &str,
+    version: Option<&str>,
+) -> Result<String, Stop> {
+    let name = format!("rules/{rule}");
+    let Some(begin) = version else {
+        return Ok(name);
+    };
+    let list = connection.list_rule_versions();
+    let all: Vec<v1::Rule> = list.try_collect().await?;
+    let own = format!("{name}/versions/");
+    let versions = all
+        .iter()
+        .filter_map(|known| known.name.strip_prefix(own.as_str()));
+    let fitting: Vec<&str> = versions
+        .filter(|known| !begin.is_empty() && known.starts_with(begin))
+        .collect();
+    match fitting.as_slice() {
+        [version] => Ok(format!("{own}{version}")),
+        // The service says what there is not.
+        [] => Ok(format!("{own}{begin}")),
+        several => Err(Stop::Usage(anyhow!(
+            "--version {begin} is the beginning of {}; write more of it",
+            several.join(" and ")
+        ))),
+    }
+}
+
+pub fn show(args: &RuleShowArgs) -> Result<Outcome, Stop> {
+    remote::block_on(async {
+        let connection = connected(&args.ask.server).await?;
+        let name = version_name(&connection, &args.rule, args.version.as_deref()).await?;
+        let request = v1::GetRuleRequest { name };
+        let rule = answer(connection.rules().get_rule(request).await)?;
+        let mut out = Out::new();
+        if args.ask.json {
+            let cases = rule.cases.as_ref().map(|cases| ShownCases {
+                toml: &cases.toml,
+                files: cases
+                    .files
+                    .iter()
+                    .map(|(name, text)| (name.as_str(), text.as_str()))
+                    .collect(),
+            });
+            out.json(&Shown {
+                line: line(&rule),
+                source: &rule.source,
+                cases,
+            })?;
+        } else {
+            let (name, version) = rule_and_version(&rule.name);
+            out.line(format!("// {name}, version {version}, {}", stage(&rule)))?;
+            out.line(rule.source.trim_end())?;
+            if let Some(cases) = &rule.cases {
+                out.line(format!("\n# {name}.cases.toml"))?;
+                out.line(cases.toml.trim_end())?;
+                let files: BTreeMap<&String, &String> = cases.files.iter().collect();
+                for (file, text) in files {
+                    out.line(format!("\n# {file}"))?;
+                    out.line(text.trim_end())?;
+                }
+            }
+        }
+        out.flush()?;
+        Ok(Outcome::Fine)
+    })
+}
+
 /// Goes on after a refusal, so that one wrong rule does not hold up the others.
 pub fn lodge(args: &LodgeArgs) -> Result<Outcome, Stop> {
     let files = files::rule_files_each(&args.paths)?;
@@ -205,10 +293,7 @@ fn refused(file: &str, error: &anyhow::Error) {
 pub fn promote(args: &PromoteArgs) -> Result<Outcome, Stop> {
     remote::block_on(async {
         let connection = connected(&args.ask.server).await?;
-        let name = match &args.version {
-            Some(version) => format!("rules/{}/versions/{version}", args.rule),
-            None => format!("rules/{}", args.rule),
-        };
+        let name = version_name(&connection, &args.rule, args.version.as_deref()).await?;
         let rule = answer(
             connection
                 .rules()

@@ -24,6 +24,7 @@ struct Line<'a> {
     passed: bool,
     misses: Vec<String>,
     alerts: Vec<Came>,
+    knew_nothing: bool,
 }
 
 #[derive(Serialize)]
@@ -140,12 +141,16 @@ fn line<'a>(rule: &'a str, outcome: &'a CaseOutcome) -> Line<'a> {
                 ended_at: alert.ended_at.map(|at| at.to_string()),
             })
             .collect(),
+        knew_nothing: outcome.knew_nothing,
     }
 }
 
 fn row(rule: &str, outcome: &CaseOutcome) -> Vec<String> {
     let result = if outcome.passed() {
         match outcome.alerts.len() {
+            0 if outcome.knew_nothing => {
+                "passed, quiet: the rule knew nothing at any tick, so this tests nothing".to_owned()
+            }
             0 => "passed, quiet".to_owned(),
             n => format!("passed, {}", counted(n, "alert")),
         }

@@ -1,5 +1,6 @@
 //! `wheeltap rules forecast`: what a rule would have done over what the service has stored.
 
+use super::book::version_name;
 use crate::{
     Outcome, Stop,
     alert_json::{self, Values},
@@ -301,9 +302,15 @@ fn right(score: &Score) -> String {
 
 /// `wheeltap rules forecast`.
 pub fn run(args: &ForecastArgs) -> Result<Outcome, Stop> {
-    let request = request(args)?;
+    let mut request = request(args)?;
     block_on(async {
         let connection = connected(&args.server).await?;
+        // Beginnings of versions are made whole.
+        for name in [&mut request.name, &mut request.against] {
+            if let (rule, Some(version)) = split_version(name) {
+                *name = version_name(&connection, rule, Some(version)).await?;
+            }
+        }
         let (mut made, alerts) = replay(&connection, request).await?;
         made.against = args.against.is_some().then(|| Against::of(&alerts));
         let mut out = Out::new();
@@ -330,6 +337,15 @@ pub fn run(args: &ForecastArgs) -> Result<Outcome, Stop> {
         out.flush()?;
         Ok(Outcome::Fine)
     })
+}
+
+/// The rule and the version of `rules/{rule}/versions/{version}`.
+fn split_version(name: &str) -> (&str, Option<&str>) {
+    let name = name.strip_prefix("rules/").unwrap_or(name);
+    match name.split_once("/versions/") {
+        Some((rule, version)) => (rule, Some(version)),
+        None => (name, None),
+    }
 }
 
 /// The name of a rule, and its text where a file was named.

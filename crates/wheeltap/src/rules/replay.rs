@@ -22,7 +22,7 @@ use wheeltap_judge::{
     EffectiveRule, FAULTS_TO_REPORT, FaultReport, FitReport, Judgement, Occurrence, UnitContext,
     UnitData, UnitPlan, replay_unit,
 };
-use wheeltap_model::{ChannelId, ClassName, EventTime, RuleName, UnitId, format_span};
+use wheeltap_model::{ChannelId, ClassName, EventTime, Part, RuleName, UnitId, format_span};
 use wheeltap_rules::{Environment, Rule, compile};
 
 const HOUR_MS: i64 = 3_600_000;
@@ -103,6 +103,7 @@ pub fn run(args: &ReplayArgs) -> Result<Outcome, Stop> {
     };
     let mut found = Vec::new();
     let (mut faults, mut fits) = (Vec::new(), Vec::new());
+    let mut never_known: BTreeMap<RuleName, Vec<(UnitId, Option<Part>)>> = BTreeMap::new();
     let bar = count_bar(units.len() as u64, "judging", "units");
     for (unit, read) in &mut units {
         let judgement = judge(unit, read, &rules, map.catalogue(), &classes);
@@ -115,6 +116,12 @@ pub fn run(args: &ReplayArgs) -> Result<Outcome, Stop> {
             faults.push((unit.clone(), fault));
         }
         fits.extend(judgement.fits.into_iter().map(|fit| (unit.clone(), fit)));
+        for (rule, part) in judgement.never_known {
+            never_known
+                .entry(rule.name)
+                .or_default()
+                .push((unit.clone(), part));
+        }
         bar.inc(1);
     }
     bar.finish_and_clear();
@@ -144,6 +151,7 @@ pub fn run(args: &ReplayArgs) -> Result<Outcome, Stop> {
         }
         out.flush()?;
     }
+    say_what_was_never_known(&never_known);
     say_what_was_judged(&units, &rules, &map, &found, &faults);
     // What a script that fails would have raised is not known, which is no clean answer.
     let is_faulted = |fault: &(UnitId, FaultReport)| fault.1.n_in_a_row >= FAULTS_TO_REPORT;
@@ -472,6 +480,31 @@ pub(super) fn say_what_is_unknown(rule: &Rule, map: &BoundMap) {
         note(format!(
             "{name} reads {}, which the map does not fill",
             missing.join(" and ")
+        ));
+    }
+}
+
+/// Units told by name at most.
+const MOST_NAMED: usize = 3;
+
+/// Silence of a rule that never knew what it reads is no good news.
+fn say_what_was_never_known(never_known: &BTreeMap<RuleName, Vec<(UnitId, Option<Part>)>>) {
+    for (rule, places) in never_known {
+        let named = places
+            .iter()
+            .take(MOST_NAMED)
+            .map(|(unit, part)| match part {
+                Some(part) => format!("{unit}, {part}"),
+                None => unit.to_string(),
+            });
+        let named: Vec<String> = named.collect();
+        let more = match places.len().saturating_sub(MOST_NAMED) {
+            0 => String::new(),
+            n => format!("; and {n} more"),
+        };
+        note(format!(
+            "{rule} had no verdict at any tick, as what it reads was never known: {}{more}",
+            named.join("; ")
         ));
     }
 }

@@ -185,6 +185,27 @@ fn rules_are_lodged_and_promoted() {
         .filter_map(|rule| Some((rule["rule"].as_str()?, rule["stage"].as_str()?)))
         .collect();
     assert_eq!(stages, [("new", "trial"), ("oil-warm", "live")]);
+    // Its text and cases can be read, and the beginning of a version is enough.
+    let version = rules[0]["version"].as_str().expect("a version");
+    let show = ["rules", "show", "new", "--version", &version[..6]];
+    let shown = service.run(&bench, &show);
+    shown.says(0, &[]);
+    holds(
+        &shown.stdout,
+        &[
+            &format!("// new, version {version}, trial"),
+            "fn raise(seen)",
+            "# new.cases.toml",
+            "# hot.csv",
+        ],
+    );
+    let json = service
+        .run(&bench, &["rules", "show", "new", "--json"])
+        .json();
+    assert!(json[0]["cases"]["files"]["hot.csv"].is_string());
+    service
+        .run(&bench, &["rules", "show", "new", "--version", "zz"])
+        .says(1, &[]);
     let live = ["rules", "promote", "new", "live", "--no-forecast", "--json"];
     let live = service.run(&bench, &live).json();
     assert_eq!(

@@ -210,6 +210,8 @@ pub struct Report {
     title: String,
     origin: i32,
     priority: i32,
+    #[serde(default)]
+    request_id: String,
 }
 
 /// `POST /defects`.
@@ -221,6 +223,7 @@ pub async fn report(
         title,
         origin,
         priority,
+        request_id,
     }): Form<Report>,
 ) -> Response {
     let request = v1::ReportDefectRequest {
@@ -232,7 +235,7 @@ pub async fn report(
             priority,
             ..v1::Defect::default()
         }),
-        request_id: String::new(),
+        request_id,
     };
     done(
         &pages,
@@ -250,6 +253,8 @@ pub struct Call {
     promise: String,
     #[serde(default)]
     when: String,
+    #[serde(default)]
+    request_id: String,
 }
 
 /// `POST /defects/{number}/call`.
@@ -271,7 +276,7 @@ pub async fn call(
             promised_for_unix_ms,
             ..v1::Contact::default()
         }),
-        request_id: String::new(),
+        request_id: call.request_id,
     };
     done(
         &pages,
@@ -542,18 +547,25 @@ pub struct HandOver {
     to: String,
     #[serde(default)]
     note: String,
+    #[serde(default)]
+    request_id: String,
 }
 
 /// `POST /handover`.
 pub async fn hand_over(
     State(pages): State<Pages>,
-    Form(HandOver { from, to, note }): Form<HandOver>,
+    Form(HandOver {
+        from,
+        to,
+        note,
+        request_id,
+    }): Form<HandOver>,
 ) -> Response {
     let request = v1::HandOverRequest {
         from,
         to,
         note,
-        request_id: String::new(),
+        request_id,
     };
     match pages.connection.desk().hand_over(request).await {
         Ok(_) => Redirect::to("/handover").into_response(),

@@ -229,18 +229,6 @@ fn due(due_unix_ms: Option<i64>, as_of: i64) -> String {
     }
 }
 
-/// Why a task is not done here, in words; empty when it is.
-fn why(task: &v1::SheetTask, wears: &[v1::SheetWear]) -> String {
-    let is_gauged = |wear: &v1::SheetWear| wear.name == task.of && wear.now.is_some();
-    if task.kind() == v1::TaskKind::Renew
-        && task.verdict() == v1::TaskVerdict::NotKnown
-        && wears.iter().any(is_gauged)
-    {
-        return "how fast it changes is not known".to_owned();
-    }
-    task.why.clone()
-}
-
 fn job(task: &v1::SheetTask, sheet: &v1::Sheet) -> Job {
     let step = |step: &v1::SheetStep| {
         let alone = if step.alone {
@@ -274,7 +262,7 @@ fn job(task: &v1::SheetTask, sheet: &v1::Sheet) -> Job {
                 format!("{}: {known}", part.part)
             },
         ),
-        why: why(task, &sheet.wears),
+        why: task.why.clone(),
     }
 }
 
@@ -457,7 +445,7 @@ mod tests {
             of: "brake shoes".to_owned(),
             title: "Gauge brake shoes".to_owned(),
             verdict: v1::TaskVerdict::NotKnown.into(),
-            why: "how it stands is not known".to_owned(),
+            why: "how it stands, or how fast it changes, is not known".to_owned(),
             due_unix_ms: Some(120_000),
             ..v1::SheetTask::default()
         };
@@ -471,12 +459,11 @@ mod tests {
             ..v1::Sheet::default()
         };
         let known = job(&gauge, &shoes(Some(32.0)));
-        assert_eq!(known.why, "how fast it changes is not known");
         assert_eq!(
             (known.due.as_str(), known.part.as_str()),
             ("by 1970-01-01 00:02", "not named")
         );
-        assert_eq!(job(&gauge, &shoes(None)).why, "how it stands is not known");
+        assert_eq!(known.why, gauge.why);
         assert_eq!(due(Some(60_000), 120_000), "overdue since 1970-01-01 00:01");
     }
 }

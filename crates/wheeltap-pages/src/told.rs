@@ -1,6 +1,7 @@
 //! Values in the words of a page.
 
 use std::fmt::Write;
+use std::sync::atomic::{AtomicU64, Ordering};
 use wheeltap_model::{EventTime, evidence_words, span_words};
 use wheeltap_proto::convert;
 use wheeltap_proto::v1;
@@ -17,6 +18,13 @@ pub fn instant(unix_ms: i64) -> String {
 pub fn minute(unix_ms: i64) -> String {
     let text = instant(unix_ms);
     text.get(..16).unwrap_or(&text).replace('T', " ")
+}
+
+/// An id for what a form will ask for: sent twice, it is done once.
+pub fn request_id() -> String {
+    static NEXT: AtomicU64 = AtomicU64::new(0);
+    let number = NEXT.fetch_add(1, Ordering::Relaxed);
+    format!("page-{:x}-{number:x}", crate::board::now_ms())
 }
 
 /// `14:05:09`, now and in UTC.

@@ -51,7 +51,8 @@ struct AlertRow {
 struct Closed {
     number: String,
     what: String,
-    opened: String,
+    /// By the unit's clock, as is the repair; the server may have been told of both long after.
+    first_sign: String,
     found: String,
     repaired: String,
 }
@@ -251,7 +252,7 @@ async fn closed(pages: &Pages, unit: &str) -> Result<Vec<Closed>, CallError> {
     let row = |defect: &v1::Defect| Closed {
         number: told::tail(&defect.name).to_owned(),
         what: format!("{}: {}", defect.component, defect.title),
-        opened: told::minute(defect.opened_unix_ms),
+        first_sign: told::minute(defect.first_sign_unix_ms),
         found: match &defect.finding {
             Some(found) => found_words(found),
             None => format!("owed: {}", defect.closed_note),

@@ -308,7 +308,8 @@ pub struct AlertListArgs {
         long,
         value_name = "N",
         allow_negative_numbers = true,
-        default_value_t = 100
+        default_value_t = 100,
+        value_parser = at_least_one
     )]
     pub limit: usize,
     #[command(flatten)]
@@ -420,6 +421,23 @@ pub struct QuarantineArgs {
     pub numbers: Vec<u64>,
     #[command(flatten)]
     pub server: ServerArgs,
+}
+
+/// How many of a list.
+fn at_least_one(text: &str) -> Result<usize, String> {
+    match text.parse() {
+        Ok(0) => Err("none of them is no list; give 1 or more".to_owned()),
+        Ok(n) => Ok(n),
+        Err(_) => Err(format!("\"{text}\" is no whole number above 0")),
+    }
+}
+
+/// A length or another size.
+fn above_zero(text: &str) -> Result<f64, String> {
+    match text.parse::<f64>() {
+        Ok(size) if size > 0.0 && size.is_finite() => Ok(size),
+        _ => Err(format!("\"{text}\" is no number above 0")),
+    }
 }
 
 /// Milliseconds of a span.

@@ -123,7 +123,7 @@ impl TaskLine {
             Verdict::NoCrew(why) | Verdict::PlannedElsewhere(why) => why.clone(),
             Verdict::NotFilledHere => "not filled here".to_owned(),
             Verdict::NoJob => "nobody has said what work it takes".to_owned(),
-            Verdict::NotKnown => "how it stands is not known".to_owned(),
+            Verdict::NotKnown => "how it stands, or how fast it changes, is not known".to_owned(),
         }
     }
 

@@ -2,7 +2,7 @@
 
 use super::{
     AskArgs, ChangesArgs, DefectStatusArg, DispositionArg, FindingArg, NumberArgs, OriginArg,
-    PriorityArg, ServerArgs, ShowArgs, ahead, time,
+    PriorityArg, ServerArgs, ShowArgs, ahead, at_least_one, time,
 };
 use clap::{Args, Subcommand};
 
@@ -291,7 +291,8 @@ pub struct HandoversArgs {
         long,
         value_name = "N",
         allow_negative_numbers = true,
-        default_value_t = 20
+        default_value_t = 20,
+        value_parser = at_least_one
     )]
     pub limit: usize,
     #[command(flatten)]
@@ -338,7 +339,8 @@ pub struct ActsArgs {
         long,
         value_name = "N",
         allow_negative_numbers = true,
-        default_value_t = 100
+        default_value_t = 100,
+        value_parser = at_least_one
     )]
     pub limit: usize,
     #[command(flatten)]
@@ -376,7 +378,8 @@ pub struct DefectListArgs {
         long,
         value_name = "N",
         allow_negative_numbers = true,
-        default_value_t = 100
+        default_value_t = 100,
+        value_parser = at_least_one
     )]
     pub limit: usize,
     #[command(flatten)]

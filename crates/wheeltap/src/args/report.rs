@@ -1,6 +1,6 @@
 //! What can be said of reports.
 
-use super::{AskArgs, time};
+use super::{AskArgs, above_zero, at_least_one, time};
 use clap::{Args, Subcommand, ValueEnum};
 use wheeltap_proto::v1;
 
@@ -140,7 +140,8 @@ pub struct RailArgs {
         long,
         value_name = "MILES",
         allow_negative_numbers = true,
-        default_value_t = 2.0
+        default_value_t = 2.0,
+        value_parser = above_zero
     )]
     pub stretch: f64,
     /// Units that must have slipped there
@@ -154,7 +155,8 @@ pub struct RailArgs {
         long,
         value_name = "NUMBER",
         allow_negative_numbers = true,
-        default_value_t = 20
+        default_value_t = 20,
+        value_parser = at_least_one
     )]
     pub limit: usize,
     #[command(flatten)]

@@ -356,6 +356,17 @@ fn a_units_page_tells_its_past_what_is_for_the_shop_and_what_is_silent() {
     let find = ["defects", "find", &cooler, "as-called", "--note", "silted"];
     service.run(&bench, &find).says(0, &["is closed"]);
     let own = format!("Origin: http://{}\r\n", service.pages);
+    // A form that is sent twice is done once.
+    let horn = "unit=ZVR+4117&component=horn&title=weak&origin=2&priority=1&request_id=page-1";
+    for _ in 0..2 {
+        let (head, _) = service.page("POST /defects", &own, horn);
+        assert!(head.starts_with("HTTP/1.1 303"), "{head}");
+    }
+    let defects = service.run(&bench, &["defects", "--json"]).json();
+    let horns = defects
+        .iter()
+        .filter(|defect| defect["component"] == "horn");
+    assert_eq!(horns.count(), 1);
     let mute = "unit=ZVR+4117&within=&reason=at+the+paint+shop";
     let (head, _) = service.page("POST /mutes", &own, mute);
     assert!(head.starts_with("HTTP/1.1 303"), "{head}");

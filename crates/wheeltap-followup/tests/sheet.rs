@@ -542,6 +542,12 @@ fn inspections_are_due_by_their_days() {
         ])
     );
     assert_eq!(sheet.tasks[0].priority, Priority::High);
+    // 49 CFR 229.9, seen (TRADE): a non-complying unit moves under it.
+    let text = texts(&sheet);
+    assert!(
+        text.contains("Overdue: ") && text.contains("49 CFR 229.9"),
+        "{text}"
+    );
 }
 
 #[test]

@@ -100,6 +100,9 @@ impl Measure {
                 }
                 Ok(Self::Unit(if b.point { b.joined(a) } else { a.joined(b) }))
             }
+            (Self::Free, Self::Unit(b)) | (Self::Unit(b), Self::Free) if b.is_step_of_points() => {
+                Ok(Self::Unit(b.of_points()))
+            }
             _ => self.alike(other, "+"),
         }
     }
@@ -123,6 +126,7 @@ impl Measure {
                 }
             }
             (Self::Free, Self::Unit(b)) if b.point => Ok(Self::Any),
+            (Self::Free, Self::Unit(b)) if b.is_step_of_points() => Ok(Self::Unit(b.of_points())),
             _ => self.alike(other, "-"),
         }
     }
@@ -204,7 +208,23 @@ impl Unit {
         }
     }
 
-    /// A product of points: neither a point nor a difference.
+    /// A difference between points of a scale such as degrees: with a number written out it may be a point again,
+    /// as in a limit of so many degrees and three spreads.
+    fn is_step_of_points(&self) -> bool {
+        let is_temperature =
+            || Ucum::parse("Cel").is_ok_and(|degrees| degrees.dimension() == self.dimension);
+        !self.point && !self.rooted && is_temperature()
+    }
+
+    /// Neither a point nor a difference for sure.
+    fn of_points(&self) -> Self {
+        Self {
+            scale: None,
+            ..self.clone()
+        }
+    }
+
+    /// A product of points, or what may be either: neither a point nor a difference.
     fn is_of_points(&self) -> bool {
         self.scale.is_none() && !self.dimension.level
     }

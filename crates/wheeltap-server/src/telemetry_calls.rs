@@ -135,7 +135,7 @@ fn samples_only(def: &ChannelDef) -> Result<(), Status> {
         return Err(status::bad_field(
             "WRONG_KIND",
             "channel",
-            "is an event channel; ask ListEvents",
+            "is a channel of events; ask for events (ListEvents, `wheeltap export events`)",
         ));
     }
     Ok(())

@@ -114,6 +114,8 @@ fn row(alert: &v1::Alert) -> Vec<String> {
         _ if is_muted(alert) => state(alert),
         Some(act) => act.by.clone(),
         None if !alert.told_with.is_empty() => format!("told with {}", tail(&alert.told_with)),
+        // Its defect is closed, or it is for the shop or the engineer alone.
+        None if !alert.awaits_answer => "not asked".to_owned(),
         None => "-".to_owned(),
     };
     vec![

@@ -359,6 +359,22 @@ fn events_that_are_sent_are_judged_as_replayed() {
     for (key, value) in replayed[0].as_object().expect("an object") {
         assert_eq!(&live[0][key], value, "{key}");
     }
+    // Their fields can be had, to work out what a rule counted and summed.
+    let slips = service.run(
+        &bench,
+        &["export", "events", "ZVR 4117", "--channel", "wheel.slip"],
+    );
+    slips.says(0, &[]);
+    let durations: Vec<&str> = slips
+        .stdout
+        .lines()
+        .filter(|line| line.contains(",duration,"))
+        .collect();
+    assert_eq!(durations.len(), 3, "{}", slips.stdout);
+    assert!(
+        durations.iter().all(|line| line.ends_with(",0.5")),
+        "{durations:?}"
+    );
 }
 
 #[test]

@@ -1,6 +1,6 @@
 //! What to know before anyone touches a unit.
 
-use super::{Seen, TaskLine};
+use super::{InspectionLine, Seen, TaskLine};
 use wheeltap_model::UnitState;
 
 /// One caution.
@@ -12,7 +12,11 @@ pub struct Caution {
     pub is_of_this_unit: bool,
 }
 
-pub(super) fn cautions(seen: &Seen<'_>, tasks: &[TaskLine]) -> Vec<Caution> {
+pub(super) fn cautions(
+    seen: &Seen<'_>,
+    tasks: &[TaskLine],
+    inspections: &[InspectionLine],
+) -> Vec<Caution> {
     let mut cautions = Vec::new();
     let mut add = |text: String, is_of_this_unit: bool| {
         cautions.push(Caution {
@@ -62,6 +66,21 @@ pub(super) fn cautions(seen: &Seen<'_>, tasks: &[TaskLine]) -> Vec<Caution> {
                 .to_owned(),
             false,
         ),
+    }
+    let overdue: Vec<&str> = inspections
+        .iter()
+        .filter(|line| line.is_overdue)
+        .map(|line| line.title.as_str())
+        .collect();
+    if !overdue.is_empty() {
+        add(
+            format!(
+                "Overdue: {}. A unit that does not comply moves only as 49 CFR 229.9 and local rules allow, and \
+                 whoever is responsible for it says so.",
+                overdue.join(", ")
+            ),
+            true,
+        );
     }
     add(
         "Capacitors hold their charge: discharge and prove dead. Air: vent before opening. Coolant and oil: hot \

@@ -185,7 +185,7 @@ pub fn sheet(seen: Seen<'_>) -> Sheet {
         leaves_at,
         stop_minutes,
         lockout_minutes,
-        cautions: cautions::cautions(&seen, &tasks),
+        cautions: cautions::cautions(&seen, &tasks, &inspections),
         next_stop,
         tasks,
         chain,

@@ -108,6 +108,16 @@ impl<'a> Planner<'a> {
         let (healthy, healthy_place) = said.healthy?;
         self.check_rows(healthy, window_ms, tick_ms, defs.len(), healthy_place)?;
         let channels: Vec<String> = said.channels.iter().map(|(c, _)| (*c).to_owned()).collect();
+        let keeps_all = said.variance.is_some_and(|share| share >= 1.0);
+        if keeps_all && matches!(gives, Against::SquaredError) {
+            self.findings.refuse(
+                at,
+                "q() that keeps all components",
+                "with all of them kept nothing is left over, so it is 0 at every tick",
+                "give a variance under 1, such as 0.9, or leave it out",
+            );
+            return None;
+        }
         let text = format!(
             "{}({}, {}, healthy {healthy})",
             reader.name,

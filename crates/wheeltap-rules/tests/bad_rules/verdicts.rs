@@ -189,6 +189,24 @@ fn units_of_measure() {
         &format!("{ABOUT}fn reads() {{ #{{ a: last(\"engine.hours\"), b: time_above(\"engine.oil.temperature\", 110, \"1 h\") }} }}\nfn raise(seen) {{ seen.a ^> seen.b }}"),
         "multiply the side in s by 0.000277",
     );
+    // So many degrees and three spreads are a limit for degrees and for a difference; for nothing else.
+    let spread = |raise: &str| {
+        format!(
+            "{ABOUT}fn reads() {{ #{{ oil: mean(\"engine.oil.temperature\", \"10 min\"), spread: stdev(\"engine.oil.temperature\", \"1 h\"), pressure: last(\"engine.oil.pressure\") }} }}\nfn raise(seen) {{ {raise} }}"
+        )
+    };
+    for fine in [
+        "seen.oil > 90.0 + 3.0 * seen.spread && seen.pressure > 100.0",
+        "seen.oil < seen.spread + 90.0 && seen.pressure > 100.0",
+        "seen.oil < 90.0 - seen.spread && seen.pressure > 100.0",
+        "seen.spread + 1.0 > 2.0 * seen.spread && seen.oil > 1.0 && seen.pressure > 100.0",
+    ] {
+        assert_eq!(problems(&spread(fine)), [], "{fine}");
+    }
+    table.refused(
+        &spread("seen.pressure ^> 90.0 + seen.spread && seen.oil > 1.0"),
+        "they measure different things",
+    );
     // 212 times 5/9 is not 100: the zeros differ too.
     table.refused(
         &format!("{ABOUT}fn reads() {{ #{{ oil: last(\"engine.oil.temperature\") }} }}\nfn params() {{ #{{ limit: param(212.0, \"[degF]\", #{{ from: 200.0, to: 220.0, step: 1.0 }}) }} }}\nfn raise(seen) {{ seen.oil ^> seen.limit }}"),

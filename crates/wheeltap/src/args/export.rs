@@ -9,6 +9,8 @@ use wheeltap_proto::v1;
 pub enum ExportCommand {
     /// Samples of a unit, a row each, or rows of a minute or an hour
     Telemetry(ExportTelemetryArgs),
+    /// Events of a unit, a row for each of their fields
+    Events(ExportEventsArgs),
     /// Alerts, the newest first
     Alerts(ExportAlertsArgs),
     /// Defects, the soonest due first
@@ -49,6 +51,26 @@ pub struct ExportTelemetryArgs {
     /// Least, mean, greatest and last of each minute or hour instead of samples
     #[arg(long, value_enum)]
     pub rollup: Option<TierArg>,
+    #[command(flatten)]
+    pub to: ExportTo,
+    #[command(flatten)]
+    pub server: ServerArgs,
+}
+
+#[derive(Debug, Args)]
+pub struct ExportEventsArgs {
+    /// The unit
+    #[arg(value_name = "UNIT")]
+    pub unit: String,
+    /// A channel of events; may be given again
+    #[arg(long, required = true, value_name = "NAME")]
+    pub channel: Vec<String>,
+    /// At or after: a time, or a span back from now, such as "24 h"
+    #[arg(long, value_name = "TIME", value_parser = time, allow_hyphen_values = true)]
+    pub since: Option<i64>,
+    /// At or before: a time, or a span back from now
+    #[arg(long, value_name = "TIME", value_parser = time, allow_hyphen_values = true)]
+    pub until: Option<i64>,
     #[command(flatten)]
     pub to: ExportTo,
     #[command(flatten)]

@@ -7,8 +7,8 @@ mod table;
 use crate::{
     Outcome, Stop,
     args::{
-        ExportAlertsArgs, ExportCommand, ExportDefectsArgs, ExportPlannedArgs, ExportTelemetryArgs,
-        ExportTo, TierArg,
+        ExportAlertsArgs, ExportCommand, ExportDefectsArgs, ExportEventsArgs, ExportPlannedArgs,
+        ExportTelemetryArgs, ExportTo, TierArg,
     },
     output::{counted, note},
     remote::{self, connected},
@@ -17,7 +17,8 @@ use anyhow::{Context, anyhow};
 use bytes::Bytes;
 use futures::StreamExt;
 use ical::Calendar;
-use rows::{ALERT, DEFECT, PLANNED, ROLLUP, SAMPLE};
+use rows::{ALERT, DEFECT, EVENT, PLANNED, ROLLUP, SAMPLE};
+use std::collections::BTreeMap;
 use table::{Cell, Table};
 use wheeltap_client::Connection;
 use wheeltap_model::{ChannelName, EventTime, Quality, UnitId};
@@ -27,6 +28,7 @@ pub fn run(command: &ExportCommand) -> Result<Outcome, Stop> {
     remote::block_on(async {
         match command {
             ExportCommand::Telemetry(args) => telemetry(args).await,
+            ExportCommand::Events(args) => events(args).await,
             ExportCommand::Alerts(args) => alerts(args).await,
             ExportCommand::Defects(args) => defects(args).await,
             ExportCommand::Planned(args) => planned(args).await,
@@ -52,16 +54,54 @@ const fn quality(of: Quality) -> &'static str {
     }
 }
 
-async fn telemetry(args: &ExportTelemetryArgs) -> Result<Outcome, Stop> {
+/// The names, checked, and from when to when.
+type Asked = (UnitId, Vec<ChannelName>, (EventTime, EventTime));
+
+fn asked(
+    unit: &str,
+    channels: &[String],
+    since: Option<i64>,
+    until: Option<i64>,
+) -> Result<Asked, Stop> {
     let usage = |error: &dyn std::fmt::Display| Stop::Usage(anyhow!("{error}"));
-    let unit = UnitId::new(&args.unit).map_err(|error| usage(&error))?;
-    let channels = args
-        .channel
+    let unit = UnitId::new(unit).map_err(|error| usage(&error))?;
+    let channels = channels
         .iter()
         .map(|name| ChannelName::new(name).map_err(|error| usage(&error)))
         .collect::<Result<Vec<_>, _>>()?;
-    let from = EventTime::from_unix_ms(args.since.unwrap_or(0));
-    let to = EventTime::from_unix_ms(args.until.unwrap_or_else(remote::now_ms));
+    let from = EventTime::from_unix_ms(since.unwrap_or(0));
+    let to = EventTime::from_unix_ms(until.unwrap_or_else(remote::now_ms));
+    Ok((unit, channels, (from, to)))
+}
+
+async fn events(args: &ExportEventsArgs) -> Result<Outcome, Stop> {
+    let (unit, channels, (from, to)) = asked(&args.unit, &args.channel, args.since, args.until)?;
+    let connection = connected(&args.server).await?;
+    let mut table = Table::begin(args.to.to.as_deref(), EVENT)?;
+    for channel in &channels {
+        let names = [unit.as_str(), channel.as_str()].map(|text| Bytes::from(text.to_owned()));
+        let mut events = connection.list_events(&unit, channel, from, to);
+        while let Some(event) = events.next().await {
+            let event = event?;
+            let mut row = |field: Cell, value: Cell| {
+                let [unit, channel] = names.clone();
+                let time = Cell::Instant(event.time_unix_ms);
+                table.row([Cell::Text(unit), Cell::Text(channel), time, field, value])
+            };
+            if event.fields.is_empty() {
+                row(Cell::Empty, Cell::Empty)?;
+            }
+            let fields: BTreeMap<String, f64> = event.fields.into_iter().collect();
+            for (field, value) in fields {
+                row(Cell::text(field), Cell::Number(value))?;
+            }
+        }
+    }
+    done(table, &args.to)
+}
+
+async fn telemetry(args: &ExportTelemetryArgs) -> Result<Outcome, Stop> {
+    let (unit, channels, (from, to)) = asked(&args.unit, &args.channel, args.since, args.until)?;
     let connection = connected(&args.server).await?;
     let fields = if args.rollup.is_some() {
         ROLLUP

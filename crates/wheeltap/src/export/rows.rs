@@ -15,6 +15,14 @@ pub const SAMPLE: &[Field] = &[
     ("quality", Text),
 ];
 
+pub const EVENT: &[Field] = &[
+    ("unit", Text),
+    ("channel", Text),
+    ("time", Instant),
+    ("field", Text),
+    ("value", Number),
+];
+
 pub const ROLLUP: &[Field] = &[
     ("unit", Text),
     ("channel", Text),

@@ -211,6 +211,10 @@ fn facts(made: &Made) -> Vec<(&'static str, String)> {
             format!("on {units}, tick after tick: {}", faulted.message),
         ));
     }
+    if forecast.n_units == 0 {
+        let none = "none that it is for has data in this span, so nothing was tried";
+        facts.push(("units", none.to_owned()));
+    }
     let span_ms = forecast.until.ms_since(forecast.from);
     // A tenth less is how far any recording falls short.
     if forecast.covered_ms < span_ms / 10 * 9 {

@@ -1,6 +1,9 @@
 //! What is known to have been wrong in measurements from files.
 
-use crate::{Stop, files, output::note};
+use crate::{
+    Stop, files,
+    output::{counted, note},
+};
 use anyhow::anyhow;
 use serde::Deserialize;
 use std::{collections::BTreeSet, path::Path};
@@ -26,7 +29,13 @@ pub fn read(path: &Path) -> Result<Truth, Stop> {
     let mut reader = csv::ReaderBuilder::new()
         .trim(csv::Trim::All)
         .from_reader(file.text.as_bytes());
-    let mut failures = Vec::new();
+    if file.text.trim().is_empty() {
+        return Err(Stop::Failed(anyhow!(
+            "{name} is empty; write the heading unit,from,until and a row for each failure, none where there was \
+             none"
+        )));
+    }
+    let mut failures: Vec<Known> = Vec::new();
     for row in reader.deserialize() {
         let row: Row = row.map_err(|error| {
             anyhow!(
@@ -35,13 +44,36 @@ pub fn read(path: &Path) -> Result<Truth, Stop> {
         })?;
         // The heading is line 1.
         let line = failures.len() + 2;
-        failures.push(known(&row).map_err(|why| anyhow!("{name}:{line}: {why}"))?);
+        let known = known(&row).map_err(|why| anyhow!("{name}:{line}: {why}"))?;
+        if let Some(same) = failures.iter().position(|other| *other == known) {
+            return Err(Stop::Failed(anyhow!(
+                "{name}:{line}: says the same as line {}, and a failure counts once; take one away",
+                same + 2
+            )));
+        }
+        failures.push(known);
     }
     Ok(Truth {
         failures,
         sound: Vec::new(),
         is_complete: true,
     })
+}
+
+/// Those of which something was measured: a failure outside of the data cannot be called, and is no miss.
+pub fn within(mut truth: Truth, (first, last): (EventTime, EventTime)) -> Truth {
+    let n_all = truth.failures.len();
+    truth
+        .failures
+        .retain(|known| known.from <= last && known.until >= first);
+    let n_outside = n_all - truth.failures.len();
+    if n_outside > 0 {
+        note(format!(
+            "{} outside of the data, {first} to {last}, left out",
+            counted(n_outside, "label")
+        ));
+    }
+    truth
 }
 
 /// Labels that nothing can be held against, once for each name: a mistyped one counts as a failure missed.
@@ -85,6 +117,13 @@ fn known(row: &Row) -> Result<Known, String> {
         "" => None,
         text => Some(instant("failed_at", text)?),
     };
+    if let Some(failed_at) = failed_at
+        && failed_at < from
+    {
+        return Err(format!(
+            "failed_at {failed_at} is before from {from}; from is when the failure could first be seen"
+        ));
+    }
     let rule = match row.rule.as_str() {
         "" => None,
         text => Some(RuleName::new(text).map_err(|error| error.to_string())?),
@@ -132,6 +171,15 @@ mod tests {
         let row = |row: &str| read_text(&format!("unit,from,until\n{row}\n")).unwrap_err();
         assert!(row("ZVR 1,noon,2026-03-02T01:00:00Z").contains("labels.csv:2: from \"noon\""));
         assert!(row("ZVR 1,2026-03-02T01:00:00Z,2026-03-02T00:00:00Z").contains("swap them"));
+        let hour = "ZVR 1,2026-03-02T01:00:00Z,2026-03-02T02:00:00Z";
+        let twice = read_text(&format!("unit,from,until\n{hour}\n{hour}\n")).unwrap_err();
+        assert!(
+            twice.contains("labels.csv:3: says the same as line 2"),
+            "{twice}"
+        );
+        let early = format!("unit,from,until,failed_at\n{hour},2026-03-01T00:00:00Z\n");
+        assert!(read_text(&early).unwrap_err().contains("is before from"));
+        assert!(read_text("").unwrap_err().contains("is empty"));
         assert!(
             read_text("unit,from\nZVR 1,x\n")
                 .unwrap_err()

@@ -93,6 +93,10 @@ pub fn run(args: &ReplayArgs) -> Result<Outcome, Stop> {
     };
     let (mut units, totals) = read(&args.files, &map)?;
     say_what_was_read(&units, &totals);
+    let truth = match (truth, totals.span) {
+        (Some(truth), Some(span)) => Some(super::labels::within(truth, span)),
+        (truth, _) => truth,
+    };
     if let Some(truth) = &truth {
         let judged: Vec<&RuleName> = rules.iter().map(|of| &of.rule.reference.name).collect();
         super::labels::say_what_is_not_there(truth, |unit| units.contains_key(unit), &judged);

@@ -261,6 +261,10 @@ fn of_files(args: &SweepArgs, map: &Path) -> Result<Swept, Stop> {
     };
     let (mut units, totals) = read(&args.files, &map)?;
     say_what_was_read(&units, &totals);
+    let truth = match totals.span {
+        Some(span) => super::labels::within(truth, span),
+        None => truth,
+    };
     let name = &rule.reference.name;
     super::labels::say_what_is_not_there(&truth, |unit| units.contains_key(unit), &[name]);
     let truth = truth_of(&truth, name);

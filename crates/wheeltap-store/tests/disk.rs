@@ -8,6 +8,7 @@
 use rand_chacha::ChaCha8Rng;
 use rand_chacha::rand_core::{RngCore, SeedableRng};
 use std::path::Path;
+use std::sync::atomic::{AtomicBool, AtomicUsize, Ordering};
 use std::sync::{Arc, mpsc};
 use std::time::Duration;
 use wheeltap_model::{Batch, ChannelId, Column, Event, EventTime, ServerTime, UnitId};
@@ -364,4 +365,55 @@ fn a_caller_that_panics_stops_the_store_and_hangs_nobody() {
     drop(store);
     let store = SledStore::open(folder.path(), options()).unwrap();
     assert_eq!(all(&store, 1, 1).unwrap(), 1);
+}
+
+/// Strips are cut, merged and sealed beside a reader, and what fills no block goes into another strip.
+#[test]
+fn a_reader_beside_the_upkeep_misses_nothing() {
+    const N_BATCHES: i64 = 300;
+    const IN_ONE: i64 = 37;
+    let folder = tempfile::tempdir().unwrap();
+    let keep = Options {
+        raw_ms: i64::MAX / 4,
+        minute_ms: i64::MAX / 4,
+        hour_ms: i64::MAX / 4,
+        ..options()
+    };
+    let store = SledStore::open(folder.path(), keep).unwrap();
+    let n_sent = AtomicUsize::new(0);
+    let is_over = AtomicBool::new(false);
+    std::thread::scope(|scope| {
+        scope.spawn(|| {
+            for number in 0..N_BATCHES {
+                let times: Vec<i64> = (0..IN_ONE)
+                    .map(|idx| T0 + (number * IN_ONE + idx) * 1_000)
+                    .collect();
+                let values = vec![1.0; times.len()];
+                let sequence = u64::try_from(number).unwrap() + 1;
+                submit(&store, vec![batch(1, sequence, 1, &times, values)]);
+                n_sent.fetch_add(times.len(), Ordering::SeqCst);
+            }
+            is_over.store(true, Ordering::SeqCst);
+        });
+        scope.spawn(|| {
+            let mut later = T0;
+            while !is_over.load(Ordering::SeqCst) {
+                later += 60_000;
+                store.upkeep(ServerTime::from_unix_ms(later)).unwrap();
+            }
+        });
+        let mut n_reads = 0;
+        while !is_over.load(Ordering::SeqCst) {
+            let before = n_sent.load(Ordering::SeqCst);
+            let samples = all(&store, 1, 1).unwrap();
+            assert!(samples >= before, "{samples} of {before} samples");
+            let (from, to) = (at(T0), at(T0 + 100 * HOUR));
+            let before = n_sent.load(Ordering::SeqCst);
+            let rows = store.rollups(&unit(1), ChannelId(1), Tier::Hour, from, to, usize::MAX);
+            let n_rolled: usize = rows.unwrap().iter().map(|row| row.n as usize).sum();
+            assert!(n_rolled >= before, "{n_rolled} of {before} samples in rows");
+            n_reads += 1;
+        }
+        assert!(n_reads > 10, "{n_reads}");
+    });
 }

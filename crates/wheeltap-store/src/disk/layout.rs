@@ -4,6 +4,8 @@
 //! move is written at its new place, synced, and published before the old place is emptied. So a
 //! reader that notes heads and strips in one moment, then reads the strips, then lists and reads
 //! blocks, misses nothing however far the data moves meanwhile; what it meets twice joins to once.
+//! What does not fill a block goes from strips into another strip: a reader that finds one of its
+//! strips gone notes them again.
 
 use crate::merge::row_start;
 use crate::ranges::Ranges;

@@ -30,6 +30,28 @@ pub(super) struct Snapshot {
     pub(super) tier_floors: (i64, i64),
 }
 
+/// What one unit has in no block at one moment, unpacked.
+struct Unsealed {
+    number: u32,
+    batches: Vec<Arc<Batch>>,
+    raw_floor: i64,
+    tier_floors: (i64, i64),
+}
+
+impl Unsealed {
+    /// Samples of a channel within a stretch, in no order.
+    fn samples(&self, channel: ChannelId, (from, to): (i64, i64)) -> Vec<Sample> {
+        let columns = self.batches.iter().flat_map(|batch| &batch.columns);
+        columns
+            .filter(|column| column.channel == channel)
+            .flat_map(|column| within(column, from, to))
+            .collect()
+    }
+}
+
+/// Strips can move so often while one read looks for them; more often they are lost.
+const MOST_MOVES: usize = 100;
+
 /// The samples of one column within `from..=to`; its times ascend.
 fn within(column: &Column, from: i64, to: i64) -> impl Iterator<Item = Sample> + '_ {
     let first = column.times_ms.partition_point(|time| *time < from);
@@ -125,8 +147,8 @@ impl Shared {
         })
     }
 
-    /// A strip; `None` when it has been sealed since the layout was noted: its samples are in
-    /// blocks then, which are read later.
+    /// A strip; `None` when it went into blocks, and what is left of it into another strip, since the layout
+    /// was noted.
     pub(super) fn strip(&self, unit: u32, id: u64) -> Result<Option<Batch>, StoreError> {
         let key = keys::of_unit(keys::STRIP, unit, id);
         let Some(body) = join("strip", &key, |key| self.hot.get(key))? else {
@@ -151,28 +173,36 @@ impl Shared {
         Ok(strip)
     }
 
-    /// Samples of heads and strips within a stretch, in no order.
-    fn unsealed(
-        &self,
-        snapshot: &Snapshot,
-        channel: ChannelId,
-        (from, to): (i64, i64),
-    ) -> Result<Vec<Sample>, StoreError> {
-        let mut samples = Vec::new();
-        let mut take = |batch: &Batch| {
-            for column in batch.columns.iter().filter(|c| c.channel == channel) {
-                samples.extend(within(column, from, to));
-            }
-        };
+    /// The strips of a snapshot; `None` when one of them has moved since.
+    fn unpacked_all(&self, snapshot: &Snapshot) -> Result<Option<Vec<Arc<Batch>>>, StoreError> {
+        let mut batches = Vec::with_capacity(snapshot.strips.len() + snapshot.heads.len());
         for (id, _) in &snapshot.strips {
-            if let Some(strip) = self.unpacked(snapshot.number, *id)? {
-                take(&strip);
+            match self.unpacked(snapshot.number, *id)? {
+                Some(strip) => batches.push(strip),
+                None => return Ok(None),
             }
         }
-        for batch in &snapshot.heads {
-            take(batch);
+        Ok(Some(batches))
+    }
+
+    /// Heads and strips of one moment. A strip that moved meanwhile is in blocks in part only: the rest went
+    /// into another strip, so all is noted again.
+    fn unsealed(&self, unit: &UnitId, from: i64, to: i64) -> Result<Option<Unsealed>, StoreError> {
+        for _ in 0..MOST_MOVES {
+            let Some(snapshot) = self.snapshot(unit, from, to) else {
+                return Ok(None);
+            };
+            if let Some(mut batches) = self.unpacked_all(&snapshot)? {
+                batches.extend(snapshot.heads);
+                return Ok(Some(Unsealed {
+                    number: snapshot.number,
+                    batches,
+                    raw_floor: snapshot.raw_floor,
+                    tier_floors: snapshot.tier_floors,
+                }));
+            }
         }
-        Ok(samples)
+        Err(corrupt("strip", "it is missing"))
     }
 
     pub(super) fn read_samples(
@@ -183,14 +213,14 @@ impl Shared {
         to: i64,
         limit: usize,
     ) -> Result<Series, StoreError> {
-        let Some(snapshot) = self.snapshot(unit, from, to) else {
+        let Some(unsealed) = self.unsealed(unit, from, to)? else {
             return Ok(Series::default());
         };
-        let from = from.max(snapshot.raw_floor);
+        let from = from.max(unsealed.raw_floor);
         if from > to || limit == 0 {
             return Ok(Series::default());
         }
-        let mut samples = self.unsealed(&snapshot, channel, (from, to))?;
+        let mut samples = unsealed.samples(channel, (from, to));
         // Blocks mostly follow one another; while nothing else is there, their columns are laid end to
         // end and no sample is looked at.
         let mut columns = Series::default();
@@ -202,7 +232,7 @@ impl Shared {
             let Some(engine) = self.cold.folder(Shelf::Raw, period, false)? else {
                 continue;
             };
-            let of = (snapshot.number, channel);
+            let of = (unsealed.number, channel);
             let flow = visit_blocks(&engine, keys::BLOCK, of, (from, to), |span, body| {
                 // Blocks come by first time, so everything before this one's is complete.
                 let last = columns.times_ms.last();
@@ -253,10 +283,10 @@ impl Shared {
         let Some(to) = before.checked_sub(1) else {
             return Ok(None);
         };
-        let Some(snapshot) = self.snapshot(unit, i64::MIN, to) else {
+        let Some(unsealed) = self.unsealed(unit, i64::MIN, to)? else {
             return Ok(None);
         };
-        let floor = snapshot.raw_floor;
+        let floor = unsealed.raw_floor;
         let mut newest: Option<i64> = None;
         let mut offer = |time: i64| {
             if time >= floor {
@@ -264,7 +294,7 @@ impl Shared {
             }
             newest
         };
-        for sample in self.unsealed(&snapshot, channel, (floor, to))? {
+        for sample in unsealed.samples(channel, (floor, to)) {
             offer(sample.time.unix_ms());
         }
         let mut best = offer(i64::MIN);
@@ -277,7 +307,7 @@ impl Shared {
             let Some(engine) = self.cold.folder(Shelf::Raw, period, false)? else {
                 continue;
             };
-            let of = (snapshot.number, channel);
+            let of = (unsealed.number, channel);
             let from = best.map_or(floor, |best| best.max(floor));
             let _ = visit_blocks(&engine, keys::BLOCK, of, (from, to), |span, body| {
                 if span.1 <= to {
@@ -308,34 +338,21 @@ impl Shared {
         to: i64,
         limit: usize,
     ) -> Result<Vec<Event>, StoreError> {
-        let Some(snapshot) = self.snapshot(unit, from, to) else {
+        let Some(unsealed) = self.unsealed(unit, from, to)? else {
             return Ok(Vec::new());
         };
-        let from = from.max(snapshot.raw_floor);
-        let mut events = Vec::new();
-        let mut take = |batch: &Batch| {
-            events.extend(
-                batch
-                    .events
-                    .iter()
-                    .filter(|event| event.channel == channel)
-                    .cloned(),
-            );
-        };
-        for (id, _) in &snapshot.strips {
-            if let Some(strip) = self.unpacked(snapshot.number, *id)? {
-                take(&strip);
-            }
-        }
-        for batch in &snapshot.heads {
-            take(batch);
-        }
+        let from = from.max(unsealed.raw_floor);
+        let events = unsealed.batches.iter().flat_map(|batch| &batch.events);
+        let mut events: Vec<Event> = events
+            .filter(|event| event.channel == channel)
+            .cloned()
+            .collect();
         let length = self.options.period_ms;
         for period in self.cold.periods(Shelf::Raw, from, to, length) {
             let Some(engine) = self.cold.folder(Shelf::Raw, period, false)? else {
                 continue;
             };
-            let of = (snapshot.number, channel);
+            let of = (unsealed.number, channel);
             let _ = visit_blocks(&engine, keys::EVENT_BLOCK, of, (from, to), |_, body| {
                 events.extend(decode_events(body, channel)?);
                 Ok(ControlFlow::Continue(()))
@@ -359,26 +376,26 @@ impl Shared {
     ) -> Result<Vec<Rollup>, StoreError> {
         // Samples up to the end of the last hour that a row starts in may matter.
         let reach = to.saturating_add(HOUR_MS);
-        let Some(snapshot) = self.snapshot(unit, row_start(from, HOUR_MS), reach) else {
+        let Some(unsealed) = self.unsealed(unit, row_start(from, HOUR_MS), reach)? else {
             return Ok(Vec::new());
         };
         let floor = match tier {
-            Tier::Minute => snapshot.tier_floors.0,
-            Tier::Hour => snapshot.tier_floors.1,
+            Tier::Minute => unsealed.tier_floors.0,
+            Tier::Hour => unsealed.tier_floors.1,
         };
         let from = from.max(floor);
         if from >= to || limit == 0 {
             return Ok(Vec::new());
         }
-        let live: BTreeSet<i64> = self
-            .unsealed(&snapshot, channel, (row_start(from, HOUR_MS), reach))?
+        let live: BTreeSet<i64> = unsealed
+            .samples(channel, (row_start(from, HOUR_MS), reach))
             .iter()
             .map(|sample| row_start(sample.time.unix_ms(), HOUR_MS))
             // Before the floor the samples are gone and rows alone are left.
-            .filter(|hour| *hour >= snapshot.raw_floor && *hour < to)
+            .filter(|hour| *hour >= unsealed.raw_floor && *hour < to)
             .collect();
         let mut rows =
-            self.sealed_rows(snapshot.number, channel, tier, (from, to), limit, &live)?;
+            self.sealed_rows(unsealed.number, channel, tier, (from, to), limit, &live)?;
         // Rows after the last that can still be among the oldest need not be computed.
         let last = match rows.len().checked_sub(limit) {
             Some(_) => rows.keys().nth(limit - 1).copied().unwrap_or(to),
@@ -449,4 +466,86 @@ impl Shared {
 /// An event time; shorthand for the many conversions of this folder.
 pub(super) const fn at(ms: i64) -> EventTime {
     EventTime::from_unix_ms(ms)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::super::decoded::Decoded;
+    use super::super::{Options, SledStore};
+    use super::*;
+    use crate::{Epoch, Incoming, PayloadDigest, Store};
+    use std::sync::mpsc;
+    use wheeltap_model::ServerTime;
+
+    fn send(store: &SledStore, unit: &UnitId, sequence: u64, times: std::ops::Range<i64>) {
+        let times_ms: Vec<i64> = times.map(|second| second * 1_000).collect();
+        let column = Column {
+            channel: ChannelId(1),
+            values: vec![1.0; times_ms.len()],
+            times_ms: times_ms.into(),
+            qualities: Vec::new(),
+        };
+        let incoming = Incoming {
+            unit: unit.clone(),
+            epoch: Epoch([1; 16]),
+            sequence,
+            digest: PayloadDigest([0; 16]),
+            received_at: ServerTime::from_unix_ms(0),
+            batch: Arc::new(Batch {
+                columns: vec![column],
+                ..Batch::default()
+            }),
+        };
+        let (sender, receiver) = mpsc::channel();
+        let done = Box::new(move |outcome| drop(sender.send(outcome)));
+        store.submit(vec![incoming], done);
+        receiver.recv().unwrap().unwrap();
+    }
+
+    #[test]
+    fn a_strip_that_went_into_another_is_no_empty_one() {
+        let folder = tempfile::tempdir().unwrap();
+        let options = Options {
+            block_points: 100,
+            strip_ms: 0,
+            linger_ms: 0,
+            ..Options::default()
+        };
+        let store = SledStore::open(folder.path(), options).unwrap();
+        let shared = &store.shared;
+        let unit = UnitId::new("ZVR 1").unwrap();
+        let all = |store: &SledStore| {
+            let read = store.read(&unit, ChannelId(1), at(i64::MIN), at(i64::MAX), usize::MAX);
+            read.unwrap().len()
+        };
+        send(&store, &unit, 1, 0..60);
+        store.upkeep(ServerTime::from_unix_ms(60_000)).unwrap();
+        let before = shared.snapshot(&unit, i64::MIN, i64::MAX).unwrap();
+        assert!(!before.strips.is_empty(), "cut and not sealed yet");
+        // With these there are four blocks, and what is left goes into a strip of its own.
+        send(&store, &unit, 2, 60..450);
+        let mut moved = false;
+        for minute in 2..5 {
+            let now = ServerTime::from_unix_ms(minute * 60_000);
+            store.upkeep(now).unwrap();
+            *shared.decoded() = Decoded::default();
+            moved |= shared.unpacked_all(&before).unwrap().is_none();
+            assert_eq!(all(&store), 450);
+        }
+        assert!(
+            moved,
+            "a reader that noted the first strip is told that it moved"
+        );
+        let after = shared.snapshot(&unit, i64::MIN, i64::MAX).unwrap();
+        let left = shared.unpacked_all(&after).unwrap().unwrap();
+        let n_left: usize = left
+            .iter()
+            .chain(&after.heads)
+            .map(|batch| batch.len())
+            .sum();
+        assert!(
+            n_left > 0,
+            "some are in no block, and the first strip's reader would have missed them"
+        );
+    }
 }

@@ -16,6 +16,7 @@ use crate::{Rollup, StoreError, Tier};
 use std::collections::{BTreeMap, BTreeSet};
 use std::ops::ControlFlow;
 use std::sync::Arc;
+use std::time::Duration;
 use wheeltap_model::{Batch, ChannelId, Column, Event, EventTime, Quality, Sample, Series, UnitId};
 
 const HOUR_MS: i64 = super::HOUR_MS;
@@ -49,8 +50,11 @@ impl Unsealed {
     }
 }
 
-/// Strips can move so often while one read looks for them; more often they are lost.
-const MOST_MOVES: usize = 100;
+/// A strip goes and the layout says so in one commit, which may wait for the disk: a reader that finds one gone
+/// looks again after this long.
+const LOOK_AGAIN: Duration = Duration::from_millis(1);
+/// So often; a strip that is still missing then is lost.
+const MOST_LOOKS: usize = 30_000;
 
 /// The samples of one column within `from..=to`; its times ascend.
 fn within(column: &Column, from: i64, to: i64) -> impl Iterator<Item = Sample> + '_ {
@@ -188,7 +192,7 @@ impl Shared {
     /// Heads and strips of one moment. A strip that moved meanwhile is in blocks in part only: the rest went
     /// into another strip, so all is noted again.
     fn unsealed(&self, unit: &UnitId, from: i64, to: i64) -> Result<Option<Unsealed>, StoreError> {
-        for _ in 0..MOST_MOVES {
+        for _ in 0..MOST_LOOKS {
             let Some(snapshot) = self.snapshot(unit, from, to) else {
                 return Ok(None);
             };
@@ -201,6 +205,7 @@ impl Shared {
                     tier_floors: snapshot.tier_floors,
                 }));
             }
+            std::thread::park_timeout(LOOK_AGAIN);
         }
         Err(corrupt("strip", "it is missing"))
     }

@@ -110,13 +110,12 @@ impl<'a> Planner<'a> {
         let channels: Vec<String> = said.channels.iter().map(|(c, _)| (*c).to_owned()).collect();
         let keeps_all = said.variance.is_some_and(|share| share >= 1.0);
         if keeps_all && matches!(gives, Against::SquaredError) {
-            self.findings.refuse(
+            self.findings.warn(
                 at,
                 "q() that keeps all components",
                 "with all of them kept nothing is left over, so it is 0 at every tick",
                 "give a variance under 1, such as 0.9, or leave it out",
             );
-            return None;
         }
         let text = format!(
             "{}({}, {}, healthy {healthy})",

@@ -283,10 +283,6 @@ fn healthy_stretches() {
         "does not say channels",
     );
     table.refused(
-        &with("^q(#{ channels: [\"engine.oil.temperature\", \"engine.coolant.temperature\"], window: \"5 min\", healthy: first(\"8 h\"), variance: 1.0 })"),
-        "so it is 0 at every tick",
-    );
-    table.refused(
         &with("q(#{ channels: ^[\"engine.oil.temperature\"], window: \"5 min\", healthy: first(\"8 h\") })"),
         "usual(..)",
     );

@@ -205,6 +205,22 @@ fn doubtful_things_are_warned_of() {
 }
 
 #[test]
+fn what_is_left_over_of_all_components_is_doubted() {
+    let catalogue = Catalogue::builtin();
+    let reads = "fn reads() { #{ left: q(#{ channels: [\"engine.oil.temperature\", \
+                 \"engine.coolant.temperature\"], window: \"5 min\", healthy: first(\"8 h\"), variance: 1.0 }) } }";
+    let source = format!("{ABOUT}{reads}\nfn raise(seen) {{ seen.left > 10.0 }}\n");
+    let vetted = vet("rule.rhai", &source, &Environment::new(&catalogue));
+    let said: Vec<String> = vetted.warnings.iter().map(ToString::to_string).collect();
+    assert!(
+        said.iter()
+            .any(|line| line.contains("so it is 0 at every tick")),
+        "{said:#?} {:#?}",
+        vetted.problems
+    );
+}
+
+#[test]
 fn problems_are_json() {
     let found = problems("fn raise(seen) { true }");
     let json = serde_json::to_string(&found).unwrap();

@@ -290,14 +290,20 @@ impl KeptDefect {
         self.defect.finding = Some(finding);
     }
 
+    /// It keeps the words that it was opened with; one that came back takes those of the first report since, as
+    /// the old ones are about what was repaired. The ledger keeps all.
     pub(crate) fn report(
         &mut self,
         at: ServerTime,
+        title: &str,
         origin: DefectOrigin,
         (priority, first_sign_at): (Priority, EventTime),
         respond_within_ms: i64,
     ) {
         self.defect.touched = true;
+        if self.fresh_from.is_some() && self.reported.is_none() {
+            title.clone_into(&mut self.defect.title);
+        }
         let said = Reported {
             priority,
             first_sign_at,

@@ -405,6 +405,7 @@ fn what_comes_back_waits_for_an_answer_whoever_took_it_on_before() {
         assert_eq!(again.0, Ok(DefectId(1)));
         let kept = desk.book.defect(DefectId(1)).unwrap();
         assert!(desk.book.awaits_answer(kept), "ended: {ends}");
+        assert_eq!(kept.defect().title, "hot again");
         // What stands is as urgent as it was, and was told once more.
         let alert = desk.book.alert(oil).unwrap();
         assert_eq!(alert.acknowledged_by().is_none(), !ends);

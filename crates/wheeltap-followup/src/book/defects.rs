@@ -45,8 +45,7 @@ impl Book {
             }
             Act::DefectReported {
                 id,
-                // The defect keeps the words that it was opened with; the ledger keeps these.
-                title: _,
+                title,
                 origin,
                 priority,
                 first_sign_at,
@@ -55,7 +54,7 @@ impl Book {
             } => {
                 let said = (*priority, *first_sign_at);
                 self.on_defect(at, *id, |defect| {
-                    defect.report(at, *origin, said, *respond_within_ms);
+                    defect.report(at, title, *origin, said, *respond_within_ms);
                 })
             }
             Act::FindingRecorded {

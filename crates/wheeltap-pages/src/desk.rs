@@ -195,7 +195,7 @@ fn made(
                 )
             },
             List::of("Calls owed", &["Due", "Unit", "What", "Owed"], owed),
-            mutes("Shelves that end within 12 h", &desk.ending),
+            mutes("Muted, ending within 12 h", &desk.ending),
             mutes("Muted for longer", &desk.lasting),
             List::of(
                 "Silent units",

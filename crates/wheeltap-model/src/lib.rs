@@ -51,7 +51,9 @@ pub use person::{Actor, Role};
 pub use rule::{Priority, RuleRef, RuleStage};
 pub use sample::{Batch, Column, Event, Quality, Sample, Series};
 pub use time::{EventTime, InvalidSpan, ServerTime, format_span, parse_span};
-pub use words::{evidence_words, gauge_words, number_words, rate_words, span_words, unit_words};
+pub use words::{
+    evidence_words, gauge_words, is_hidden, number_words, rate_words, span_words, unit_words,
+};
 pub use work::{
     Arrival, Cancelled, Care, Crew, Fill, Inspection, Job, PartStock, ServicePoint, Side, Step,
     Wear, WearBasis, WearBy, WorkSettings,

@@ -2,6 +2,12 @@
 
 use crate::{EvidenceItem, KnownValue};
 
+/// Whether a character does something else to a line than stand in it: controls, and what turns its direction.
+pub fn is_hidden(character: char) -> bool {
+    let turns = matches!(character, '\u{200e}' | '\u{200f}' | '\u{202a}'..='\u{202e}' | '\u{2066}'..='\u{2069}');
+    turns || character.is_control()
+}
+
 /// A stretch of time for people, in its two greatest units: `3 d 4 h`, `12 min`, `8 s`.
 pub fn span_words(ms: i64) -> String {
     const UNITS: [(i64, &str); 4] = [

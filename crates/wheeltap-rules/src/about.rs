@@ -3,7 +3,7 @@
 use crate::problem::{Findings, Place, one_of, suggestion};
 use crate::syntax::{Block, Function, Kind, Node, Step, kind_words};
 use crate::{About, Applies};
-use wheeltap_model::{ClassName, Priority, UnitId, format_span, parse_span};
+use wheeltap_model::{ClassName, Priority, UnitId, format_span, is_hidden, parse_span};
 
 /// How the functions are judged.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
@@ -167,12 +167,6 @@ pub(crate) fn span(node: &Node, field: &str, findings: &mut Findings) -> Option<
 
 /// The longest time to respond.
 const MOST_RESPOND_MS: i64 = 366 * 86_400_000;
-
-/// Whether a character does something else to a line than stand in it: controls, and what turns its direction.
-fn is_hidden(character: char) -> bool {
-    character.is_control()
-        || matches!(character, '\u{200e}' | '\u{200f}' | '\u{202a}'..='\u{202e}' | '\u{2066}'..='\u{2069}')
-}
 
 /// What `about()` says, with the places later checks need.
 #[derive(Default)]

@@ -12,7 +12,7 @@ use std::time::Duration;
 use tokio::sync::{OwnedSemaphorePermit, Semaphore, watch};
 use tonic::{Request, Response, Status};
 use wheeltap_followup::{AlertQuery, Book, ChangeNotice, KeptAlert, Planner, Refusal};
-use wheeltap_model::{Actor, AlertId, EventTime};
+use wheeltap_model::{Actor, AlertId, EventTime, is_hidden};
 use wheeltap_proto::convert::{self, InvalidField};
 use wheeltap_proto::v1;
 use wheeltap_proto::v1::alert_service_server::AlertService;
@@ -69,12 +69,9 @@ pub(crate) fn check_text(field: &str, text: &str, most: usize) -> Result<(), Sta
             format!("is longer than {most} bytes"),
         ));
     }
-    // A line break is a person's; anything else that moves a cursor or turns text around is not.
-    let is_hidden = |character: char| {
-        (character.is_control() && !matches!(character, '\n' | '\r' | '\t'))
-            || matches!(character, '\u{202a}'..='\u{202e}' | '\u{2066}'..='\u{2069}')
-    };
-    if text.chars().any(is_hidden) {
+    // Line breaks and tabs are a person's; anything else that moves a cursor or turns text around is not.
+    let is_typed = |character: char| matches!(character, '\n' | '\r' | '\t');
+    if text.chars().any(|one| is_hidden(one) && !is_typed(one)) {
         let why = "holds a control character, or one that turns the text around; take it away";
         return Err(status::bad_field("BAD_FIELD", field, why.to_owned()));
     }
@@ -385,9 +382,7 @@ struct Watch {
     cursors: Cursors,
     query: AlertQuery,
     /// Changes up to here were put into `pending`.
-    position: u64,
-    /// So many changes of the entry after `position` were sent before the watch began.
-    sent_of_next: u32,
+    place: Place,
     /// Where the ledger stood when the watch began: reaching it is catching up, not falling behind.
     began_at: u64,
     pending: VecDeque<Pending>,
@@ -455,8 +450,7 @@ impl Watch {
             ledger,
             cursors,
             query,
-            position: place.position,
-            sent_of_next: place.sent_of_next,
+            place,
             began_at,
             pending,
             news,
@@ -501,12 +495,12 @@ impl Watch {
             Pending::UpToDate => {
                 let at_unix_ms = self.ledger.now().unix_ms();
                 let item = Item::UpToDate(v1::UpToDate { at_unix_ms });
-                Some(self.response(item, Place::whole(self.position)))
+                Some(self.response(item, self.place))
             }
             Pending::FellBehind(n_missed) => {
                 self.has_ended = true;
                 let item = Item::FellBehind(v1::FellBehind { n_missed });
-                Some(self.response(item, Place::whole(self.position)))
+                Some(self.response(item, self.place))
             }
         }
     }
@@ -551,8 +545,8 @@ impl Watch {
         self.news.mark_unchanged();
         let book = self.ledger.book();
         let now = book.seq();
-        let n_behind = book.n_alert_changes(self.position.max(self.began_at));
-        let changes = match book.alert_changes(self.position, CHANGES_AT_ONCE) {
+        let n_behind = book.n_alert_changes(self.place.position.max(self.began_at));
+        let changes = match book.alert_changes(self.place.position, CHANGES_AT_ONCE) {
             Ok(changes) if n_behind <= MOST_BEHIND => changes,
             Ok(_) => {
                 drop(book);
@@ -562,33 +556,23 @@ impl Watch {
             Err(_) => {
                 drop(book);
                 self.pending
-                    .push_back(Pending::FellBehind(now - self.position));
+                    .push_back(Pending::FellBehind(now - self.place.position));
                 return true;
             }
         };
         drop(book);
         let Some(last) = changes.last() else {
-            self.position = now;
+            self.place = Place::whole(now);
             return false;
         };
         let newest = last.seq();
-        let mut n_sent = match changes.first() {
-            Some(first) if first.seq() == self.position + 1 => self.sent_of_next as usize,
-            _ => 0,
-        };
-        for entry in changes.chunk_by(|a, b| a.seq() == b.seq()) {
-            for (idx, change) in entry.iter().enumerate().skip(n_sent) {
-                if matches!(change, ChangeNotice::Alert { alert, .. } if self.query.watches(alert))
-                {
-                    let place = Place::after_change(change.seq(), idx, entry.len());
-                    self.pending
-                        .push_back(Pending::Change(change.clone(), place));
-                }
+        for (change, _, after) in self.place.unsent(&changes) {
+            if matches!(change, ChangeNotice::Alert { alert, .. } if self.query.watches(alert)) {
+                let change = Pending::Change(change.clone(), after);
+                self.pending.push_back(change);
             }
-            n_sent = 0;
         }
-        self.position = newest;
-        self.sent_of_next = 0;
+        self.place = Place::whole(newest);
         if !self.pending.is_empty() {
             self.is_told_up_to_date = false;
         }

@@ -704,30 +704,21 @@ impl DefectService for DefectCalls {
             let kept = book
                 .defect_changes(place.position, page.size)
                 .map_err(expired)?;
-            let Some(first) = kept.first() else {
+            let Some(newest) = kept.last().map(ChangeNotice::seq) else {
                 // Entries that changed no defect are passed over for good.
                 place = Place::whole(book.seq());
                 break false;
             };
-            let is_next = first.seq() == place.position + 1;
-            let mut n_sent = if is_next {
-                place.sent_of_next as usize
-            } else {
-                0
-            };
-            for entry in kept.chunk_by(|a, b| a.seq() == b.seq()) {
-                for (idx, notice) in entry.iter().enumerate().skip(n_sent) {
-                    place = Place::after_change(notice.seq(), idx, entry.len());
-                    if let Some(change) = defect_change(&book, &query, notice, idx) {
-                        changes.push(change);
-                    }
-                    if changes.len() == page.size {
-                        let n_left = book.n_defect_changes(place.position);
-                        break 'full n_left > place.sent_of_next as usize;
-                    }
+            for (notice, idx, after) in place.unsent(&kept) {
+                place = after;
+                changes.extend(defect_change(&book, &query, notice, idx));
+                if changes.len() == page.size {
+                    let n_left = book.n_defect_changes(place.position);
+                    break 'full n_left > place.sent_of_next as usize;
                 }
-                n_sent = 0;
             }
+            // Also where a cursor says that more of the first entry was sent than there is.
+            place = Place::whole(newest);
         };
         drop(book);
         Ok(Response::new(v1::ListDefectChangesResponse {

@@ -39,16 +39,13 @@ impl History {
             .changes
             .partition_point(|(notice, _)| notice.seq() <= seq);
         // Up to the end of an entry: whoever goes on after it must not miss the rest of it.
-        let n_whole = match self.changes.get((start + limit).saturating_sub(1)) {
-            Some((last, _)) if limit > 0 => {
-                let through = last.seq();
-                self.changes
-                    .partition_point(|(notice, _)| notice.seq() <= through)
-                    - start
-            }
-            _ => limit,
-        };
-        let rest = self.changes.iter().skip(start).take(n_whole);
-        Ok(rest.map(|(notice, _)| notice.clone()).collect())
+        let last = limit
+            .checked_sub(1)
+            .and_then(|idx| self.changes.get(start + idx));
+        let through = last.map(|(notice, _)| notice.seq());
+        let rest = self.changes.iter().skip(start).enumerate();
+        let whole =
+            rest.take_while(|(idx, (notice, _))| *idx < limit || Some(notice.seq()) == through);
+        Ok(whole.map(|(_, (notice, _))| notice.clone()).collect())
     }
 }

@@ -4,6 +4,7 @@ use crate::status;
 use prost::Message;
 use std::fmt::Write as _;
 use tonic::Status;
+use wheeltap_followup::ChangeNotice;
 use wheeltap_store::StoreId;
 
 const DIGEST: usize = 8;
@@ -32,8 +33,30 @@ impl Place {
         }
     }
 
+    /// Whole entries of changes, each change that was not sent by here with its place in its entry and where a
+    /// reader stands after it.
+    pub fn unsent(
+        self,
+        changes: &[ChangeNotice],
+    ) -> impl Iterator<Item = (&ChangeNotice, usize, Self)> {
+        let entries = changes.chunk_by(|a, b| a.seq() == b.seq());
+        entries.flat_map(move |entry| {
+            let is_next = entry[0].seq() == self.position + 1;
+            let n_sent = if is_next {
+                self.sent_of_next as usize
+            } else {
+                0
+            };
+            let unsent = entry.iter().enumerate().skip(n_sent);
+            unsent.map(|(idx, change)| {
+                let after = Self::after_change(change.seq(), idx, entry.len());
+                (change, idx, after)
+            })
+        })
+    }
+
     /// After the change `idx` of the `n` of an entry.
-    pub fn after_change(seq: u64, idx: usize, n: usize) -> Self {
+    fn after_change(seq: u64, idx: usize, n: usize) -> Self {
         if idx + 1 >= n {
             return Self::whole(seq);
         }

@@ -381,9 +381,13 @@ impl KeptAlert {
     /// Whether what was told of it can be told once more: it stands, rings, and nothing mutes it or stands for
     /// it.
     pub(crate) fn may_be_told_again(&self) -> bool {
+        self.is_for_people() && self.announced_at.is_some()
+    }
+
+    /// It stands, it is for the desk, and nothing mutes it or stands for it.
+    fn is_for_people(&self) -> bool {
         self.condition() == Condition::Standing
             && self.rings()
-            && self.announced_at.is_some()
             && self.told_with.0 == 0
             && !self.is_muted()
     }
@@ -463,11 +467,7 @@ impl KeptAlert {
     /// Whether people should be told of it: it stands, it is for the desk, nothing mutes it and
     /// nobody was told, of it or of what stands for it. `safety` alerts are never muted.
     pub fn is_to_announce(&self) -> bool {
-        self.condition() == Condition::Standing
-            && self.rings()
-            && self.announced_at.is_none()
-            && self.told_with.0 == 0
-            && !self.is_muted()
+        self.is_for_people() && self.announced_at.is_none()
     }
 
     /// Whether a promise that nothing older than `complete_through` is to come settles it.

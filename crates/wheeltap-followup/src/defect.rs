@@ -317,8 +317,8 @@ impl KeptDefect {
     /// any case, as one record changed something of it.
     ///
     /// Withdrawn alerts count only while all are withdrawn, and of one that came back those since its
-    /// repair and those that still stand. The answer is due the shortest time to respond after the last announcement of an alert,
-    /// or after the end of what mutes it; until one is announced, after the opening.
+    /// repair and those that still stand. The answer is due the shortest time to respond after the last
+    /// announcement of an alert, or after the end of what mutes it; until one is announced, after the opening.
     pub(crate) fn derive(&mut self, alerts: &[&KeptAlert]) -> DefectChangeKind {
         let fresh_from = self.fresh_from;
         let fresh: Vec<&&KeptAlert> = alerts

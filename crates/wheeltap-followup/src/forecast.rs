@@ -249,6 +249,13 @@ impl Forecast {
     }
 }
 
+/// For how long there is data of a unit, in milliseconds: the hours in which there is some, and no more than from
+/// its first to its last instant.
+pub fn covered_ms(extent_ms: i64, n_hours: usize) -> i64 {
+    let n_hours = i64::try_from(n_hours).unwrap_or(i64::MAX);
+    extent_ms.min(n_hours.saturating_mul(HOUR_MS))
+}
+
 fn ratio(above: u64, below: i64) -> f64 {
     above as f64 / below as f64
 }

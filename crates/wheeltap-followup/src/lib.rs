@@ -49,7 +49,7 @@ pub use desk::{
     DeskLoad, FirstOut, HandoverList, MOST_IN_HAND, OwedCall, Repeating, desk_load, handover_list,
 };
 pub use forecast::{
-    DESK_BUDGET_PER_DAY, Faulted, Forecast, Known, Score, Truth, WouldRing, forecast,
+    DESK_BUDGET_PER_DAY, Faulted, Forecast, Known, Score, Truth, WouldRing, covered_ms, forecast,
 };
 pub use planner::{Call, MuteOrder, Planner, Policy, Refusal, Report, Terms, Verdict};
 pub use record::{

@@ -170,7 +170,8 @@ fn mates_of(case: &RuleCase, class: Option<&ClassName>) -> Mates {
     Mates::new(&consists, recorded)
 }
 
-fn always<T>(value: T) -> Timeline<T> {
+/// What is so at all times.
+pub(crate) fn always<T>(value: T) -> Timeline<T> {
     let mut timeline = Timeline::default();
     timeline.set(Dated {
         from: EventTime::from_unix_ms(i64::MIN),

@@ -1,12 +1,13 @@
 //! What a rule costs: window state and time of a core, tried on made measurements.
 
+use crate::cases::always;
 use crate::{EffectiveRule, Judgement, UnitContext, UnitJudge, UnitPlan};
 use std::sync::Arc;
 use std::time::{Duration, Instant};
 use wheeltap_catalogue::Catalogue;
 use wheeltap_model::{
-    Batch, ChannelDef, ChannelId, ChannelKind, Column, ConsistPosition, ConsistRole, Dated, Event,
-    EventTime, Timeline, UnitId, UnitState,
+    Batch, ChannelDef, ChannelId, ChannelKind, Column, ConsistPosition, ConsistRole, Event,
+    EventTime, UnitId, UnitState,
 };
 use wheeltap_rules::Rule;
 
@@ -70,15 +71,6 @@ impl RuleCost {
 }
 
 fn working() -> Arc<UnitContext> {
-    fn always<T>(value: T) -> Timeline<T> {
-        let mut timeline = Timeline::default();
-        timeline.set(Dated {
-            from: EventTime::from_unix_ms(0),
-            value,
-            source: String::new(),
-        });
-        timeline
-    }
     Arc::new(UnitContext {
         states: always(UnitState::Working),
         consists: always(ConsistPosition {

@@ -50,11 +50,15 @@ fn done(pages: &Pages, answer: Result<tonic::Response<v1::Defect>, Status>) -> R
     match answer {
         Ok(defect) => {
             pages.live.touch();
-            let number = told::tail(&defect.get_ref().name).to_owned();
-            Redirect::to(&format!("/defects/{}?said=done", told::segment(&number))).into_response()
+            to_defect(told::tail(&defect.get_ref().name))
         }
         Err(status) => refused(&status.into()),
     }
+}
+
+/// Back to the defect, with that it is done.
+fn to_defect(number: &str) -> Response {
+    Redirect::to(&format!("/defects/{}?said=done", told::segment(number))).into_response()
 }
 
 /// What was written with taking a defect on.
@@ -278,10 +282,13 @@ pub async fn call(
         }),
         request_id: call.request_id,
     };
-    done(
-        &pages,
-        pages.connection.defects().log_contact(request).await,
-    )
+    let logged = pages.connection.defects().log_contact(request).await;
+    match logged.map_err(CallError::from) {
+        // The form was sent twice; "2 h" from now was another time by then.
+        Err(error) if error.reason == "REQUEST_ID_REUSED" => to_defect(&number.to_string()),
+        Err(error) => refused(&error),
+        Ok(defect) => done(&pages, Ok(defect)),
+    }
 }
 
 /// Which call.

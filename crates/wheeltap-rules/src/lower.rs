@@ -439,13 +439,7 @@ impl<'a> Lower<'a> {
         let Some(idx) = found else {
             if !self.refused_inputs.iter().any(|refused| refused == name) {
                 let names = self.inputs.iter().map(|placed| placed.input.name.as_str());
-                let mend = suggestion(name, names, || format!("add {name} to reads()"));
-                self.findings.refuse(
-                    place,
-                    format!("no input {name}"),
-                    "reads() does not name it",
-                    mend,
-                );
+                self.findings.refuse_unknown_input(place, name, names);
             }
             return Value::Refused;
         };

@@ -92,6 +92,22 @@ impl Findings {
         }
     }
 
+    /// What `seen` does not have.
+    pub fn refuse_unknown_input<'n>(
+        &mut self,
+        place: Place,
+        name: &str,
+        inputs: impl Iterator<Item = &'n str>,
+    ) {
+        let mend = suggestion(name, inputs, || format!("add {name} to reads()"));
+        self.refuse(
+            place,
+            format!("no input {name}"),
+            "reads() does not name it",
+            mend,
+        );
+    }
+
     /// Records a warning once.
     pub fn warn(
         &mut self,

@@ -5,7 +5,7 @@
 //! as *unknown*. Nothing reaches a file, a clock, the console or another rule.
 
 use crate::functions::{Call, FUNCTIONS};
-use crate::problem::{Findings, Place, suggestion};
+use crate::problem::{Findings, Place};
 use crate::syntax::{self, MAX_DEPTH, MAX_FUNCTIONS, place};
 use crate::{Fault, Seen, Truth};
 use rhai::packages::{
@@ -221,37 +221,25 @@ impl Script {
         }
     }
 
-    /// Refuses what a verdict reads and `reads()` does not name, and a verdict that fails whatever it sees.
+    /// What a function reads of its argument, with the places.
+    pub fn fields(&self, function: &str) -> impl Iterator<Item = &(String, Place)> {
+        let of_it = self.reads.iter();
+        of_it.flat_map(move |reads| reads.fields(function))
+    }
+
+    /// Refuses a verdict that fails whatever it sees. `are_flags` says of each input whether it is one.
     pub fn refuse_failing(
         &self,
         function: &'static str,
-        inputs: &[(&str, bool)],
+        are_flags: &[bool],
         findings: &mut Findings,
     ) {
-        let before = findings.problems.len();
-        let read = self.reads.iter().flat_map(|reads| reads.fields(function));
-        for (field, at) in read {
-            if inputs.iter().all(|(name, _)| name != field) {
-                let names = inputs.iter().map(|(name, _)| *name);
-                let mend = suggestion(field, names, || format!("add {field} to reads()"));
-                findings.refuse(
-                    *at,
-                    format!("no input {field}"),
-                    "reads() does not name it",
-                    mend,
-                );
-            }
-        }
-        if findings.problems.len() > before {
-            return;
-        }
         let verdict = self.verdict(function);
         let mut first = None;
         for round in 0..TRIALS {
+            let inputs = are_flags.iter().enumerate();
             let seen: Vec<Seen> = inputs
-                .iter()
-                .enumerate()
-                .map(|(idx, (_, is_flag))| made(round, idx, *is_flag))
+                .map(|(idx, is_flag)| made(round, idx, *is_flag))
                 .collect();
             match verdict.judge(&seen) {
                 Ok(_) => return,

@@ -134,7 +134,7 @@ fn check(file: &str, source: &str, env: &Environment, findings: &mut Findings) -
         Dialect::Script => {
             let place = find("about").map_or(Place::START, |function| function.place);
             reads::warn_script(about.dialect, place, findings);
-            scripts(source, &tree, &placed, findings)
+            scripts(source, &tree, (&placed, &refused), findings)
         }
     };
     let about: Option<About> = about.about;
@@ -340,14 +340,19 @@ fn warn_uncalled(function: &Function, findings: &mut Findings) {
     );
 }
 
-fn scripts(source: &str, tree: &Tree, placed: &[Placed], findings: &mut Findings) -> Verdicts {
+fn scripts(
+    source: &str,
+    tree: &Tree,
+    (placed, refused): (&[Placed], &[String]),
+    findings: &mut Findings,
+) -> Verdicts {
     let inputs: Vec<&str> = placed
         .iter()
         .map(|placed| placed.input.name.as_str())
         .collect();
-    let kinds: Vec<(&str, bool)> = placed
+    let are_flags: Vec<bool> = placed
         .iter()
-        .map(|placed| (placed.input.name.as_str(), placed.input.ucum.is_empty()))
+        .map(|placed| placed.input.ucum.is_empty())
         .collect();
     let Some(script) = Script::new(source, &inputs, findings) else {
         return Default::default();
@@ -363,7 +368,16 @@ fn scripts(source: &str, tree: &Tree, placed: &[Placed], findings: &mut Findings
             );
             return None;
         }
-        script.refuse_failing(name, &kinds, findings);
+        let before = findings.problems.len();
+        for (field, at) in script.fields(name) {
+            if !inputs.contains(&field.as_str()) && !refused.contains(field) {
+                findings.refuse_unknown_input(*at, field, inputs.iter().copied());
+            }
+        }
+        // Where inputs are missing it must fail, which says nothing of it.
+        if refused.is_empty() && findings.problems.len() == before {
+            script.refuse_failing(name, &are_flags, findings);
+        }
         Some(Logic::from_script(script.verdict(name)))
     })
 }

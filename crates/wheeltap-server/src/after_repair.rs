@@ -296,10 +296,12 @@ fn ask(judging: &Judging, defect: DefectId) -> Option<Asked> {
             called(&mut asked.standing);
         }
     }
-    if asked.again_at.is_none() && kept.is_open() {
-        // Somebody reported it, or it outlasted its repair.
-        let reopened_at = defect.reopened_at;
-        asked.again_at = reopened_at.map(|at| EventTime::from_unix_ms(at.unix_ms()));
+    if kept.is_open() {
+        // Somebody reported it since.
+        let reported = kept.reported().last().flatten();
+        let sign = reported.map(|said| said.first_sign_at);
+        let since = sign.filter(|sign| *sign > repaired_at);
+        asked.again_at = since.into_iter().chain(asked.again_at).min();
     }
     (!asked.called.is_empty()).then_some(asked)
 }

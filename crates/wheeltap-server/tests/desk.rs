@@ -298,6 +298,17 @@ async fn changes_read_one_by_one_are_all_there_each_with_its_own_number() {
     for page_size in 1..=3 {
         assert_eq!(read(page_size).await, whole, "{page_size} at a time");
     }
+    // A cursor that somebody wrote on: it ends all the same.
+    let request = |cursor: String| v1::ListDefectChangesRequest {
+        cursor,
+        page_size: 1,
+        filter: None,
+    };
+    let first = desk.defects.list_defect_changes(request(String::new()));
+    let cursor = first.await.unwrap().into_inner().cursor;
+    let odd = format!("{}ffffffff", &cursor[..cursor.len() - 8]);
+    let rest = desk.defects.list_defect_changes(request(odd)).await;
+    assert!(rest.unwrap().into_inner().changes.len() <= 1);
     desk.stop().await;
 }
 
@@ -334,6 +345,75 @@ async fn a_fault_that_outlasts_its_repair_opens_its_defect_again() {
     assert_eq!(back.after_repair(), v1::AfterRepair::NotHeld);
     // It was seen once the windows held nothing from before the repair.
     assert!(back.after_repair_unix_ms > Some(from), "{back:?}");
+    desk.stop().await;
+}
+
+/// What was seen before the repair and is still in a window says nothing of it.
+#[tokio::test]
+async fn a_window_from_before_the_repair_is_no_proof_that_it_did_not_hold() {
+    let slow = TESTED.replace("\"2 s\"", "\"1 min\"");
+    let mut desk = Desk::new(&[("hot", &slow)]).await;
+    desk.send(&[120.0; 20]).await;
+    desk.until(1, "stood", stands).await;
+    let finding = v1::RecordFindingRequest {
+        name: "defects/1".to_owned(),
+        finding: Some(v1::Finding {
+            kind: v1::FindingKind::AsCalled.into(),
+            repaired_unix_ms: desk.next_ms - 1_000,
+            ..v1::Finding::default()
+        }),
+        ..v1::RecordFindingRequest::default()
+    };
+    desk.defects.record_finding(finding).await.unwrap();
+    desk.send(&[120.0; 20]).await;
+    let seen = desk.defect(1).await;
+    assert_eq!(seen.after_repair(), v1::AfterRepair::NotYetTested);
+    assert_eq!(seen.status(), v1::DefectStatus::Closed);
+    desk.stop().await;
+}
+
+#[tokio::test]
+async fn what_people_say_is_bounded() {
+    let mut desk = Desk::new(&[("hot", TESTED)]).await;
+    desk.send(&[80.0, 120.0, 120.0, 120.0]).await;
+    desk.until(1, "stood", stands).await;
+    let call = |told: &str, by: Option<i64>| v1::LogContactRequest {
+        name: "defects/1".to_owned(),
+        contact: Some(v1::Contact {
+            told: told.to_owned(),
+            promise: "a fitter".to_owned(),
+            promised_for_unix_ms: by,
+            ..v1::Contact::default()
+        }),
+        ..v1::LogContactRequest::default()
+    };
+    let past = desk
+        .defects
+        .log_contact(call("dispatcher", Some(NOW_MS - 1)));
+    assert!(past.await.unwrap_err().message().contains("is past"));
+    let escape = desk.defects.log_contact(call("\u{1b}[31mred", None));
+    assert!(
+        escape
+            .await
+            .unwrap_err()
+            .message()
+            .contains("control character")
+    );
+    let lines = desk
+        .defects
+        .log_contact(call("dispatcher\nthen the crew", None));
+    assert!(lines.await.is_ok(), "a person's line breaks stay");
+    let finding = v1::RecordFindingRequest {
+        name: "defects/1".to_owned(),
+        finding: Some(v1::Finding {
+            kind: v1::FindingKind::AsCalled.into(),
+            minutes: Some(99_999_999),
+            ..v1::Finding::default()
+        }),
+        ..v1::RecordFindingRequest::default()
+    };
+    let long = desk.defects.record_finding(finding).await.unwrap_err();
+    assert!(long.message().contains("a whole year of work"), "{long:?}");
     desk.stop().await;
 }
 

@@ -168,6 +168,7 @@ fn a_rule_for_others_and_a_channel_that_nobody_fills_are_named() {
         &[
             "other applies to no unit in these files",
             "water reads engine.coolant.temperature, which the map does not fill",
+            "water had no verdict at any tick, as what it reads was never known: ZVR 4117",
         ],
     );
 }

@@ -105,13 +105,15 @@ fn one_pass_gives_what_a_replay_of_each_text_gives() {
 #[test]
 fn labels_of_what_is_not_there_are_told() {
     let bench = bench();
-    let more = "ZVR 9,2026-01-01T01:00:00Z,2026-01-01T02:00:00Z,,\n\
+    let more = "ZVR 4117,2030-01-01T01:00:00Z,2030-01-01T02:00:00Z,,\n\
+                ZVR 9,2026-01-01T01:00:00Z,2026-01-01T02:00:00Z,,\n\
                 ZVR 4117,2026-01-01T01:00:00Z,2026-01-01T02:00:00Z,,oil-worm\n";
     bench.write(
         "labels.csv",
         format!("unit,from,until,failed_at,rule\n{more}"),
     );
     let told = [
+        "1 label outside of the data, ",
         "the labels name ZVR 9, of which these files hold nothing",
         "the labels name the rule oil-worm, which is not judged here",
     ];

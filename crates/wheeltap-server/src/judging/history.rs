@@ -12,7 +12,7 @@ use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, AtomicUsize, Ordering};
 use std::sync::mpsc::{RecvTimeoutError, sync_channel};
 use std::time::Duration;
-use wheeltap_followup::Faulted;
+use wheeltap_followup::{Faulted, covered_ms};
 use wheeltap_judge::{
     ClassBaselines, EffectiveRule, FAULTS_TO_REPORT, FaultReport, Occurrence, Stretch, TooFewUnits,
 };
@@ -25,7 +25,6 @@ const SCRIPT_PIECE_MS: i64 = 15 * 60_000;
 /// A script that failed at so many ticks in a row will go on failing, and may take all the operations it is allowed
 /// at each.
 const GIVE_UP_AFTER: u32 = 300;
-const HOUR_MS: i64 = 3_600_000;
 /// How often it is looked whether anybody still waits.
 const LOOK_EVERY: Duration = Duration::from_millis(100);
 
@@ -280,7 +279,6 @@ impl History {
         };
         let (from, until) = (first.max(self.from), last.min(self.until));
         let extent_ms = until.ms_since(from).max(0);
-        let n_hours = extent_ms / HOUR_MS + 1;
         let mut hours: HashSet<i64> = HashSet::new();
         for channel in channels {
             let to = until.plus_ms(1);
@@ -288,7 +286,7 @@ impl History {
                 .store
                 .rollups(unit, *channel, Tier::Hour, from, to, usize::MAX)?;
             hours.extend(rows.iter().map(|row| row.start.unix_ms()));
-            if hours_ms(&hours) >= n_hours * HOUR_MS {
+            if covered_ms(extent_ms, hours.len()) == extent_ms {
                 break;
             }
         }
@@ -296,7 +294,7 @@ impl History {
             // Events have no rows.
             return Ok(extent_ms);
         }
-        Ok(extent_ms.min(hours_ms(&hours)))
+        Ok(covered_ms(extent_ms, hours.len()))
     }
 
     fn judge(
@@ -352,11 +350,6 @@ impl History {
         };
         Ok(done)
     }
-}
-
-fn hours_ms(hours: &HashSet<i64>) -> i64 {
-    let n_hours = i64::try_from(hours.len()).unwrap_or(i64::MAX);
-    n_hours.saturating_mul(HOUR_MS)
 }
 
 impl Replay {

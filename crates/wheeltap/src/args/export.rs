@@ -34,8 +34,9 @@ pub struct ExportTo {
     pub to: Option<PathBuf>,
 }
 
+/// What of a unit's past.
 #[derive(Debug, Args)]
-pub struct ExportTelemetryArgs {
+pub struct OfUnitArgs {
     /// The unit
     #[arg(value_name = "UNIT")]
     pub unit: String,
@@ -48,6 +49,12 @@ pub struct ExportTelemetryArgs {
     /// At or before: a time, or a span back from now
     #[arg(long, value_name = "TIME", value_parser = time, allow_hyphen_values = true)]
     pub until: Option<i64>,
+}
+
+#[derive(Debug, Args)]
+pub struct ExportTelemetryArgs {
+    #[command(flatten)]
+    pub of: OfUnitArgs,
     /// Least, mean, greatest and last of each minute or hour instead of samples
     #[arg(long, value_enum)]
     pub rollup: Option<TierArg>,
@@ -59,18 +66,8 @@ pub struct ExportTelemetryArgs {
 
 #[derive(Debug, Args)]
 pub struct ExportEventsArgs {
-    /// The unit
-    #[arg(value_name = "UNIT")]
-    pub unit: String,
-    /// A channel of events; may be given again
-    #[arg(long, required = true, value_name = "NAME")]
-    pub channel: Vec<String>,
-    /// At or after: a time, or a span back from now, such as "24 h"
-    #[arg(long, value_name = "TIME", value_parser = time, allow_hyphen_values = true)]
-    pub since: Option<i64>,
-    /// At or before: a time, or a span back from now
-    #[arg(long, value_name = "TIME", value_parser = time, allow_hyphen_values = true)]
-    pub until: Option<i64>,
+    #[command(flatten)]
+    pub of: OfUnitArgs,
     #[command(flatten)]
     pub to: ExportTo,
     #[command(flatten)]

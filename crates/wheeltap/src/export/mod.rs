@@ -8,7 +8,7 @@ use crate::{
     Outcome, Stop,
     args::{
         ExportAlertsArgs, ExportCommand, ExportDefectsArgs, ExportEventsArgs, ExportPlannedArgs,
-        ExportTelemetryArgs, ExportTo, TierArg,
+        ExportTelemetryArgs, ExportTo, OfUnitArgs, TierArg,
     },
     output::{counted, note},
     remote::{self, connected},
@@ -57,25 +57,21 @@ const fn quality(of: Quality) -> &'static str {
 /// The names, checked, and from when to when.
 type Asked = (UnitId, Vec<ChannelName>, (EventTime, EventTime));
 
-fn asked(
-    unit: &str,
-    channels: &[String],
-    since: Option<i64>,
-    until: Option<i64>,
-) -> Result<Asked, Stop> {
+fn asked(of: &OfUnitArgs) -> Result<Asked, Stop> {
     let usage = |error: &dyn std::fmt::Display| Stop::Usage(anyhow!("{error}"));
-    let unit = UnitId::new(unit).map_err(|error| usage(&error))?;
-    let channels = channels
+    let unit = UnitId::new(&of.unit).map_err(|error| usage(&error))?;
+    let channels = of
+        .channel
         .iter()
         .map(|name| ChannelName::new(name).map_err(|error| usage(&error)))
         .collect::<Result<Vec<_>, _>>()?;
-    let from = EventTime::from_unix_ms(since.unwrap_or(0));
-    let to = EventTime::from_unix_ms(until.unwrap_or_else(remote::now_ms));
+    let from = EventTime::from_unix_ms(of.since.unwrap_or(0));
+    let to = EventTime::from_unix_ms(of.until.unwrap_or_else(remote::now_ms));
     Ok((unit, channels, (from, to)))
 }
 
 async fn events(args: &ExportEventsArgs) -> Result<Outcome, Stop> {
-    let (unit, channels, (from, to)) = asked(&args.unit, &args.channel, args.since, args.until)?;
+    let (unit, channels, (from, to)) = asked(&args.of)?;
     let connection = connected(&args.server).await?;
     let mut table = Table::begin(args.to.to.as_deref(), EVENT)?;
     for channel in &channels {
@@ -101,7 +97,7 @@ async fn events(args: &ExportEventsArgs) -> Result<Outcome, Stop> {
 }
 
 async fn telemetry(args: &ExportTelemetryArgs) -> Result<Outcome, Stop> {
-    let (unit, channels, (from, to)) = asked(&args.unit, &args.channel, args.since, args.until)?;
+    let (unit, channels, (from, to)) = asked(&args.of)?;
     let connection = connected(&args.server).await?;
     let fields = if args.rollup.is_some() {
         ROLLUP

@@ -161,6 +161,9 @@ struct ShownCases<'a> {
     files: BTreeMap<&'a str, &'a str>,
 }
 
+/// Digits of a version.
+const WHOLE_VERSION: usize = 16;
+
 /// The name of a rule's version, of which its beginning is enough; of the newest without one.
 pub async fn version_name(
     connection: &Connection,
@@ -171,6 +174,9 @@ pub async fn version_name(
     let Some(begin) = version else {
         return Ok(name);
     };
+    if begin.len() >= WHOLE_VERSION {
+        return Ok(format!("{name}/versions/{begin}"));
+    }
     let list = connection.list_rule_versions();
     let all: Vec<v1::Rule> = list.try_collect().await?;
     let own = format!("{name}/versions/");

@@ -53,8 +53,7 @@ impl UnitRead {
             .collect();
         let extent = self.data.extent();
         let extent_ms = extent.map_or(0, |(first, last)| last.ms_since(first));
-        let n_hours = i64::try_from(hours.len()).unwrap_or(i64::MAX);
-        extent_ms.min(n_hours.saturating_mul(HOUR_MS))
+        wheeltap_followup::covered_ms(extent_ms, hours.len())
     }
 }
 

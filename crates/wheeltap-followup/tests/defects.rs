@@ -358,6 +358,24 @@ fn a_finding_that_was_wrong_is_corrected_and_the_last_one_counts() {
         })
     ));
     assert_eq!(correct(&mut desk, 1, "another unit's sheet"), Ok(()));
+    // Of one request id a finding and its correction are two requests.
+    let same = verdict(FindingKind::NoFaultFound, "another unit's sheet", 900);
+    let [first, second] = [true, false].map(|corrects| {
+        let (same, etag, id) = (same.clone(), "", "one");
+        desk.write("shop", |planner| {
+            if corrects {
+                planner.correct_finding(DefectId(1), same, etag, id)
+            } else {
+                planner.record_finding(DefectId(1), same, etag, id)
+            }
+        })
+        .0
+    });
+    assert_eq!(first, Ok(()));
+    assert!(
+        matches!(second, Err(Refusal::RequestIdReused { .. })),
+        "{second:?}"
+    );
     let corrected = defect(&desk, 1);
     assert_eq!(corrected.status, DefectStatus::Closed);
     assert!(corrected.earlier_findings.is_empty());
@@ -370,6 +388,31 @@ fn a_finding_that_was_wrong_is_corrected_and_the_last_one_counts() {
         correct(&mut desk, 2, "open yet"),
         Err(Refusal::NothingToCorrect { id: DefectId(2) })
     );
+}
+
+/// Fourteen days by the policy of the book's default.
+#[test]
+fn what_telemetry_shows_after_a_repair_opens_a_closed_defect_within_days() {
+    const DAY: i64 = 24 * HOUR;
+    for (seen_at, opens) in [(14 * DAY, true), (14 * DAY + 1, false), (-1, false)] {
+        let mut desk = desk();
+        desk.now = 1_000;
+        desk.raise(occurred("oil", 100, None), Terms::default());
+        let came_back = |desk: &mut Desk| {
+            desk.write("clock", |planner| {
+                planner.came_back(DefectId(1), at(1_000 + seen_at));
+            });
+        };
+        let before = defect(&desk, 1);
+        came_back(&mut desk);
+        assert_eq!(defect(&desk, 1), before, "it is open");
+        let finding = verdict(FindingKind::AsCalled, "", 1_000);
+        let find = |planner: &mut Planner<'_>| planner.record_finding(DefectId(1), finding, "", "");
+        desk.write("shop", find).0.unwrap();
+        came_back(&mut desk);
+        let is_open = desk.book.defect(DefectId(1)).unwrap().is_open();
+        assert_eq!(is_open, opens, "{seen_at}");
+    }
 }
 
 #[test]

@@ -264,6 +264,12 @@ impl UnitJudge {
         }
     }
 
+    /// At how many ticks in a row the script that fails longest has failed by now.
+    pub fn most_faults(&self) -> u32 {
+        let faults = self.slots.iter().map(|state| state.n_faults);
+        faults.max().unwrap_or(0)
+    }
+
     /// Rules and parts of which no verdict was known at any tick so far, nor that they could not show
     /// themselves: what they read was never there.
     pub fn never_known(&self) -> impl Iterator<Item = (&RuleRef, Option<&Part>)> {

@@ -348,6 +348,12 @@ fn a_script_that_can_only_fail_is_refused_with_its_place() {
             "{body}: {said:#?}"
         );
     }
+    // What was refused of reads() is no fault of the script.
+    let unread = format!("{about}fn raise(seen) {{ seen.x > 1.0 }}");
+    let unread = unread.replace("count(\"wheel.slip\"", "count(\"wheel.slop\"");
+    let vetted = vet("rule.rhai", &unread, &Environment::new(&catalogue));
+    let said: Vec<String> = vetted.problems.iter().map(ToString::to_string).collect();
+    assert_eq!(said.len(), 1, "{said:#?}");
     // What fails on some rows only is for the judge to tell.
     let some = format!("{about}fn raise(seen) {{ if seen.x > 0.0 {{ throw \"no\"; }} true }}");
     let vetted = vet("rule.rhai", &some, &Environment::new(&catalogue));

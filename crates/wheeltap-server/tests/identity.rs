@@ -12,7 +12,9 @@ use judged::{LEVEL, Service, T0, TRIPS, at, batch, folder, unit};
 use std::collections::HashMap;
 use std::sync::Arc;
 use wheeltap_followup::RuleFacts;
-use wheeltap_model::{Alert, Batch, Condition, RuleName, RuleRef, ServerTime, WithdrawnReason};
+use wheeltap_model::{
+    Alert, Batch, Condition, EventTime, RuleName, RuleRef, ServerTime, WithdrawnReason,
+};
 use wheeltap_rules::Environment;
 use wheeltap_server::judging::History;
 
@@ -245,22 +247,67 @@ fn raise(seen) {
 }
 "#;
 
+/// The rule over what the service has of its unit, from the first datum on.
+fn history(name: &str, text: &str, until: EventTime) -> History {
+    let catalogue = judged::catalogue();
+    let file = format!("{name}.rhai");
+    let rule = wheeltap_rules::compile(&file, text, &Environment::new(&catalogue));
+    History {
+        rule: Arc::new(rule.unwrap()),
+        against: None,
+        variants: vec![],
+        from: at(T0),
+        until,
+        classes: HashMap::new(),
+        units: vec![unit()],
+    }
+}
+
+#[test]
+fn a_script_that_goes_on_failing_is_given_up_on() {
+    let mut service = Service::new(None);
+    service.send(levels(&[(0, 12 * 60, 5.0)]), true);
+    service.idle();
+    let failing = SLOW.replace(
+        "let n = 0;",
+        "if seen.level == 5.0 { throw \"no\"; } let n = 0;",
+    );
+    let failing = failing.replace("n < 5000", "n < 5");
+    let history = history("failing", &failing, at(T0 + 12 * 60 * MIN));
+    let mut n_read = 0;
+    let replay = history.run(&service.shared, |progress| {
+        n_read = progress.n_read;
+        true
+    });
+    let replay = replay.unwrap();
+    assert!(replay.is_complete);
+    assert_eq!(replay.faulted.unwrap().n_units, 1);
+    // 300 ticks of 10 s are 50 min of the 12 h.
+    assert!((300..1_000).contains(&n_read), "{n_read} of 4,320");
+    service.judging.stop();
+}
+
+#[test]
+fn days_without_data_are_not_covered() {
+    const DAY: i64 = 24 * 60;
+    let mut service = Service::new(None);
+    service.send(levels(&[(0, 60, 5.0)]), true);
+    service.send(levels(&[(10 * DAY, 10 * DAY + 60, 5.0)]), true);
+    service.idle();
+    let history = history("level", LEVEL, at(T0 + 20 * DAY * MIN));
+    let replay = history.run(&service.shared, |_| true).unwrap();
+    // Two hours, each of which may touch two of the clock's.
+    let covered = replay.covered_ms_a_unit();
+    assert!((120 * MIN..=240 * MIN).contains(&covered), "{covered} ms");
+    service.judging.stop();
+}
+
 #[test]
 fn a_replay_that_nobody_waits_for_ends_in_the_middle_of_a_unit() {
     let mut service = Service::new(None);
     service.send(levels(&[(0, 12 * 60, 5.0)]), true);
     service.idle();
-    let catalogue = judged::catalogue();
-    let rule = wheeltap_rules::compile("slow.rhai", SLOW, &Environment::new(&catalogue));
-    let history = History {
-        rule: Arc::new(rule.unwrap()),
-        against: None,
-        variants: vec![],
-        from: at(T0),
-        until: at(T0 + 12 * 60 * MIN),
-        classes: HashMap::new(),
-        units: vec![unit()],
-    };
+    let history = history("slow", SLOW, at(T0 + 12 * 60 * MIN));
     let mut n_told = 0;
     let replay = history.run_while(
         &service.shared,

@@ -14,7 +14,7 @@ use std::sync::mpsc::{RecvTimeoutError, sync_channel};
 use std::time::Duration;
 use wheeltap_followup::{Faulted, covered_ms};
 use wheeltap_judge::{
-    ClassBaselines, EffectiveRule, FAULTS_TO_REPORT, FaultReport, Occurrence, Stretch, TooFewUnits,
+    ClassBaselines, EffectiveRule, FAULTS_TO_REPORT, Occurrence, Stretch, TooFewUnits,
 };
 use wheeltap_model::{ChannelId, ClassBaseline, ClassName, EventTime, Part, RuleRef, UnitId};
 use wheeltap_rules::Rule;
@@ -328,8 +328,7 @@ impl History {
             if is_ended.load(Ordering::Relaxed) {
                 return Ok(done);
             }
-            let fails_on = |fault: &FaultReport| fault.n_in_a_row >= GIVE_UP_AFTER;
-            if work.faults.iter().any(fails_on) {
+            if work.judge.most_faults() >= GIVE_UP_AFTER {
                 break;
             }
         }

@@ -356,7 +356,14 @@ fn a_units_page_tells_its_past_what_is_for_the_shop_and_what_is_silent() {
     let find = ["defects", "find", &cooler, "as-called", "--note", "silted"];
     service.run(&bench, &find).says(0, &["is closed"]);
     let own = format!("Origin: http://{}\r\n", service.pages);
-    // A form that is sent twice is done once.
+    // A form that is sent twice is done once, also where it means a time from now.
+    for _ in 0..2 {
+        let call = "told=dispatcher&answer=&promise=a+fitter&when=2+h&request_id=page-0";
+        let (head, _) = service.page(&format!("POST /defects/{cooler}/call"), &own, call);
+        assert!(head.starts_with("HTTP/1.1 303"), "{head}");
+    }
+    let (_, called) = service.page(&format!("GET /defects/{cooler}"), "", "");
+    assert_eq!(called.matches("<td>a fitter</td>").count(), 1, "{called}");
     let horn = "unit=ZVR+4117&component=horn&title=weak&origin=2&priority=1&request_id=page-1";
     for _ in 0..2 {
         let (head, _) = service.page("POST /defects", &own, horn);

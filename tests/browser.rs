@@ -283,6 +283,64 @@ fn what_is_shelved_leaves_the_board_with_its_reason() {
     no_errors(&tab);
 }
 
+#[test]
+fn a_form_that_is_refused_stands_there_filled_in_and_is_sent_again() {
+    let Some(browser) = Browser::start() else {
+        return;
+    };
+    let railway = Railway::new();
+    let service = railway.start();
+    let (mine, other) = (browser.tab(WIDE.0, WIDE.1), browser.tab(WIDE.0, WIDE.1));
+    let defect = format!("{}/defects/1", service.pages());
+    for tab in [&mine, &other] {
+        tab.open(&defect);
+        tab.value("document.querySelector('#point').closest('details').open = true");
+    }
+    let plan = |tab: &Tab<'_>, when: &str, craft: &str| {
+        tab.value("document.querySelector('#point').value = 'Burbot Yard'");
+        for (field, text) in [("#when", when), ("#craft", craft)] {
+            tab.value(&format!("document.querySelector('{field}').value = ''"));
+            tab.value(&format!("document.querySelector('{field}').focus()"));
+            tab.type_text(text);
+        }
+        tab.then_loads(|| tab.press(Key::Enter));
+    };
+    plan(&other, "8 h", "mechanical");
+    mine.to_front();
+    plan(&mine, "6 h", "electrical \"B\"");
+    // It is seen and read first, with no script's help; the next stop of the keyboard is the form.
+    mine.until("document.activeElement.id === 'refused'");
+    let told = mine.text("document.activeElement.innerText");
+    assert!(told.contains("Somebody changed it meanwhile"), "{told}");
+    let place = "document.activeElement.getBoundingClientRect()";
+    mine.until(&format!(
+        "{place}.top >= 0 && {place}.bottom <= innerHeight"
+    ));
+    mine.picture("form-refused");
+    mine.press(Key::Tab);
+    assert_eq!(mine.text("document.activeElement.id"), "point");
+    for (field, text) in [
+        ("point", "Burbot Yard"),
+        ("when", "6 h"),
+        ("craft", "electrical \"B\""),
+    ] {
+        assert_eq!(
+            mine.text(&format!("document.getElementById('{field}').value")),
+            text
+        );
+    }
+    // Others see what the first had planned; whoever looked at it sends the form again.
+    let plan_now = "document.querySelector('dl.facts').innerText";
+    assert!(mine.text(plan_now).contains("planned at Burbot Yard"));
+    mine.then_loads(|| mine.press(Key::Enter));
+    assert_eq!(
+        mine.text("document.querySelector('.said').innerText"),
+        "It is kept."
+    );
+    mine.until("document.querySelector('#craft').value === 'electrical \"B\"'");
+    no_errors(&other);
+}
+
 /// The unit whose oil pressure sensor goes silent on the played day.
 const SILENT: &str = "/units/ZVR%204102";
 /// Every plot was drawn from what was measured, and every channel looked up.

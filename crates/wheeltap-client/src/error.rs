@@ -85,6 +85,29 @@ impl CallError {
         matches!(self.code, Code::Unavailable | Code::ResourceExhausted)
     }
 
+    /// What happened and which fields are at fault, for a person who does not know the reasons by name.
+    pub fn plain_words(&self) -> String {
+        let (message, others) = self.told();
+        message + &others
+    }
+
+    /// The service's message and the faults that it does not hold: each once, as it holds most of them already,
+    /// in the names of the wire.
+    fn told(&self) -> (String, String) {
+        let mut message = self.message.clone();
+        let mut others = String::new();
+        for (field, why) in &self.fields {
+            let wired = format!("{field}: {why}");
+            if message.contains(&wired) {
+                message = message.replace(&wired, &fault(field, why));
+            } else if !message.contains(why) {
+                others += "; ";
+                others += &fault(field, why);
+            }
+        }
+        (message, others)
+    }
+
     /// One of the further facts.
     pub fn fact(&self, name: &str) -> Option<&str> {
         self.metadata
@@ -127,20 +150,9 @@ fn fault(field: &str, why: &str) -> String {
     format!("{}{between}{why}", plain(field))
 }
 
-/// Each fault once: the service's message holds most of them already, in the names of the wire.
 impl fmt::Display for CallError {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        let mut message = self.message.clone();
-        let mut others = String::new();
-        for (field, why) in &self.fields {
-            let wired = format!("{field}: {why}");
-            if message.contains(&wired) {
-                message = message.replace(&wired, &fault(field, why));
-            } else if !message.contains(why) {
-                others += "; ";
-                others += &fault(field, why);
-            }
-        }
+        let (message, others) = self.told();
         f.write_str(&message)?;
         if !self.reason.is_empty() {
             write!(f, " ({})", self.reason)?;

@@ -79,4 +79,6 @@
 
   button.addEventListener("click", tryIt);
   count();
+  // A text that was refused stands there anew, with what is wrong with the one that is kept.
+  if (document.getElementById("refused")) source.dispatchEvent(new Event("input"));
 })();

@@ -16,6 +16,7 @@ mod board;
 mod charts;
 mod defect;
 mod desk;
+mod forms;
 mod guard;
 mod heard;
 mod live;
@@ -32,6 +33,7 @@ mod walk;
 
 use axum::Router;
 use axum::http::{HeaderValue, header};
+use axum::middleware::{from_fn, from_fn_with_state};
 use axum::response::{Html, IntoResponse, Response};
 use axum::routing::{get, post};
 use live::Live;
@@ -85,7 +87,24 @@ pub async fn serve(
         connection,
         live: Arc::clone(&live),
     };
-    let router = Router::new()
+    let all = routes(pages);
+    let router = all
+        .clone()
+        .layer(from_fn_with_state(all, troubles::tell))
+        .layer(from_fn(guard::check));
+    let stopped = async move {
+        stop.await;
+        live.stop();
+    };
+    axum::serve(listener, router)
+        .with_graceful_shutdown(stopped)
+        .await?;
+    Ok(())
+}
+
+/// Every page, act and asset.
+fn routes(pages: Pages) -> Router {
+    Router::new()
         .route("/", get(board::page))
         .route("/board", get(board::changes))
         .route("/live", get(live::events))
@@ -133,17 +152,7 @@ pub async fn serve(
             get(async || asset("text/javascript", include_str!("../assets/plot.js"))),
         )
         .fallback(async || axum::http::StatusCode::NOT_FOUND)
-        .layer(axum::middleware::from_fn(troubles::tell))
-        .layer(axum::middleware::from_fn(guard::check))
-        .with_state(pages);
-    let stopped = async move {
-        stop.await;
-        live.stop();
-    };
-    axum::serve(listener, router)
-        .with_graceful_shutdown(stopped)
-        .await?;
-    Ok(())
+        .with_state(pages)
 }
 
 /// What the desk and the shop do about defects.
@@ -192,14 +201,33 @@ fn shown(page: Result<String, askama::Error>) -> Response {
 
 /// What went wrong with a call, for whoever looks at the page.
 fn refused(error: &CallError) -> Response {
-    trouble(troubles::status_of(error.code), &error.message)
+    let words = match error.reason.as_str() {
+        "STALE_ETAG" => {
+            "Somebody changed it meanwhile. This is how it is now: look at it, and send the form again if it still holds."
+                .to_owned()
+        }
+        _ => error.plain_words(),
+    };
+    let fields = error.fields.iter();
+    let last = |field: &str| field.rsplit('.').next().unwrap_or(field).to_owned();
+    let says = troubles::Says {
+        words,
+        at_fault: fields.map(|(field, _)| last(field)).collect(),
+    };
+    said(troubles::status_of(error.code), says)
 }
 
 /// What went wrong; [`troubles::tell`] makes a page of it.
 fn trouble(code: axum::http::StatusCode, says: &str) -> Response {
+    let says = troubles::Says {
+        words: says.to_owned(),
+        at_fault: Vec::new(),
+    };
+    said(code, says)
+}
+
+fn said(code: axum::http::StatusCode, says: troubles::Says) -> Response {
     let mut response = code.into_response();
-    response
-        .extensions_mut()
-        .insert(troubles::Says(says.to_owned()));
+    response.extensions_mut().insert(says);
     response
 }

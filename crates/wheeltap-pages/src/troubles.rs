@@ -1,18 +1,29 @@
 //! What did not work, on a page in plain words that leads back to where it was asked.
 
+use crate::forms::{Refused, Typed, above};
 use askama::Template;
 use axum::body::Body;
-use axum::extract::Request;
+use axum::extract::{FromRequest, Request, State};
 use axum::http::{HeaderMap, HeaderValue, Method, StatusCode, header};
 use axum::middleware::Next;
 use axum::response::{Html, IntoResponse, Response};
+use axum::{Form, Router};
+use tower::ServiceExt;
 
 /// What went wrong, for the page that [`tell`] makes.
 #[derive(Clone)]
-pub struct Says(pub String);
+pub struct Says {
+    pub words: String,
+    /// Fields at fault, as forms name them.
+    pub at_fault: Vec<String>,
+}
 
 /// Longest text of the web framework that is looked into.
 const MOST_BYTES: usize = 4_096;
+/// Longest form; the longest text in one is a rule's.
+const MOST_FORM_BYTES: usize = 2 << 20;
+/// Longest page that a form is looked for on.
+const MOST_PAGE_BYTES: usize = 16 << 20;
 
 #[derive(Template)]
 #[template(path = "trouble.html")]
@@ -20,6 +31,18 @@ struct Trouble {
     says: String,
     /// The page that asked; empty where it is not known, or is the board.
     back: String,
+    /// The form that asked, in HTML; empty where there is none.
+    form: String,
+    typed: Written,
+    /// What a form sent, to be sent there again as it is.
+    again: Option<(String, Vec<(String, String)>)>,
+}
+
+/// What was written into a form that is no more, by field.
+#[derive(Default, Template)]
+#[template(path = "trouble_written.html")]
+struct Written {
+    words: Vec<(String, String)>,
 }
 
 /// The HTTP status of a refusal.
@@ -35,29 +58,128 @@ pub fn status_of(code: tonic::Code) -> StatusCode {
 }
 
 /// Turns what did not work into a page: refusals of the service, and what no handler was asked about, such as
-/// an unknown path or a form that lacks a field.
-pub async fn tell(request: Request, next: Next) -> Response {
+/// an unknown path or a form that lacks a field. A form comes back as it was filled in.
+pub async fn tell(State(pages): State<Router>, request: Request, next: Next) -> Response {
     let asked = Asked::of(&request);
+    let (request, typed) = match typed(request).await {
+        Ok(both) => both,
+        Err(response) => return response,
+    };
     let response = next.run(request).await;
     if !response.status().is_client_error() && !response.status().is_server_error() {
         return response;
     }
     let (parts, body) = response.into_parts();
     let (code, says) = match parts.extensions.get::<Says>() {
-        Some(Says(says)) => (parts.status, says.clone()),
+        Some(says) => (parts.status, says.clone()),
         None if is_page(&parts.headers) => return Response::from_parts(parts, body),
         None => {
             let said = text(body).await;
-            let words = asked.words(parts.status, &said);
-            (plain(parts.status, &said), words)
+            (plain(parts.status, &said), asked.says(parts.status, &said))
         }
     };
-    let page = Trouble {
-        says,
-        back: asked.back,
+    let page = match typed {
+        Some(typed) => {
+            let typed = Typed {
+                may_be_done: code.is_server_error(),
+                ..typed
+            };
+            with_form(&asked, &typed, says, &pages).await
+        }
+        None => asked.page(says.words),
     };
-    (code, Html(page.render().unwrap_or_default())).into_response()
+    (code, Html(page)).into_response()
 }
+
+/// The request, and what a form sent with it. A script's own requests come from no form.
+async fn typed(request: Request) -> Result<(Request, Option<Typed>), Response> {
+    let (parts, body) = request.into_parts();
+    let is_post = parts.method == Method::POST;
+    let is_script = parts
+        .headers
+        .get("sec-fetch-dest")
+        .is_some_and(|of| of.as_bytes() == b"empty");
+    if is_script || !is_post && parts.uri.query().is_none() {
+        return Ok((Request::from_parts(parts, body), None));
+    }
+    let Ok(bytes) = axum::body::to_bytes(body, MOST_FORM_BYTES).await else {
+        let says = format!("What was sent is longer than {MOST_FORM_BYTES} bytes, or broke off.");
+        return Err((StatusCode::PAYLOAD_TOO_LARGE, says).into_response());
+    };
+    let request = |bytes| Request::from_parts(parts.clone(), Body::from(bytes));
+    let read = Form::<Vec<(String, String)>>::from_request(request(bytes.clone()), &()).await;
+    let typed = read.ok().map(|Form(fields)| Typed {
+        path: parts.uri.path().to_owned(),
+        is_post,
+        fields,
+        may_be_done: false,
+    });
+    Ok((request(bytes), typed))
+}
+
+/// The page with the form, filled in. A page that only looked something up would show that of something
+/// else, so of it the form alone is shown.
+async fn with_form(asked: &Asked, typed: &Typed, says: Says, pages: &Router) -> String {
+    let refused = Refused {
+        says: &says.words,
+        at_fault: says.at_fault.iter().map(String::as_str).collect(),
+    };
+    if !typed.is_post {
+        let bare = page_at(&typed.path, pages).await;
+        let filled = bare.and_then(|page| typed.put_into(&page, &typed.path, &refused));
+        return Trouble {
+            form: filled.map_or_else(String::new, |filled| filled.html[filled.form].to_owned()),
+            ..asked.trouble(says.words)
+        }
+        .whole();
+    }
+    let mut first = None;
+    for path in asked.pages_of(typed) {
+        let Some(page) = page_at(&path, pages).await else {
+            continue;
+        };
+        if let Some(filled) = typed.put_into(&page, &path, &refused) {
+            return filled.html;
+        }
+        first = first.or(Some(page));
+    }
+    let written = Written {
+        words: typed.words(),
+    };
+    match first {
+        // The form is no more, as when somebody else closed what it was about.
+        Some(page) => {
+            let told = format!("<main>{}{}", above(&refused), written.whole());
+            page.replacen("<main>", &told, 1)
+        }
+        None => Trouble {
+            typed: written,
+            again: Some((typed.path.clone(), typed.fields.clone())),
+            ..asked.trouble(says.words)
+        }
+        .whole(),
+    }
+}
+
+/// One of our pages as it is now.
+async fn page_at(path: &str, pages: &Router) -> Option<String> {
+    let request = Request::builder().uri(path).body(Body::empty()).ok()?;
+    let response = pages.clone().oneshot(request).await.ok()?;
+    if !response.status().is_success() {
+        return None;
+    }
+    let bytes = axum::body::to_bytes(response.into_body(), MOST_PAGE_BYTES).await;
+    String::from_utf8(bytes.ok()?.to_vec()).ok()
+}
+
+/// Rendering what has no loops over what may fail does not fail.
+trait Whole: Template {
+    fn whole(&self) -> String {
+        self.render().unwrap_or_default()
+    }
+}
+
+impl<T: Template> Whole for T {}
 
 /// The status of what the framework refused: an address that names nothing is not found, and a field that
 /// cannot be read is a mistake like any other.
@@ -97,15 +219,48 @@ impl Asked {
         }
     }
 
+    fn trouble(&self, says: String) -> Trouble {
+        Trouble {
+            says,
+            back: self.back.clone(),
+            form: String::new(),
+            typed: Written::default(),
+            again: None,
+        }
+    }
+
+    fn page(&self, says: String) -> String {
+        self.trouble(says).whole()
+    }
+
+    /// Pages that a form may be on, most likely first: what it says itself, what the browser says, and what its
+    /// path is under.
+    fn pages_of(&self, typed: &Typed) -> Vec<String> {
+        let said = [typed.page(), Some(self.back.as_str())];
+        let said = said.into_iter().flatten().filter(|page| !page.is_empty());
+        let mut pages: Vec<String> = said.map(without_said).collect();
+        let mut path = typed.path.as_str();
+        while let Some((under, _)) = path.rsplit_once('/') {
+            pages.push(path.to_owned());
+            path = under;
+        }
+        pages.push("/".to_owned());
+        pages.dedup();
+        pages
+    }
+
+    /// The framework's refusal in plain words, and which field it is about.
+    fn says(&self, code: StatusCode, said: &str) -> Says {
+        Says {
+            words: self.words(code, said),
+            at_fault: field(said).map(str::to_owned).into_iter().collect(),
+        }
+    }
+
     /// The framework's refusal in plain words.
     fn words(&self, code: StatusCode, said: &str) -> String {
         let path = &self.path;
-        // Such as: missing field `reason`.
-        let field = said
-            .split_once("field `")
-            .and_then(|(_, rest)| rest.split_once('`'))
-            .map(|(field, _)| field);
-        match (code, field) {
+        match (code, field(said)) {
             (StatusCode::METHOD_NOT_ALLOWED, _) if self.is_form => {
                 format!("Nothing can be sent to {path}; open its page and use the form there.")
             }
@@ -129,6 +284,25 @@ impl Asked {
                 format!("A value of the {what} cannot be read: {said}")
             }
         }
+    }
+}
+
+/// The field in such as: missing field `reason`.
+fn field(said: &str) -> Option<&str> {
+    let (_, rest) = said.split_once("field `")?;
+    rest.split_once('`').map(|(field, _)| field)
+}
+
+/// A page's address without what it said of an earlier act.
+fn without_said(page: &str) -> String {
+    let Some((path, query)) = page.split_once('?') else {
+        return page.to_owned();
+    };
+    let asked = query.split('&').filter(|of| !of.starts_with("said="));
+    let asked: Vec<&str> = asked.collect();
+    match asked.as_slice() {
+        [] => path.to_owned(),
+        asked => format!("{path}?{}", asked.join("&")),
     }
 }
 

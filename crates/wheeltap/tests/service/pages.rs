@@ -450,17 +450,15 @@ fn what_does_not_work_is_told_in_plain_words_and_leads_back() {
     );
     let (head, page) = service.page("POST /defects/1/begin", &from, "");
     assert!(head.starts_with("HTTP/1.1 409"), "{head}");
+    // It stands above the page as it is now, which has no such form any more.
     holds(
         &page,
-        &["That did not work", "href=\"/defects/1?said=done\""],
+        &[
+            "That did not work.</strong> defect 1 is closed",
+            "<h1>Defect 1: ",
+        ],
     );
-
-    let (head, page) = act("/mutes", "unit=ZVR+4117");
-    assert!(head.starts_with("HTTP/1.1 400"), "{head}");
-    holds(
-        &page,
-        &["That did not work", "The field &#34;reason&#34; is missing"],
-    );
+    assert!(!page.contains("It is kept."), "{page}");
     for path in ["/defects/abc", "/nowhere"] {
         let (head, page) = service.page(&format!("GET {path}"), "", "");
         assert!(head.starts_with("HTTP/1.1 404"), "{head}");
@@ -508,4 +506,194 @@ fn lists_of_defects_tell_what_is_over_from_what_is_due() {
     let (head, page) = list("?show=all");
     assert!(head.starts_with("HTTP/1.1 400"), "{head}");
     holds(&page, &["There is no list of defects &#34;all&#34;"]);
+}
+
+/// The refusal and the form under it.
+fn refused_form(page: &str) -> &str {
+    let from = page.find("id=\"refused\"");
+    let from = from.unwrap_or_else(|| panic!("no refusal on {page}"));
+    let end = page[from..].find("</form>").expect("a form");
+    &page[from..from + end]
+}
+
+#[test]
+fn a_form_that_is_refused_comes_back_as_it_was_filled_in() {
+    let (bench, service) = with_a_day();
+    let own = format!("Origin: http://{}\r\n", service.pages);
+    let refused = |path: &str, form: &str, code: u16, holding: &[&str]| {
+        let (head, page) = service.page(&format!("POST {path}"), &own, form);
+        assert!(
+            head.starts_with(&format!("HTTP/1.1 {code}")),
+            "{path}: {head}"
+        );
+        holds(refused_form(&page), holding);
+        page
+    };
+    let plan =
+        "etag=%221%22&service_point=Burbot+Yard&when=8+h&part=valve+%22A%22&craft=electrical";
+    let page = refused(
+        "/defects/1/plan",
+        plan,
+        409,
+        &[
+            "Somebody changed it meanwhile",
+            "value=\"Burbot Yard\"",
+            "value=\"8 h\"",
+            "value=\"valve &#34;A&#34;\"",
+            "value=\"electrical\"",
+        ],
+    );
+    // Its etag is that of what the page shows, so that pressing once more does it; and one sees the form.
+    holds(&page, &["<details open><summary>Plan the work</summary>"]);
+    let etag = refused_form(&page).split_once("name=\"etag\" value=\"");
+    let (etag, _) = etag
+        .and_then(|(_, rest)| rest.split_once("\">"))
+        .expect("an etag");
+    let etag = form("etag", &etag.replace("&#34;", "\""));
+    let (head, _) = service.page(
+        "POST /defects/1/plan",
+        &own,
+        &plan.replace("etag=%221%22", &etag),
+    );
+    assert!(head.starts_with("HTTP/1.1 303"), "{head}");
+
+    let found = "kind=3&cause=chafed+wire&minutes=forty&failure_mode=OHE&parts=a,b&note=n";
+    for (path, form, code, holding) in [
+        (
+            "/defects/1/find",
+            found,
+            400,
+            &[
+                "&#34;forty&#34; is no number of minutes",
+                "<option value=\"3\" selected>",
+                "<option value=\"OHE\" selected>",
+                "value=\"chafed wire\"",
+                "value=\"forty\"",
+                "value=\"a,b\"",
+            ][..],
+        ),
+        (
+            "/defects/1/call",
+            "told=dispatcher&answer=yes&promise=&when=2+h",
+            400,
+            &[
+                "promise is empty, but a time is given",
+                "value=\"dispatcher\"",
+                "name=\"promise\" maxlength=\"500\" value=\"\" aria-invalid=\"true\"",
+                "value=\"2 h\"",
+            ],
+        ),
+        (
+            "/defects/1/say",
+            "disposition=2&how=+",
+            400,
+            &["<option value=\"2\" selected>"],
+        ),
+        (
+            "/defects/1/split",
+            "alerts=99&component=pump&note=two",
+            409,
+            &["value=\"99\"", "value=\"two\""],
+        ),
+        (
+            "/defects/1/merge",
+            "into=77&note=same",
+            404,
+            &["no defect 77", "value=\"77\"", "value=\"same\""],
+        ),
+        (
+            "/defects/1/close",
+            "note=+",
+            400,
+            &["is empty", "Why there is none"],
+        ),
+        (
+            "/defects",
+            "unit=ZVR+4&component=horn&title=weak&origin=3&priority=3",
+            404,
+            &[
+                "no unit ZVR 4",
+                "value=\"horn\"",
+                "<option value=\"3\" selected>Daily inspection",
+                "<option value=\"3\" selected>This trip",
+            ],
+        ),
+        (
+            "/mutes",
+            "unit=ZVR+4117",
+            400,
+            &[
+                "The field &#34;reason&#34; is missing",
+                "value=\"ZVR 4117\"",
+            ],
+        ),
+        (
+            "/mutes",
+            "unit=ZVR+4117&rule=none&within=8+h&reason=paint",
+            400,
+            &["value=\"none\"", "value=\"paint\""],
+        ),
+        (
+            "/alerts/1/shelve",
+            "within=24+h&reason=+",
+            400,
+            &["<option selected>24 h"],
+        ),
+        (
+            "/handover",
+            "from=Ada&to=Ada&note=calm",
+            400,
+            &["value=\"Ada\"", "value=\"calm\""],
+        ),
+        (
+            "/service/Burbot%20Yard",
+            "unit=ZVR+4117&when=soon&goes_out=9+h",
+            400,
+            &[
+                "&#34;soon&#34; is no time",
+                "value=\"soon\"",
+                "value=\"9 h\"",
+            ],
+        ),
+        (
+            "/rules/oil-warm/keep",
+            "source=fn+raise(%0D%0Ax+%3C+1",
+            400,
+            &[">\nfn raise(\r\nx &#60; 1</textarea>"],
+        ),
+    ] {
+        refused(path, form, code, holding);
+    }
+
+    // What cannot be put into a form any more is told all the same.
+    let find = ["defects", "find", "1", "as-called"];
+    service.run(&bench, &find).says(0, &["is closed"]);
+    let (head, page) = service.page("POST /defects/1/plan", &own, plan);
+    assert!(head.starts_with("HTTP/1.1 409"), "{head}");
+    holds(
+        &page,
+        &[
+            "<dt>craft</dt><dd class=\"written\">electrical</dd>",
+            "<h1>Defect 1: ",
+        ],
+    );
+    let correction = "corrects=true&kind=4&note=another+sheet&when=never";
+    refused(
+        "/defects/1/find",
+        correction,
+        400,
+        &[
+            "<option value=\"4\" selected>",
+            "value=\"another sheet\"",
+            "name=\"corrects\" value=\"true\"",
+        ],
+    );
+    // What only looks something up is asked again, and nothing else is shown in its place.
+    let (head, page) = service.page("GET /defects?show=closed&unit=ZVR+4", "", "");
+    assert!(head.starts_with("HTTP/1.1 404"), "{head}");
+    holds(
+        refused_form(&page),
+        &["no unit ZVR 4", "name=\"unit\" value=\"ZVR 4\""],
+    );
+    assert!(!page.contains("<table>"), "{page}");
 }

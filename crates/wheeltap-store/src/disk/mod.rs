@@ -6,6 +6,8 @@ mod keys;
 mod layout;
 mod open;
 mod read;
+#[cfg(test)]
+mod tests;
 mod upkeep;
 mod verify;
 mod writer;
@@ -38,7 +40,7 @@ use writer::{Book, Group};
 
 /// A batch of more samples than this is refused.
 const BATCH_SAMPLES: usize = 4_000_000;
-/// Jobs that may wait for the writer.
+/// Jobs that may wait for the writer before batches have to wait for a place.
 const QUEUE_JOBS: usize = 4_096;
 /// Bytes of batches that may wait for the writer.
 const QUEUE_BYTES: usize = 48 * 1024 * 1024;
@@ -119,6 +121,14 @@ struct Queue {
     jobs: VecDeque<(Job, usize)>,
     bytes: usize,
     closed: bool,
+}
+
+impl Queue {
+    /// Whether batches of this weight may come in. A group over the bound is let in alone, or it would wait
+    /// for ever.
+    fn has_room(&self, bytes: usize) -> bool {
+        self.jobs.len() < QUEUE_JOBS && (self.bytes == 0 || self.bytes + bytes <= QUEUE_BYTES)
+    }
 }
 
 /// What the store's threads share.
@@ -243,7 +253,10 @@ impl Shared {
         first.get_or_insert(cause);
     }
 
-    /// Queues a job, waiting while the queue is full. Gives the job back when the store has stopped.
+    /// Queues a job. Batches wait while the queue is full; a change never does: while heads are over
+    /// their bound the writer takes changes alone, and whoever makes room by cutting strips makes one. Its
+    /// caller waits for its answer, so there are no more changes than callers. Gives the job back
+    /// when the store has stopped.
     fn enqueue(&self, job: Job, bytes: usize) -> Result<(), (Job, StoreError)> {
         let mut queue = self.queue();
         loop {
@@ -253,9 +266,7 @@ impl Shared {
             if queue.closed {
                 return Err((job, stopped("it is being closed")));
             }
-            // One oversize job is let into an empty queue, or it would wait for ever.
-            let fits = queue.jobs.is_empty() || queue.bytes + bytes <= QUEUE_BYTES;
-            if fits && queue.jobs.len() < QUEUE_JOBS {
+            if matches!(job, Job::Change(_)) || queue.has_room(bytes) {
                 break;
             }
             queue = self

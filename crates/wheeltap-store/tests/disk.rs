@@ -367,6 +367,46 @@ fn a_caller_that_panics_stops_the_store_and_hangs_nobody() {
     assert_eq!(all(&store, 1, 1).unwrap(), 1);
 }
 
+#[test]
+fn many_events_of_one_instant_are_all_sealed() {
+    let folder = tempfile::tempdir().unwrap();
+    let store = SledStore::open(folder.path(), options()).unwrap();
+    let events = |from: i32, to: i32| -> Vec<Event> {
+        let event = |number| Event {
+            channel: ChannelId(9),
+            time: at(T0 + 1),
+            fields: vec![Some(f64::from(number))],
+        };
+        (from..to).map(event).collect()
+    };
+    let read = |store: &SledStore| {
+        let (from, to) = (at(i64::MIN), at(i64::MAX));
+        store
+            .read_events(&unit(1), ChannelId(9), from, to, usize::MAX)
+            .unwrap()
+    };
+    let send = |store: &SledStore, sequence, events| {
+        let mut sent = batch(1, sequence, 1, &[T0], vec![1.0]);
+        sent.batch = Arc::new(Batch {
+            events,
+            ..Batch::default()
+        });
+        submit(store, vec![sent]);
+        let later = ServerTime::from_unix_ms(T0 + HOUR);
+        store.upkeep(later).unwrap().blocks_sealed
+    };
+    // Three blocks from the first to the last of these, and all three begin and end at the same time.
+    assert_eq!(send(&store, 1, events(0, 1_100)), 3);
+    assert_eq!(read(&store), events(0, 1_100));
+    // Some that are there already, beside new ones.
+    assert_eq!(send(&store, 2, events(1_000, 1_700)), 2);
+    drop(store);
+    let store = SledStore::open(folder.path(), options()).unwrap();
+    assert_eq!(read(&store), events(0, 1_700));
+    let verified = store.verify().unwrap();
+    assert!(verified.bad.is_empty(), "{:?}", verified.bad);
+}
+
 /// Strips are cut, merged and sealed beside a reader, and what fills no block goes into another strip.
 #[test]
 fn a_reader_beside_the_upkeep_misses_nothing() {

@@ -5,7 +5,7 @@ use super::keys;
 use crate::StoreError;
 use crate::engine::{Engine, create_folder, io_error, sync_folder};
 use crate::record::{COLD_PART, join, open_part, split};
-use std::collections::{BTreeSet, VecDeque};
+use std::collections::{BTreeMap, BTreeSet, VecDeque};
 use std::fs;
 use std::ops::ControlFlow;
 use std::path::{Path, PathBuf};
@@ -177,34 +177,67 @@ impl Cold {
     }
 }
 
-/// Adds a block to `batch` unless the folder has the same one already.
-pub(crate) fn put_block(
-    engine: &Engine,
-    batch: &mut sled::Batch,
-    kind: u8,
-    (unit, channel): (u32, ChannelId),
-    span: (i64, i64),
-    body: &[u8],
-) -> Result<(), StoreError> {
-    for id in 0..=u16::MAX {
-        let key = keys::block(kind, unit, channel, span, id);
-        match join("block", &key, |key| engine.get(key)) {
-            Ok(Some(held)) if held == body => return Ok(()),
-            // Another block, or a damaged one, has this number.
-            Ok(Some(_)) | Err(StoreError::Corrupt { .. } | StoreError::UnknownVersion { .. }) => {}
-            Ok(None) => {
-                for (key, record) in split(&key, body, COLD_PART) {
-                    batch.insert(key, record);
-                }
-                return Ok(());
-            }
-            Err(error) => return Err(error),
+/// Blocks that are written to one folder together.
+pub(crate) struct NewBlocks {
+    engine: Arc<Engine>,
+    /// By key less the part. What has one key is told apart here as it is on disk: one batch of the
+    /// engine keeps the last that was put under a key.
+    blocks: BTreeMap<Vec<u8>, Vec<u8>>,
+}
+
+impl NewBlocks {
+    pub(crate) fn new(engine: Arc<Engine>) -> Self {
+        Self {
+            engine,
+            blocks: BTreeMap::new(),
         }
     }
-    Err(crate::record::corrupt(
-        "block",
-        "one stretch has 65,536 blocks",
-    ))
+
+    /// Adds a block under the first number that its stretch has free, unless it is there already.
+    pub(crate) fn put(
+        &mut self,
+        kind: u8,
+        (unit, channel): (u32, ChannelId),
+        span: (i64, i64),
+        body: Vec<u8>,
+    ) -> Result<(), StoreError> {
+        for id in 0..=u16::MAX {
+            let key = keys::block(kind, unit, channel, span, id);
+            match self.blocks.get(&key) {
+                Some(held) if *held == body => return Ok(()),
+                Some(_) => continue,
+                None => {}
+            }
+            match join("block", &key, |key| self.engine.get(key)) {
+                Ok(Some(held)) if held == body => return Ok(()),
+                // Another block, or a damaged one, has this number.
+                Ok(Some(_))
+                | Err(StoreError::Corrupt { .. } | StoreError::UnknownVersion { .. }) => {}
+                Ok(None) => {
+                    self.blocks.insert(key, body);
+                    return Ok(());
+                }
+                Err(error) => return Err(error),
+            }
+        }
+        Err(crate::record::corrupt(
+            "block",
+            "one stretch has 65,536 blocks",
+        ))
+    }
+
+    /// Returns once all of them are on the disk, with the folder.
+    pub(crate) fn write(self) -> Result<Arc<Engine>, StoreError> {
+        let mut batch = sled::Batch::default();
+        for (key, body) in &self.blocks {
+            for (key, record) in split(key, body, COLD_PART) {
+                batch.insert(key, record);
+            }
+        }
+        self.engine.apply(batch)?;
+        self.engine.sync()?;
+        Ok(self.engine)
+    }
 }
 
 /// Visits the blocks of a channel that reach into `from..=to`, by first time; the visitor gets the

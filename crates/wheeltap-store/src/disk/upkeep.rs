@@ -3,7 +3,7 @@
 //! retention are dropped. Each step may be cut short anywhere and repeated.
 
 use super::Shared;
-use super::cold::{Shelf, put_block, visit_blocks};
+use super::cold::{NewBlocks, Shelf, visit_blocks};
 use super::keys;
 use super::layout::{Floors, StripRef, period_of};
 use super::read::{at, shelf_of, stored_rows};
@@ -426,8 +426,7 @@ impl Shared {
         floor: i64,
         now_ms: i64,
     ) -> Result<u64, StoreError> {
-        let mut blocks = sled::Batch::default();
-        let mut engine: Option<Arc<Engine>> = None;
+        let mut blocks: Option<NewBlocks> = None;
         let mut n_sealed = 0;
         let mut touched: BTreeMap<(u32, ChannelId), BTreeSet<i64>> = BTreeMap::new();
         let mut changes = Vec::new();
@@ -457,15 +456,11 @@ impl Shared {
                 .unwrap_or_default();
             let (full, rest) = self.part_full(sheaf, due.closed);
             if !(full.series.is_empty() && full.events.is_empty()) {
-                let engine = if let Some(engine) = &engine {
-                    Arc::clone(engine)
-                } else {
-                    let opened = self.cold_folder(Shelf::Raw, period)?;
-                    engine = Some(Arc::clone(&opened));
-                    opened
+                let blocks = match &mut blocks {
+                    Some(blocks) => blocks,
+                    None => blocks.insert(NewBlocks::new(self.cold_folder(Shelf::Raw, period)?)),
                 };
-                n_sealed +=
-                    self.put_blocks(&engine, &mut blocks, due.number, &full, &mut touched)?;
+                n_sealed += self.put_blocks(blocks, due.number, &full, &mut touched)?;
             }
             let removed: Vec<_> = due.strips.iter().map(|(key, s)| (*key, s.parts)).collect();
             // Leftovers keep the time of their newest strip, or merging would keep them for ever.
@@ -480,9 +475,8 @@ impl Shared {
                 added: added.into_iter().collect(),
             });
         }
-        if let Some(engine) = engine {
-            engine.apply(blocks)?;
-            engine.sync()?;
+        if let Some(blocks) = blocks {
+            let engine = blocks.write()?;
             for tier in [Tier::Minute, Tier::Hour] {
                 self.put_rows(&engine, tier, period, &touched)?;
             }
@@ -529,8 +523,7 @@ impl Shared {
 
     fn put_blocks(
         &self,
-        engine: &Engine,
-        batch: &mut sled::Batch,
+        blocks: &mut NewBlocks,
         unit: u32,
         full: &Sheaf,
         touched: &mut BTreeMap<(u32, ChannelId), BTreeSet<i64>>,
@@ -545,7 +538,7 @@ impl Shared {
                 let block = slice(series, start, end);
                 let span = (block.times_ms[0], block.times_ms[block.len() - 1]);
                 let body = encode_block(&block)?;
-                put_block(engine, batch, keys::BLOCK, (unit, *channel), span, &body)?;
+                blocks.put(keys::BLOCK, (unit, *channel), span, body)?;
                 n_sealed += 1;
                 start = end;
             }
@@ -565,14 +558,7 @@ impl Shared {
                     message: error.to_string(),
                 })?;
                 let span = (first.time.unix_ms(), last.time.unix_ms());
-                put_block(
-                    engine,
-                    batch,
-                    keys::EVENT_BLOCK,
-                    (unit, *channel),
-                    span,
-                    &body,
-                )?;
+                blocks.put(keys::EVENT_BLOCK, (unit, *channel), span, body)?;
                 n_sealed += 1;
             }
         }

@@ -18,7 +18,7 @@ use std::time::{Duration, Instant};
 use tokio::sync::oneshot;
 use wheeltap_followup::{Terms, UPDATED_BY_TELEMETRY};
 use wheeltap_judge::{Judgement, Occurrence, UnitJudge};
-use wheeltap_model::{EventTime, ServerTime, UnitId};
+use wheeltap_model::{Batch, EventTime, ServerTime, UnitId};
 use wheeltap_store::Epoch;
 
 /// Batches taken into one commit at most.
@@ -91,6 +91,42 @@ impl UnitState {
             complete_through: self.memory.complete_through,
             watermark: self.newest,
         }
+    }
+
+    /// Feeds a batch to the live judge; gives the instant from which it is late to that one or to the
+    /// work begun, which is to take the live judge's place.
+    fn hear(
+        &mut self,
+        batch: &Batch,
+        (epoch, sequence): (Epoch, u64),
+        first: EventTime,
+    ) -> Option<EventTime> {
+        let is_passed = self
+            .work
+            .as_ref()
+            .is_some_and(|work| first <= work.position());
+        let late = match &mut self.live {
+            Some(live) => live.judge.feed(batch).late_from,
+            None => is_passed.then_some(first),
+        };
+        if is_passed
+            && let Some(work) = &self.work
+            && !work.taken.contains(epoch, sequence)
+        {
+            // Stored after the work had read so far, whatever the live judge says, whose last tick is
+            // another and whose rules may be older.
+            return Some(late.map_or(first, |late| late.min(first)));
+        }
+        let from = late?;
+        if !self.is_covered(epoch, sequence, from) {
+            return Some(from);
+        }
+        if self.work.is_some() {
+            // Were the service killed now, the next one would have to know.
+            let known = self.memory.dirty_from;
+            self.memory.dirty_from = Some(known.map_or(from, |known| known.min(from)));
+        }
+        None
     }
 
     /// Whether late work begun or done has taken in what a batch holds from `from` on.
@@ -316,25 +352,7 @@ impl Shard {
                 let newest = state.newest.map_or(last, |newest| newest.max(last));
                 state.newest = Some(newest);
                 if last >= newest.plus_ms(-HORIZON_MS) {
-                    late_from = match &mut state.live {
-                        Some(live) => live.judge.feed(&batch).late_from,
-                        // Being restored: what the work has passed by already is late to it.
-                        None => state
-                            .work
-                            .as_ref()
-                            .is_some_and(|work| first <= work.position())
-                            .then_some(first),
-                    };
-                }
-            }
-            if let Some(from) = late_from
-                && state.is_covered(epoch, sequence, from)
-            {
-                late_from = None;
-                if state.work.is_some() {
-                    // Were the service killed now, the next one would have to know.
-                    let known = state.memory.dirty_from;
-                    state.memory.dirty_from = Some(known.map_or(from, |known| known.min(from)));
+                    late_from = state.hear(&batch, (epoch, sequence), first);
                 }
             }
             state.memory.judged.insert(epoch, sequence);

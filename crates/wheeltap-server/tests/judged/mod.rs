@@ -7,11 +7,11 @@ mod folder;
 
 pub use folder::folder;
 use proptest::prelude::*;
-use std::collections::BTreeSet;
+use std::collections::{BTreeSet, HashMap};
 use std::ops::Range;
 use std::path::PathBuf;
 use std::sync::atomic::{AtomicBool, Ordering};
-use std::sync::{Arc, Mutex, mpsc};
+use std::sync::{Arc, Condvar, Mutex, mpsc};
 use tokio::sync::Semaphore;
 use wheeltap_catalogue::Catalogue;
 use wheeltap_model::{
@@ -27,9 +27,74 @@ use wheeltap_store::{
     QuarantineId, Quarantined, Rollup, SourceRanges, Store, StoreError, StoreId, Tier, Upkeep,
 };
 
+/// Where judging threads wait, so that a test can do something meanwhile.
+#[derive(Default)]
+pub struct Gate {
+    shut: Mutex<Shut>,
+    changed: Condvar,
+}
+
+#[derive(Default)]
+struct Shut {
+    /// What of the store is not answered for now, from this instant on; nothing while open.
+    at: Option<(Answer, EventTime)>,
+    is_waited_at: bool,
+}
+
+/// What a gate holds back.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Answer {
+    /// Samples, by where the stretch begins.
+    Samples,
+    /// Which sequences are stored; at whatever instant.
+    Sources,
+}
+
+impl Gate {
+    pub fn shut(&self, answer: Answer, from: EventTime) {
+        self.shut.lock().unwrap().at = Some((answer, from));
+    }
+
+    /// Returns once a judging thread waits.
+    pub fn is_reached(&self) {
+        let shut = self.shut.lock().unwrap();
+        let is_not = |shut: &mut Shut| !shut.is_waited_at;
+        drop(self.changed.wait_while(shut, is_not).unwrap());
+    }
+
+    pub fn open(&self) {
+        *self.shut.lock().unwrap() = Shut::default();
+        self.changed.notify_all();
+    }
+
+    fn pass(&self, answer: Answer, at: EventTime) {
+        if !is_judging() {
+            return;
+        }
+        let mut shut = self.shut.lock().unwrap();
+        let is_held = |shut: &mut Shut| {
+            shut.at
+                .is_some_and(|(held, from)| held == answer && at >= from)
+        };
+        if is_held(&mut shut) {
+            shut.is_waited_at = true;
+            self.changed.notify_all();
+            drop(self.changed.wait_while(shut, is_held).unwrap());
+        }
+    }
+}
+
+fn is_judging() -> bool {
+    let thread = std::thread::current();
+    thread.name().is_some_and(|name| name.starts_with("judge-"))
+}
+
 /// A store that takes nothing more once it is killed, as a killed process writes nothing more.
 pub struct Killable {
     pub inner: Arc<MemoryStore>,
+    pub gate: Gate,
+    /// From when on judging threads read samples of each unit.
+    pub read_from: Mutex<HashMap<UnitId, EventTime>>,
     pub is_killed: AtomicBool,
     /// Killed for threads whose name this is the beginning of; nobody's where it is empty.
     pub killed_for: Mutex<&'static str>,
@@ -39,6 +104,8 @@ impl Killable {
     pub fn on(inner: &Arc<MemoryStore>) -> Arc<Self> {
         Arc::new(Self {
             inner: Arc::clone(inner),
+            gate: Gate::default(),
+            read_from: Mutex::default(),
             is_killed: AtomicBool::new(false),
             killed_for: Mutex::new(""),
         })
@@ -56,7 +123,9 @@ impl Store for Killable {
         self.inner.submit(batches, done);
     }
     fn sources(&self, unit: &UnitId) -> Result<Vec<SourceRanges>, StoreError> {
-        self.inner.sources(unit)
+        let sources = self.inner.sources(unit);
+        self.gate.pass(Answer::Sources, at(0));
+        sources
     }
     fn quarantine(&self, batch: Quarantined) -> Result<QuarantineId, StoreError> {
         self.inner.quarantine(batch)
@@ -79,7 +148,14 @@ impl Store for Killable {
         to: EventTime,
         limit: usize,
     ) -> Result<Series, StoreError> {
-        self.inner.read(unit, channel, from, to, limit)
+        if is_judging() {
+            let mut read_from = self.read_from.lock().unwrap();
+            let earliest = read_from.entry(unit.clone()).or_insert(from);
+            *earliest = from.min(*earliest);
+        }
+        let series = self.inner.read(unit, channel, from, to, limit);
+        self.gate.pass(Answer::Samples, from);
+        series
     }
     fn newest_before(
         &self,

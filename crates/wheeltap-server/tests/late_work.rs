@@ -1,0 +1,57 @@
+//! Late work beside live work misses nothing, and a restart judges no more again than it must.
+
+#![allow(
+    clippy::unwrap_used,
+    reason = "a test that cannot go on says so by a panic"
+)]
+
+mod judged;
+
+use judged::{Answer, Service, T0, at, batch, folder};
+use std::ops::Range;
+
+const MIN: i64 = 60_000;
+
+/// Judged once an hour, so that much of the newest data is not judged yet.
+const HOURLY: &str = r#"
+fn about() { #{
+    title: "Level too high", system: "test", component: "level", priority: "high",
+    tick: "1 h", on_delay: "1 h", off_delay: "1 h",
+    cause: "a test", consequence: "none", action: "look", respond_within: "4 h",
+} }
+fn reads() { #{ level: max("test.level", "2 h") } }
+fn raise(seen) { seen.level > 10.0 }
+"#;
+
+/// A steady level each 10 s over so many minutes.
+fn level(minutes: Range<i64>, value: f64) -> Vec<(i64, f64)> {
+    (minutes.start * 6..minutes.end * 6)
+        .map(|idx| (T0 + idx * 10_000, value))
+        .collect()
+}
+
+// Work goes over 0:30 to 4:50 in pieces of 2 h; what comes for 4:10 after it has read up to 4:30 is not
+// late to the live judge, whose last tick is 4:00.
+#[test]
+fn what_late_work_has_passed_by_is_not_lost() {
+    let rules = folder(&[("hourly", HOURLY)]);
+    let mut service = Service::new(Some(rules.path().to_owned()));
+    service.send(batch(&level(31..250, 5.0), &[], &[]), true);
+    service.send(batch(&level(256..290, 5.0), &[], &[]), true);
+    service.idle();
+
+    let gate = &service.killable.clone().gate;
+    gate.shut(Answer::Samples, at(T0 + 150 * MIN));
+    service.send(batch(&level(30..31, 5.0), &[], &[]), true);
+    gate.is_reached();
+    service.send(batch(&level(250..256, 20.0), &[], &[]), true);
+    gate.open();
+    service.idle();
+    service.send(batch(&level(290..370, 5.0), &[], &[]), true);
+    service.idle();
+
+    let law: Vec<String> = service.law().into_iter().collect();
+    assert_eq!(law.len(), 1, "{law:#?}");
+    assert!(law[0].contains(" 2026-01-01T06:00:00Z "), "{law:#?}");
+    service.judging.stop();
+}

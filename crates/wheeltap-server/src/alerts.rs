@@ -92,7 +92,7 @@ pub(crate) async fn act<T: Send + 'static>(
         .map_err(|refusal| status::refusal(&refusal))
 }
 
-fn query(filter: Option<v1::AlertFilter>) -> Result<AlertQuery, Status> {
+fn query(book: &Book, filter: Option<v1::AlertFilter>) -> Result<AlertQuery, Status> {
     let v1::AlertFilter {
         unit,
         rule,
@@ -108,7 +108,7 @@ fn query(filter: Option<v1::AlertFilter>) -> Result<AlertQuery, Status> {
     } = filter.unwrap_or_default();
     let set = |text: &str| !text.is_empty();
     let rule = set(&rule)
-        .then(|| convert::rule_from_name("filter.rule", &rule))
+        .then(|| known::rule_from_name(book, "filter.rule", &rule))
         .transpose()
         .map_err(bad_filter)?;
     if let Some((_, Some(_))) = rule {
@@ -250,8 +250,8 @@ impl AlertService for AlertCalls {
                 Some((EventTime::from_unix_ms(raised), AlertId(id)))
             }
         };
-        let query = query(filter)?;
         let book = self.judging.ledger().book();
+        let query = query(&book, filter)?;
         check_names(&self.shared, &book, &query)?;
         let mut found = book.alerts(&query, after, page.size + 1);
         let has_more = found.len() > page.size;
@@ -335,8 +335,12 @@ impl AlertService for AlertCalls {
             &filter.clone().unwrap_or_default(),
         );
         let place = cursors.read(&cursor)?;
-        let query = query(filter)?;
-        check_names(&self.shared, &self.judging.ledger().book(), &query)?;
+        let query = {
+            let book = self.judging.ledger().book();
+            let query = query(&book, filter)?;
+            check_names(&self.shared, &book, &query)?;
+            query
+        };
         let watch = Watch::open(
             Arc::clone(&self.shared),
             Arc::clone(self.judging.ledger()),

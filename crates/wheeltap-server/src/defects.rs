@@ -373,12 +373,7 @@ impl DefectService for DefectCalls {
             after_repair_unix_ms: _,
         } = defect.unwrap_or_default();
         let unit = convert::unit_from_name("defect.unit", &unit).map_err(bad_field)?;
-        let Some(record) = self.shared.fleet.get(&unit) else {
-            return Err(status::not_found(
-                "UNKNOWN_UNIT",
-                format!("the fleet has no unit {unit}"),
-            ));
-        };
+        let record = known::unit(&self.shared, &unit)?;
         let origin = convert::defect_origin_from_wire("defect.origin", origin)
             .map_err(|invalid| status::bad_field("BAD_ORIGIN", &invalid.field, invalid.why))?
             .filter(|origin| *origin != DefectOrigin::Alert)

@@ -204,7 +204,7 @@ struct Wanted {
 }
 
 impl Wanted {
-    fn read(request: &v1::ListActsRequest) -> Result<Self, Status> {
+    fn read(book: &Book, request: &v1::ListActsRequest) -> Result<Self, Status> {
         let mut about = Subject::default();
         let field = "about";
         let text = request.about.as_str();
@@ -220,7 +220,7 @@ impl Wanted {
                 about.defect = Some(convert::defect_from_name(field, text).map_err(bad_filter)?);
             }
             Some("rules") => {
-                let (rule, _) = convert::rule_from_name(field, text).map_err(bad_filter)?;
+                let (rule, _) = known::rule_from_name(book, field, text).map_err(bad_filter)?;
                 about.rule = Some(rule);
             }
             _ => {
@@ -396,16 +396,16 @@ impl DeskService for DeskCalls {
             request_id,
         } = request.into_inner();
         let unit: UnitId = convert::unit_from_name("unit", &unit).map_err(bad_field)?;
-        if self.shared.fleet.get(&unit).is_none() {
-            return Err(status::not_found(
-                "UNKNOWN_UNIT",
-                format!("the fleet has no unit {unit}"),
-            ));
-        }
-        let rule = (!rule.is_empty())
-            .then(|| convert::rule_from_name("rule", &rule).map(|(rule, _)| rule))
-            .transpose()
-            .map_err(bad_field)?;
+        known::unit(&self.shared, &unit)?;
+        let rule = match rule.as_str() {
+            "" => None,
+            name => {
+                let book = self.ledger().book();
+                let (rule, _) = known::rule_from_name(&book, "rule", name).map_err(bad_field)?;
+                known::rule(&book, &rule)?;
+                Some(rule)
+            }
+        };
         let part = (!part.is_empty())
             .then(|| Part::new(&part))
             .transpose()
@@ -553,11 +553,11 @@ impl DeskService for DeskCalls {
         let page_size = std::mem::take(&mut request.page_size);
         let store = self.shared.store.id();
         let page = Page::read(store, "ListActs", page_size, &page_token, LISTS, &request)?;
-        let wanted = Wanted::read(&request)?;
-        let newest = {
+        let (wanted, newest) = {
             let book = self.ledger().book();
+            let wanted = Wanted::read(&book, &request)?;
             wanted.check_names(&self.shared, &book)?;
-            book.seq()
+            (wanted, book.seq())
         };
         let before = page.after_number()?.unwrap_or(newest + 1).min(newest + 1);
         let (shared, ledger) = (Arc::clone(&self.shared), Arc::clone(self.ledger()));

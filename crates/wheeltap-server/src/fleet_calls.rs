@@ -36,10 +36,6 @@ fn field(invalid: InvalidField) -> Status {
     status::bad_field("BAD_FIELD", &invalid.field, invalid.why)
 }
 
-fn unknown_unit(unit: &UnitId) -> Status {
-    status::not_found("UNKNOWN_UNIT", format!("the fleet has no unit {unit}"))
-}
-
 fn wire_unit(record: &UnitRecord) -> v1::Unit {
     let Unit {
         id,
@@ -91,7 +87,7 @@ impl FleetCalls {
 
     fn unit(&self, name: &str) -> Result<Arc<UnitRecord>, Status> {
         let id = convert::unit_from_name("name", name).map_err(field)?;
-        self.shared.fleet.get(&id).ok_or_else(|| unknown_unit(&id))
+        known::unit(&self.shared, &id)
     }
 
     fn class_of(&self, name: &str, in_field: &str) -> Result<ClassName, Status> {
@@ -282,9 +278,8 @@ impl FleetService for FleetCalls {
             },
         };
         let (shared, unit) = (Arc::clone(&self.shared), id.clone());
-        let record = blocking(move || shared.fleet.record_state(&unit, dated))
-            .await?
-            .ok_or_else(|| unknown_unit(&id))?;
+        let record = blocking(move || shared.fleet.record_state(&unit, dated)).await?;
+        let record = record.map_or_else(|| known::unit(&self.shared, &id), Ok)?;
         self.judging.unit_changed(&id, from);
         Ok(Response::new(wire_unit(&record)))
     }
@@ -314,9 +309,8 @@ impl FleetService for FleetCalls {
             },
         };
         let (shared, unit) = (Arc::clone(&self.shared), id.clone());
-        let record = blocking(move || shared.fleet.record_consist(&unit, dated))
-            .await?
-            .ok_or_else(|| unknown_unit(&id))?;
+        let record = blocking(move || shared.fleet.record_consist(&unit, dated)).await?;
+        let record = record.map_or_else(|| known::unit(&self.shared, &id), Ok)?;
         self.judging.unit_changed(&id, from);
         Ok(Response::new(wire_unit(&record)))
     }

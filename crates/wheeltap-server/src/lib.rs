@@ -19,6 +19,7 @@ mod ingest;
 pub mod judging;
 mod known;
 mod metrics;
+mod near;
 mod notify;
 mod paging;
 mod replays;

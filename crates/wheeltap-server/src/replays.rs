@@ -5,7 +5,7 @@ mod sweep;
 use crate::access::actor_of;
 use crate::alerts::{act, bad_field};
 use crate::judging::{FittedClass, History, Judging, Progress, Side, check};
-use crate::{Shared, status};
+use crate::{Shared, known, status};
 use std::sync::Arc;
 use tokio::sync::mpsc::Sender;
 use tokio::sync::{OwnedSemaphorePermit, Semaphore, mpsc};
@@ -233,12 +233,7 @@ fn units_of(shared: &Shared, names: &[String]) -> Result<Vec<UnitId>, Status> {
     let mut units = Vec::with_capacity(names.len());
     for name in names {
         let unit = convert::unit_from_name("units", name).map_err(bad_field)?;
-        if shared.fleet.get(&unit).is_none() {
-            return Err(status::not_found(
-                "UNKNOWN_UNIT",
-                format!("there is no {name}; list the units"),
-            ));
-        }
+        known::unit(shared, &unit)?;
         if !units.contains(&unit) {
             units.push(unit);
         }

@@ -9,7 +9,6 @@ mod wire;
 use crate::alerts::{bad_field, check_text};
 use crate::fleet::UnitRecord;
 use crate::judging::{Judging, check};
-use crate::rules::unknown;
 use crate::{Shared, known, status};
 use std::collections::HashMap;
 use std::sync::Arc;
@@ -239,7 +238,8 @@ fn rule_scorecards(
     let only = if rule.is_empty() {
         None
     } else {
-        let (name, version) = convert::rule_from_name("rule", rule).map_err(bad_field)?;
+        let book = judging.ledger().book();
+        let (name, version) = known::rule_from_name(&book, "rule", rule).map_err(bad_field)?;
         if version.is_some() {
             let why = "names a version; write rules/{rule}, all versions are answered";
             return Err(status::bad_field("BAD_FIELD", "rule", why));
@@ -264,7 +264,7 @@ fn rule_scorecards(
     if let Some(only) = &only
         && versions.is_empty()
     {
-        return Err(unknown(&convert::rule_name(only)));
+        return Err(known::no_rule(&judging.ledger().book(), only, None));
     }
     // Compiled before the book is locked. A text that is no rule any more is taken to be for every unit.
     let applies: HashMap<RuleRef, _> = versions
@@ -402,11 +402,8 @@ fn reliable(
         "" => None,
         name => Some(convert::class_from_name("unit_class", name).map_err(bad_field)?),
     };
-    if let Some(class) = &class
-        && shared.catalogue.class(class).is_none()
-    {
-        let why = format!("there is no class {class}; list the classes");
-        return Err(status::not_found("UNKNOWN_CLASS", why));
+    if let Some(class) = &class {
+        known::class(shared, class)?;
     }
     let records = shared.fleet.all();
     let heard = Heard::read(shared, judging)?;

@@ -2,8 +2,8 @@
 
 use crate::judging::{Judging, Side, check};
 use crate::replays::told;
-use crate::rules::{bare_name, check_source, lodged, refused, unknown};
-use crate::{Shared, status};
+use crate::rules::{bare_name, check_source, lodged, refused};
+use crate::{Shared, known, status};
 use std::collections::BTreeMap;
 use std::sync::Arc;
 use tonic::Status;
@@ -11,7 +11,7 @@ use wheeltap_catalogue::{CASES_ENDING, Catalogue, CatalogueProblem, RuleCase, re
 use wheeltap_followup::CasesText;
 use wheeltap_judge::{CaseOutcome, run_case};
 use wheeltap_model::{RuleName, RuleRef, UnitId};
-use wheeltap_proto::{convert, v1};
+use wheeltap_proto::v1;
 use wheeltap_rules::Rule;
 
 /// Most bytes of one rule's cases: with their escapes they must fit a ledger entry.
@@ -100,8 +100,7 @@ pub(crate) fn must_pass(
 ) -> Result<(), Status> {
     let (source, cases) = {
         let book = judging.ledger().book();
-        let version = book.rule_version(reference);
-        let version = version.ok_or_else(|| unknown(&convert::rule_version_name(reference)))?;
+        let version = known::version(&book, reference)?;
         let cases = book.rule_cases(reference).map(Arc::clone);
         (version.source.clone(), cases.unwrap_or_default())
     };

@@ -6,7 +6,7 @@ use crate::judging::{Judging, check, facts, vetted};
 use crate::paging::{Page, PageRule, bad_token};
 use crate::replays::{Replaying, Replays, Sweeping, kept_to_wire};
 use crate::walk_back::{WalkBacks, Walking};
-use crate::{Shared, rule_cases, status};
+use crate::{Shared, known, rule_cases, status};
 use std::sync::Arc;
 use tonic::{Request, Response, Status};
 use wheeltap_followup::{Book, KeptBaseline, RuleVersion};
@@ -31,24 +31,17 @@ pub struct RuleCalls {
     walks: WalkBacks,
 }
 
-pub(crate) fn unknown(name: &str) -> Status {
-    status::not_found(
-        "UNKNOWN_RULE",
-        format!("there is no {name}; list the rules"),
-    )
-}
-
 /// The version that a name means: `rules/{rule}` is the newest.
 pub(crate) fn lodged(book: &Book, field: &str, name: &str) -> Result<Arc<RuleVersion>, Status> {
-    let (rule, version) = convert::rule_from_name(field, name).map_err(bad_field)?;
-    let found = match version {
-        Some(version) => book.rule_version(&RuleRef {
-            name: rule,
-            version,
-        }),
-        None => book.rule_versions(&rule).last(),
+    let (name, version) = known::rule_from_name(book, field, name).map_err(bad_field)?;
+    let Some(version) = version else {
+        let newest = book.rule_versions(&name).last();
+        return newest
+            .map(Arc::clone)
+            .ok_or_else(|| known::no_rule(book, &name, None));
     };
-    found.map(Arc::clone).ok_or_else(|| unknown(name))
+    let reference = RuleRef { name, version };
+    known::version(book, &reference).map(Arc::clone)
 }
 
 /// The name of a rule to be written, without a version.
@@ -191,9 +184,8 @@ impl RuleCalls {
 
     fn rule(&self, reference: &RuleRef) -> Result<v1::Rule, Status> {
         let book = self.judging.ledger().book();
-        book.rule_version(reference)
-            .map(|version| self.to_wire(&book, version))
-            .ok_or_else(|| unknown(&convert::rule_version_name(reference)))
+        let version = known::version(&book, reference)?;
+        Ok(self.to_wire(&book, version))
     }
 }
 
@@ -444,7 +436,10 @@ impl RuleService for RuleCalls {
             etag,
             without_forecast,
         } = request.into_inner();
-        let (rule, version) = convert::rule_from_name("name", &name).map_err(bad_field)?;
+        let (rule, version) = {
+            let book = self.judging.ledger().book();
+            known::rule_from_name(&book, "name", &name).map_err(bad_field)?
+        };
         let version = version.ok_or_else(|| {
             status::bad_field(
                 "BAD_FIELD",

@@ -2,7 +2,7 @@
 
 use crate::blocking::blocking;
 use crate::paging::{Page, PageRule, bad_token};
-use crate::{Shared, status};
+use crate::{Shared, known, status};
 use prost::Message;
 use std::sync::Arc;
 use tonic::{Request, Response, Status};
@@ -61,12 +61,7 @@ impl TelemetryCalls {
     ) -> Result<Asked<'_>, Status> {
         let unit = convert::unit_from_name("unit", unit).map_err(field)?;
         let channel = convert::channel_from_name("channel", channel).map_err(field)?;
-        if self.shared.fleet.get(&unit).is_none() {
-            return Err(status::not_found(
-                "UNKNOWN_UNIT",
-                format!("the fleet has no unit {unit}"),
-            ));
-        }
+        known::unit(&self.shared, &unit)?;
         let (id, def) = self.shared.catalogue.channel(&channel).ok_or_else(|| {
             status::not_found(
                 "UNKNOWN_CHANNEL",

@@ -311,6 +311,44 @@ fn what_was_done_before_is_said(bench: &Bench, service: &Service, alert: &str) {
 }
 
 /// An empty answer would read as "nothing is wrong"; a watch would wait for ever.
+#[test]
+fn a_name_that_is_not_known_is_told_the_nearest() {
+    let (bench, service) = with_a_day();
+    for (words, near) in [
+        (&["units", "show", "zvr 4117"][..], "did you mean ZVR 4117?"),
+        (
+            &["defects", "report", "4117", "weak", "--component", "horn"],
+            "did you mean ZVR 4117?",
+        ),
+        (&["alerts", "--rule", "oil-warn"], "did you mean oil-warm?"),
+        (&["rules", "show", "Oil-Warm"], "did you mean oil-warm?"),
+        (
+            &["report", "scorecard", "oilwarm"],
+            "did you mean oil-warm?",
+        ),
+        (
+            &["desk", "acts", "--rule", "OIL-WARM"],
+            "did you mean oil-warm?",
+        ),
+        (
+            &["defects", "plan", "1", "--at", "burbot yard"],
+            "did you mean Burbot Yard?",
+        ),
+        (
+            &["report", "reliability", "--class", "martin"],
+            "did you mean Marten?",
+        ),
+        (
+            &["report", "reliability", "--component", "oil coolers"],
+            "did you mean oil cooler?",
+        ),
+    ] {
+        let ran = service.run(&bench, words);
+        assert_eq!(ran.code, 1, "{words:?}: {ran:#?}");
+        assert!(ran.stderr.contains(near), "{words:?}: {}", ran.stderr);
+    }
+}
+
 fn names_of_nothing_are_refused(bench: &Bench, service: &Service) {
     for (words, reason) in [
         (&["alerts", "--rule", "nope"][..], "UNKNOWN_RULE"),

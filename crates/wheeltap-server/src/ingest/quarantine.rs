@@ -7,7 +7,7 @@ use super::source::Source;
 use super::{Ingest, cost_permits};
 use crate::blocking::blocking;
 use crate::paging::{Page, PageRule};
-use crate::status;
+use crate::{known, status};
 use bytes::Bytes;
 use prost::Message;
 use std::sync::Arc;
@@ -221,10 +221,8 @@ impl Ingest {
         let unit = UnitId::new(&quarantined.unit)
             .map_err(|error| Fault::new("UNKNOWN_UNIT", error.to_string()))?;
         let record = self.shared.fleet.get(&unit).ok_or_else(|| {
-            Fault::new(
-                "UNKNOWN_UNIT",
-                format!("the fleet has no unit {unit}; create it"),
-            )
+            let why = known::no_unit(&self.shared, &unit);
+            Fault::new("UNKNOWN_UNIT", format!("{why}; create it"))
         })?;
         let schema = Schema::read(definition, &self.shared.catalogue).map_err(damaged)?;
         let now = self.shared.clock.now();

@@ -126,10 +126,6 @@ impl TurnaroundCalls {
         first..=now.plus_ms(YEAR_MS)
     }
 
-    fn unknown_unit(unit: &UnitId) -> String {
-        format!("the fleet has no unit {unit}")
-    }
-
     fn unknown_point(&self, point: &PointName) -> String {
         known::no_point(&self.shared, point.as_str())
     }
@@ -139,7 +135,8 @@ impl TurnaroundCalls {
         let unit = faults.take(convert::unit_from_name(field, name))?;
         let record = self.shared.fleet.get(&unit);
         if record.is_none() {
-            faults.add("UNKNOWN_UNIT", field.to_owned(), Self::unknown_unit(&unit));
+            let why = known::no_unit(&self.shared, &unit);
+            faults.add("UNKNOWN_UNIT", field.to_owned(), why);
         }
         record
     }
@@ -174,10 +171,7 @@ impl TurnaroundCalls {
 
     fn known_unit(&self, field: &str, name: &str) -> Result<UnitId, Status> {
         let unit = convert::unit_from_name(field, name).map_err(bad_field)?;
-        match self.shared.fleet.get(&unit) {
-            Some(_) => Ok(unit),
-            None => Err(status::not_found("UNKNOWN_UNIT", Self::unknown_unit(&unit))),
-        }
+        known::unit(&self.shared, &unit).map(|_| unit)
     }
 
     fn known_point(&self, field: &str, name: &str) -> Result<&ServicePoint, Status> {
@@ -294,10 +288,7 @@ impl TurnaroundCalls {
     }
 
     async fn sheet(&self, arrival: Arc<Arrival>, in_full: bool) -> Result<Sheet, Status> {
-        let record =
-            self.shared.fleet.get(&arrival.unit).ok_or_else(|| {
-                status::not_found("UNKNOWN_UNIT", Self::unknown_unit(&arrival.unit))
-            })?;
+        let record = known::unit(&self.shared, &arrival.unit)?;
         let point = self.shared.work.point(&arrival.point).cloned();
         let point = point.ok_or_else(|| {
             status::not_found("UNKNOWN_POINT", self.unknown_point(&arrival.point))

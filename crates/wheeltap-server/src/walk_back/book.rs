@@ -1,5 +1,6 @@
 //! What the book of rules, alerts and defects knows of the component that failed.
 
+use crate::near::nearest;
 use std::collections::BTreeSet;
 use wheeltap_followup::{Book, is_same_component};
 use wheeltap_model::{Condition, EventTime, UnitId};
@@ -8,10 +9,6 @@ use wheeltap_proto::v1;
 
 /// Signs told at most.
 const MOST_SIGNS: usize = 20;
-/// Components told at most as near a name.
-const MOST_NEAR: usize = 5;
-/// Names with so many of their pairs of letters in common are near, 0 to 1.
-const LEAST_ALIKE: f64 = 0.4;
 
 /// Alerts and defects of a unit's component that stood between two instants, oldest first.
 pub fn signs(
@@ -74,48 +71,6 @@ pub fn unknown_component(book: &Book, component: &str) -> Option<Vec<String>> {
     {
         return None;
     }
-    let mut near: Vec<(f64, &str)> = named
-        .into_iter()
-        .map(|named| (alike(named, component), named))
-        .filter(|(alike, _)| *alike >= LEAST_ALIKE)
-        .collect();
-    near.sort_by(|a, b| b.0.total_cmp(&a.0));
-    let told = near.into_iter().take(MOST_NEAR);
-    Some(told.map(|(_, named)| named.to_owned()).collect())
-}
-
-/// Share of the pairs of letters that two names have in common (Dice's coefficient), 0 to 1; a whole
-/// word in common is enough to be near.
-fn alike(a: &str, b: &str) -> f64 {
-    let (a, b) = (a.to_lowercase(), b.to_lowercase());
-    let dice = strsim::sorensen_dice(&a, &b);
-    let shares_word = a.split_whitespace().any(|word| {
-        let mut others = b.split_whitespace();
-        word.chars().count() > 2 && others.any(|other| other == word)
-    });
-    if shares_word {
-        dice.max(LEAST_ALIKE)
-    } else {
-        dice
-    }
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    #[test]
-    fn names_are_alike_by_their_letters_or_a_word() {
-        for (a, b) in [
-            ("oil cooler", "Oil coolar"),
-            ("oil cooler", "oil pump"),
-            ("sand delivery", "sander delivery"),
-        ] {
-            assert!(alike(a, b) >= LEAST_ALIKE, "{a}, {b}");
-        }
-        assert!(alike("oil cooler", "Oil cooler") > 0.999);
-        for named in ["oil cooler", "traction motor", "sand delivery", ""] {
-            assert!(alike(named, "flux capacitor") < LEAST_ALIKE, "{named}");
-        }
-    }
+    let near = nearest(component, named);
+    Some(near.into_iter().map(str::to_owned).collect())
 }

@@ -13,7 +13,7 @@ pub use walk::{Finding, LEAST_SCORE, NoWalk, Question, Walked, walk};
 use crate::alerts::bad_field;
 use crate::judging::Ledger;
 use crate::replays::forecast_to_wire;
-use crate::{Shared, UnitRecord, status};
+use crate::{Shared, UnitRecord, known, status};
 use draft::Purpose;
 use std::sync::Arc;
 use tokio::sync::mpsc::Sender;
@@ -105,12 +105,7 @@ fn ask(shared: &Shared, request: v1::WalkBackRequest) -> Result<Asked, Status> {
         at_unix_ms,
     } = request;
     let id = convert::unit_from_name("unit", &name).map_err(bad_field)?;
-    let unit = shared.fleet.get(&id).ok_or_else(|| {
-        status::not_found(
-            "UNKNOWN_UNIT",
-            format!("there is no {name}; list the units"),
-        )
-    })?;
+    let unit = known::unit(shared, &id)?;
     let component = component.trim().to_owned();
     if component.is_empty() || component.chars().count() > MOST_COMPONENT {
         return Err(status::bad_field(

@@ -105,7 +105,10 @@ fn lists_of_defects_go_on_page_by_page() {
     holds(&none, &["None."]);
     // A mistyped unit is not one with nothing wrong.
     let (_, unknown) = service.page("GET /defects?unit=ZVR+4118", "", "");
-    holds(&unknown, &["the fleet has no unit ZVR 4118"]);
+    holds(
+        &unknown,
+        &["the fleet has no unit ZVR 4118; did you mean ZVR 4117?"],
+    );
     // A token of another list is no way into this one.
     let (head, _) = service.page(&format!("GET /defects?show=closed&{next}"), "", "");
     assert!(head.starts_with("HTTP/1.1 400"), "{head}");
@@ -630,7 +633,7 @@ fn a_form_that_is_refused_comes_back_as_it_was_filled_in() {
         (
             "/mutes",
             "unit=ZVR+4117&rule=none&within=8+h&reason=paint",
-            400,
+            404,
             &["value=\"none\"", "value=\"paint\""],
         ),
         (

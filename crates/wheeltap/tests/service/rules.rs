@@ -48,7 +48,7 @@ pub fn forecasts_say_what_live_said(bench: &Bench, service: &Service, live: &Val
         &["the other version: 0 more, 1 fewer, 0 of both"],
     );
 
-    forecast(&["--unit", "ZVR 1"]).says(1, &["UNKNOWN_UNIT", "units/ZVR 1"]);
+    forecast(&["--unit", "ZVR 1"]).says(1, &["UNKNOWN_UNIT", "no unit ZVR 1"]);
     forecast(&["--from", "2036-01-01T00:00:00Z"]).says(1, &["BAD_SPAN"]);
     forecast(&["--version", "0000000000000000"]).says(1, &["UNKNOWN_RULE"]);
     bench.write(
@@ -261,7 +261,7 @@ fn a_walk_back_says_what_it_compared_and_refuses_what_it_cannot() {
             .contains("nothing was heard of the unit since 2026-01-01T00:29:59Z"),
         "{later:#?}"
     );
-    walk("ZVR 1", &[]).says(1, &["there is no units/ZVR 1"]);
+    walk("ZVR 1", &[]).says(1, &["the fleet has no unit ZVR 1"]);
     walk("ZVR 4117", &["--at", "2025-12-31T00:00:00Z"]).says(1, &["its data begins at"]);
     walk("ZVR 4117", &["--at", "noon"]).says(2, &["24 h"]);
     bench.write("kept.rhai", "// mine");

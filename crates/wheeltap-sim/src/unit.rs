@@ -226,11 +226,13 @@ impl AxleNow {
             turning += slip.creep.max(0.0);
             pull_n = pull_n.min(limit_n * 0.92);
             let over = slip.creep <= 0.0 || asked.pull_n <= 0.0 || at_s - slip.from_s >= 25;
+            // One that goes on fills this second; one that was cut a second ago and is over has no rest.
+            let duration_s = at_s - slip.from_s + i64::from(!over);
             if over || ends {
-                done = Some(SlipDone {
+                done = (duration_s > 0).then_some(SlipDone {
                     from_s: slip.from_s,
                     axle: 0,
-                    duration_s: (at_s - slip.from_s).max(1),
+                    duration_s,
                     peak_creep: slip.peak,
                 });
                 self.slip = (!over).then_some(Slip {
@@ -811,6 +813,55 @@ mod tests {
             least_cel = least_cel.min(loco.coolant_cel);
         }
         assert!((50.0..56.0).contains(&least_cel), "{least_cel}");
+    }
+
+    /// Seconds slipped by each axle on greasy rail, cut so often; power is off in every tenth second.
+    fn slipped_s(cut_s: i64) -> [i64; 6] {
+        let mut loco = Locomotive::new(Build::usual(), Random::named(1, "slip"), true, 12.0, &[]);
+        let mut sound = Ailment::none(6, 12);
+        // Without sand slips last.
+        sound.sander = 0.0;
+        let mut slipped_s = [0; 6];
+        for at_s in 0..1_200 {
+            let now = Now {
+                mode: if at_s % 10 == 9 {
+                    Mode::Idle
+                } else {
+                    Mode::Notch(8)
+                },
+                moving: true,
+                speed_m_s: 5.0,
+                mile: 0.0,
+                in_tunnel: false,
+                rail: Rail::Leaves,
+                air_cel: 12.0,
+                hand_sanding: false,
+                pipe_kpa: 620.0,
+                rear_kpa: 610.0,
+                equalizing_kpa: 620.0,
+                feed_l_s: 6.0,
+                feed_cut: false,
+                grade_percent: 0.0,
+            };
+            let ends = at_s % cut_s == cut_s - 1;
+            loco.step(&now, UnitState::Working, 3.0, &sound, at_s, ends);
+            for slip in &loco.slips {
+                slipped_s[slip.axle as usize - 1] += slip.duration_s;
+            }
+        }
+        slipped_s
+    }
+
+    #[test]
+    fn slips_that_are_cut_last_as_long_as_whole_ones() {
+        let whole_s = slipped_s(1_200);
+        assert!(
+            whole_s.iter().all(|slipped_s| *slipped_s > 100),
+            "{whole_s:?}"
+        );
+        for cut_s in [1, 3, 9, 120] {
+            assert_eq!(slipped_s(cut_s), whole_s, "cut every {cut_s} s");
+        }
     }
 
     // Heat soak, common practice: with the pump stopped the iron's heat goes into standing water.

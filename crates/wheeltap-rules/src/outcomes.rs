@@ -306,7 +306,7 @@ impl<'a> Search<'a> {
         let is_open = |reg: &Reg| spans[usize::from(*reg)].is_open();
         match self.ops[usize::from(reg)] {
             Op::Input(_) => Some(Split::Flag(reg)),
-            Op::Known(a) => Some(Split::Known(a)),
+            Op::Known(a) => self.known_split(a, spans).or(Some(Split::Known(a))),
             Op::Not(a) => self.flag_split(a, spans),
             Op::And(a, b) | Op::Or(a, b) => {
                 let side = [a, b].into_iter().find(is_open)?;
@@ -321,6 +321,34 @@ impl<'a> Search<'a> {
                     let side = [a, b].into_iter().find(is_open)?;
                     return self.flag_split(side, spans);
                 }
+                self.number_split(a, spans)
+                    .or_else(|| self.number_split(b, spans))
+                    .or_else(|| Some(compare_split(a, b, spans)))
+            }
+            _ => None,
+        }
+    }
+
+    /// Where to split a flag that can be known and unknown: at a comparison that it is made of, so that
+    /// what makes it known is also seen by others that are made of it.
+    fn known_split(&self, reg: Reg, spans: &[Span]) -> Option<Split> {
+        let is_unsettled = |reg: &Reg| {
+            let span = spans[usize::from(*reg)];
+            [span.may(true), span.may(false), span.unknown]
+                .into_iter()
+                .filter(|may| *may)
+                .count()
+                > 1
+        };
+        match self.ops[usize::from(reg)] {
+            Op::Not(a) => self.known_split(a, spans),
+            Op::And(a, b) | Op::Or(a, b) => {
+                let side = [a, b].into_iter().find(is_unsettled)?;
+                self.known_split(side, spans)
+            }
+            Op::Less(a, b) | Op::LessOrEqual(a, b) | Op::Equal(a, b) | Op::NotEqual(a, b)
+                if !self.flags[usize::from(a)] && !self.flags[usize::from(b)] =>
+            {
                 self.number_split(a, spans)
                     .or_else(|| self.number_split(b, spans))
                     .or_else(|| Some(compare_split(a, b, spans)))

@@ -65,6 +65,23 @@ pub(crate) fn check(
         );
         return;
     }
+    let begun = |pair: &mut Pair| {
+        let rings = rings(pair);
+        let known = pair.builder.push(Op::Known(rings));
+        let rings = pair.builder.push(Op::And(known, rings));
+        let over = pair.surely(clear);
+        pair.and_not(rings, over)
+    };
+    if !ask(&begun).yes {
+        findings.warn(
+            place("clear"),
+            "clear() is true wherever raise() is",
+            "clear() counts only where raise() is not true, so the alert ends close to where it began \
+             and goes on standing farther away",
+            "let clear() hold where the condition is over: seen.x < 90.0 to raise() with seen.x > 100.0",
+        );
+        return;
+    }
     let kept = |pair: &mut Pair| {
         let clear = pair.builder.append(clear);
         let open = pair.builder.push(Op::Or(pair.raise, clear));

@@ -379,14 +379,31 @@ fn verdicts_that_leave_each_other_no_room() {
             "fn raise(seen) { seen.oil > 90 } fn suppress(seen) { seen.oil > 80 }",
             "every alert",
         ),
+        (
+            "fn raise(seen) { seen.oil > 100 } fn clear(seen) { seen.oil > 90 }",
+            "clear() is true wherever raise() is",
+        ),
+        (
+            "fn raise(seen) { seen.oil < 60 || seen.pressure < 100 } fn clear(seen) { seen.oil < 70 || seen.pressure < 150 }",
+            "goes on standing",
+        ),
+        (
+            "fn tested(seen) { seen.oil > 70 } fn raise(seen) { seen.oil - seen.coolant > 18 } fn clear(seen) { seen.oil > 60 && seen.oil - seen.coolant > 14 }",
+            "clear() is true wherever raise() is",
+        ),
     ] {
         let said = warned(verdicts);
-        assert!(said.len() == 1 && said[0].contains(words), "{said:#?}");
+        assert!(
+            said.len() == 1 && said[0].contains(words),
+            "{verdicts}: {said:#?}"
+        );
     }
     for fine in [
         "fn raise(seen) { seen.oil > 90 } fn clear(seen) { seen.oil < 85 }",
         "fn tested(seen) { seen.oil > 50 } fn raise(seen) { seen.oil > 90 }",
         "fn raise(seen) { seen.oil > 90 } fn clear(seen) { seen.coolant < 95 }",
+        "fn raise(seen) { seen.oil > 90 } fn clear(seen) { seen.coolant > 60 && seen.oil < 95 }",
+        "fn raise(seen) { seen.oil > 90 } fn clear(seen) { seen.oil > 80 && known(seen.coolant) }",
         "fn raise(seen) { seen.oil > 90 } fn clear(seen) { !known(seen.oil) || seen.oil < 80 }",
     ] {
         assert!(warned(fine).is_empty(), "{fine}: {:#?}", warned(fine));

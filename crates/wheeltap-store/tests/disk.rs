@@ -408,12 +408,12 @@ fn many_events_of_one_instant_are_all_sealed() {
 }
 
 /// Strips are cut, merged and sealed beside a reader, and what fills no block goes into another strip.
-#[test]
-fn a_reader_beside_the_upkeep_misses_nothing() {
+fn reader_misses_nothing(head_bytes: usize) {
     const N_BATCHES: i64 = 300;
     const IN_ONE: i64 = 37;
     let folder = tempfile::tempdir().unwrap();
     let keep = Options {
+        head_bytes,
         raw_ms: i64::MAX / 4,
         minute_ms: i64::MAX / 4,
         hour_ms: i64::MAX / 4,
@@ -456,4 +456,15 @@ fn a_reader_beside_the_upkeep_misses_nothing() {
         }
         assert!(n_reads > 10, "{n_reads}");
     });
+}
+
+#[test]
+fn a_reader_beside_the_upkeep_misses_nothing() {
+    reader_misses_nothing(options().head_bytes);
+}
+
+#[test]
+fn a_reader_beside_an_upkeep_and_a_writer_that_cut_strips_misses_nothing() {
+    // Some three batches.
+    reader_misses_nothing(2_000);
 }

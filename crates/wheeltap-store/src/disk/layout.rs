@@ -75,6 +75,9 @@ impl UnitLayout {
     }
 }
 
+/// A strip by period and id.
+pub(crate) type Strip = ((i64, u64), StripRef);
+
 /// One strip on disk.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub(crate) struct StripRef {
@@ -83,6 +86,8 @@ pub(crate) struct StripRef {
     pub(crate) last_ms: i64,
     /// Samples of the channel that has most.
     pub(crate) most: u32,
+    /// Samples and events of all channels.
+    pub(crate) samples: u32,
     /// When it was cut, by the clock that upkeep was given.
     pub(crate) cut_at_ms: i64,
 }

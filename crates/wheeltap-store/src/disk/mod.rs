@@ -147,8 +147,10 @@ struct Shared {
     stopped: Mutex<Option<String>>,
     /// Strips unpacked lately, for reading.
     decoded: Mutex<Decoded>,
-    /// Held by whoever cuts, seals or drops.
-    upkeep: Mutex<upkeep::State>,
+    /// Held by whoever seals or drops. Nobody who takes batches in waits for it.
+    upkeep: Mutex<()>,
+    /// Held by whoever cuts strips: an upkeep, or the writer when heads have outgrown their bound.
+    cutting: Mutex<upkeep::Cutting>,
     samples_stored: AtomicU64,
     commits: AtomicU64,
 }
@@ -233,6 +235,10 @@ impl Shared {
 
     fn decoded(&self) -> MutexGuard<'_, Decoded> {
         self.decoded.lock().unwrap_or_else(PoisonError::into_inner)
+    }
+
+    fn cutting(&self) -> MutexGuard<'_, upkeep::Cutting> {
+        self.cutting.lock().unwrap_or_else(PoisonError::into_inner)
     }
 
     fn read_layout(&self) -> RwLockReadGuard<'_, Layout> {
@@ -323,7 +329,7 @@ impl Shared {
     /// Takes what makes one group; `None` once the queue is closed and empty.
     fn next_jobs(&self, was_busy: bool) -> Option<Vec<Job>> {
         let mut queue = self.queue();
-        // Whoever is in upkeep needs the writer to make room, so changes go on.
+        // Whoever cuts strips needs the writer to make room, so changes go on.
         let is_over = self.read_layout().head_bytes > self.options.head_bytes.saturating_mul(2);
         if is_over && !queue.closed && self.check_running().is_ok() {
             drop(queue);

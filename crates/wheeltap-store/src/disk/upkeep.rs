@@ -5,7 +5,7 @@
 use super::Shared;
 use super::cold::{NewBlocks, Shelf, visit_blocks};
 use super::keys;
-use super::layout::{Floors, StripRef, period_of};
+use super::layout::{Floors, Strip, period_of};
 use super::read::{at, shelf_of, stored_rows};
 use super::writer::{Book, Group, NewStrip, Restrip};
 use crate::block::{decode_block, encode_block, encode_rows};
@@ -15,7 +15,7 @@ use crate::engine::Engine;
 use crate::merge::{roll_up, row_start, sort_events};
 use crate::record::{COLD_PART, split};
 use crate::{Rollup, StoreError, Tier, Upkeep};
-use std::collections::{BTreeMap, BTreeSet};
+use std::collections::{BTreeMap, BTreeSet, VecDeque};
 use std::ops::ControlFlow;
 use std::sync::{Arc, PoisonError, TryLockError};
 use wheeltap_model::{Batch, ChannelId, Column, Event, Quality, Sample, Series, UnitId};
@@ -23,19 +23,19 @@ use wheeltap_model::{Batch, ChannelId, Column, Event, Quality, Sample, Series, U
 /// Strips of one unit and period that are merged into one.
 const MERGE_STRIPS: usize = 32;
 /// Samples cut or sealed before what was done is committed.
-const STEP_SAMPLES: usize = 1_000_000;
+pub(super) const STEP_SAMPLES: usize = 1_000_000;
 /// Samples sealed in one call, so that a call stays short.
 const CALL_SAMPLES: usize = 8_000_000;
 /// Events of one channel that make a full block of events.
 const EVENT_BLOCK: usize = 512;
 const HOUR_MS: i64 = super::HOUR_MS;
 
-/// What upkeep remembers between calls.
+/// What is remembered between cuts.
 #[derive(Debug, Default)]
-pub(super) struct State {
+pub(super) struct Cutting {
     /// When the oldest frame was first seen.
     frames_since: Option<i64>,
-    /// The clock at the last call.
+    /// The clock at the last upkeep.
     now_ms: i64,
 }
 
@@ -147,18 +147,66 @@ fn strip_of(sheaf: Sheaf, period: i64, now_ms: i64) -> Result<Option<NewStrip>, 
         first_ms: first.unix_ms(),
         last_ms: last.unix_ms(),
         most: u32::try_from(most).unwrap_or(u32::MAX),
+        samples: u32::try_from(strip.len()).unwrap_or(u32::MAX),
         cut_at_ms: now_ms,
     }))
 }
 
-/// One unit's strips in one period.
-struct Due {
-    unit: UnitId,
-    number: u32,
+/// Strips of one unit in one period that are sealed together.
+pub(super) struct Due {
+    pub(super) unit: UnitId,
+    pub(super) number: u32,
     period: i64,
-    strips: Vec<((i64, u64), StripRef)>,
+    pub(super) strips: Vec<Strip>,
     /// Everything is to be sealed, however little.
     closed: bool,
+}
+
+/// Samples of some strips, all channels.
+fn n_samples(strips: &[Strip]) -> usize {
+    strips.iter().map(|(_, strip)| strip.samples as usize).sum()
+}
+
+/// Samples of the longest channel of some strips, if it is the same in all.
+fn most_samples(strips: &[Strip]) -> usize {
+    strips.iter().map(|(_, strip)| strip.most as usize).sum()
+}
+
+/// Parts what one unit has in one period where it is more than a step takes. A part that others follow
+/// holds enough for a full block: sealing less would make a strip of it again and nothing else.
+fn in_steps(strips: Vec<Strip>, block_points: usize) -> Vec<Vec<Strip>> {
+    let (mut parts, mut part) = (Vec::new(), Vec::new());
+    for strip in strips {
+        let is_over = n_samples(&part) + strip.1.samples as usize > STEP_SAMPLES;
+        if is_over && most_samples(&part) >= block_points {
+            parts.push(std::mem::take(&mut part));
+        }
+        part.push(strip);
+    }
+    parts.push(part);
+    parts
+}
+
+/// Takes what is sealed in one step: of one period, and no more samples than a step takes unless it is of one
+/// unit.
+pub(super) fn next_step(due: &mut VecDeque<Due>) -> Vec<Due> {
+    let (mut step, mut in_step): (Vec<Due>, usize) = (Vec::new(), 0);
+    while let Some(next) = due.pop_front_if(|next| {
+        let fits = in_step + n_samples(&next.strips) <= STEP_SAMPLES;
+        step.last()
+            .is_none_or(|last| fits && last.period == next.period)
+    }) {
+        in_step += n_samples(&next.strips);
+        step.push(next);
+    }
+    step
+}
+
+/// What one step did.
+struct Step {
+    n_blocks: u64,
+    /// Strips of what was too short for a block.
+    left: Vec<(UnitId, Vec<Strip>)>,
 }
 
 /// What was sealed in one call.
@@ -170,21 +218,13 @@ struct Sealed {
 
 impl Shared {
     pub(super) fn upkeep(&self, now_ms: i64) -> Result<Upkeep, StoreError> {
-        let mut state = self.upkeep.lock().unwrap_or_else(PoisonError::into_inner);
-        state.now_ms = now_ms;
-        let mut done = Upkeep::default();
-        let (has_frames, head_bytes) = {
-            let layout = self.read_layout();
-            (!layout.frames.is_empty(), layout.head_bytes)
+        // Sealing takes long, and the writer has to be able to cut strips meanwhile. That may be: it adds strips
+        // and touches none, while sealing takes strips it has noted, and blocks, which nobody else touches.
+        let _alone = self.upkeep.lock().unwrap_or_else(PoisonError::into_inner);
+        let mut done = Upkeep {
+            frames_stripped: self.cut_due(now_ms)?,
+            ..Upkeep::default()
         };
-        if has_frames {
-            let since = *state.frames_since.get_or_insert(now_ms);
-            let is_old = now_ms.saturating_sub(since) >= self.options.strip_ms;
-            if is_old || head_bytes > self.options.head_bytes / 2 {
-                done.frames_stripped = self.cut(now_ms)?;
-                state.frames_since = None;
-            }
-        }
         let floors = self.next_floors(now_ms);
         if floors.raw > self.read_layout().floors.raw {
             done.frames_stripped += self.cut_before(floors.raw, now_ms)?;
@@ -198,8 +238,30 @@ impl Shared {
         Ok(done)
     }
 
+    /// Cuts strips when the oldest frame has waited long enough, or the heads weigh enough.
+    fn cut_due(&self, now_ms: i64) -> Result<u64, StoreError> {
+        let mut cutting = self.cutting();
+        cutting.now_ms = now_ms;
+        let (has_frames, head_bytes) = {
+            let layout = self.read_layout();
+            (!layout.frames.is_empty(), layout.head_bytes)
+        };
+        if !has_frames {
+            return Ok(0);
+        }
+        let since = *cutting.frames_since.get_or_insert(now_ms);
+        let is_old = now_ms.saturating_sub(since) >= self.options.strip_ms;
+        if !is_old && head_bytes <= self.options.head_bytes / 2 {
+            return Ok(0);
+        }
+        let n_dropped = self.cut(now_ms)?;
+        cutting.frames_since = None;
+        Ok(n_dropped)
+    }
+
     /// Cuts strips if any frame holds something before an instant.
     fn cut_before(&self, floor: i64, now_ms: i64) -> Result<u64, StoreError> {
+        let _cutting = self.cutting();
         let is_there = {
             let layout = self.read_layout();
             let mut heads = layout.units.values().flat_map(|unit| &unit.heads);
@@ -218,25 +280,25 @@ impl Shared {
         if self.read_layout().head_bytes <= self.options.head_bytes {
             return;
         }
-        let mut state = match self.upkeep.try_lock() {
-            Ok(state) => state,
+        let mut cutting = match self.cutting.try_lock() {
+            Ok(cutting) => cutting,
             Err(TryLockError::Poisoned(poisoned)) => poisoned.into_inner(),
             Err(TryLockError::WouldBlock) => return,
         };
-        let now_ms = state.now_ms;
+        let now_ms = cutting.now_ms;
         let cut = self.cut_by(now_ms, |change| {
             let mut group = Group::default();
             change(book, &mut group);
             self.settle(book, group);
             self.check_running()
         });
-        state.frames_since = None;
+        cutting.frames_since = None;
         if let Err(error) = cut {
             self.stop(error.to_string());
         }
     }
 
-    fn cut(&self, now_ms: i64) -> Result<u64, StoreError> {
+    pub(super) fn cut(&self, now_ms: i64) -> Result<u64, StoreError> {
         let mut n_dropped = 0;
         self.cut_by(now_ms, |change| {
             n_dropped += self.change(change)?;
@@ -351,7 +413,7 @@ impl Shared {
 
     /// The groups of strips that are full, ended or many, and those that end before where raw samples will
     /// be kept from.
-    fn due(&self, now_ms: i64, raw_floor: i64) -> Vec<Due> {
+    pub(super) fn due(&self, now_ms: i64, raw_floor: i64) -> VecDeque<Due> {
         let layout = self.read_layout();
         let options = &self.options;
         let mut due = Vec::new();
@@ -363,7 +425,7 @@ impl Shared {
                 while let Some((key, strip)) = strips.next_if(|(key, _)| key.0 == period) {
                     group.push((*key, *strip));
                 }
-                let most: usize = group.iter().map(|(_, s)| s.most as usize).sum();
+                let most = most_samples(&group);
                 let first = group.iter().map(|(_, s)| s.first_ms).min().unwrap_or(0);
                 let last = group.iter().map(|(_, s)| s.last_ms).max().unwrap_or(0);
                 let cut_at = group.iter().map(|(_, s)| s.cut_at_ms).max().unwrap_or(0);
@@ -376,45 +438,45 @@ impl Shared {
                     && (most >= 4 * options.block_points || many || last - first >= HOUR_MS);
                 // A lone strip that was merged already holds no full block.
                 if closed || (group.len() > 1 && (full || many)) || (full && group.len() == 1) {
-                    due.push(Due {
+                    let parts = in_steps(group, options.block_points);
+                    due.extend(parts.into_iter().map(|strips| Due {
                         unit: unit.clone(),
                         number: held.number,
                         period,
-                        strips: group,
+                        strips,
                         closed,
-                    });
+                    }));
                 }
             }
         }
         // By period, so that few folders are open at once and each is synced once a step.
         due.sort_by(|a, b| (a.period, &a.unit).cmp(&(b.period, &b.unit)));
-        due
+        due.into()
     }
 
     fn seal_due(&self, now_ms: i64, raw_floor: i64) -> Result<Sealed, StoreError> {
         let floor = self.read_layout().floors.raw;
-        let (mut n_sealed, mut n_samples) = (0, 0);
-        let mut due = self.due(now_ms, raw_floor).into_iter().peekable();
-        while let Some(period) = due.peek().map(|due| due.period)
-            && n_samples < CALL_SAMPLES
+        let (mut n_blocks, mut in_call) = (0, 0);
+        let mut due = self.due(now_ms, raw_floor);
+        while let Some(period) = due.front().map(|due| due.period)
+            && in_call < CALL_SAMPLES
         {
-            let (mut step, mut in_step) = (Vec::new(), 0);
-            while in_step < STEP_SAMPLES
-                && let Some(next) = due.next_if(|next| next.period == period)
-            {
-                in_step += next
-                    .strips
-                    .iter()
-                    .map(|(_, s)| s.most as usize)
-                    .sum::<usize>();
-                step.push(next);
+            let step = next_step(&mut due);
+            in_call += step.iter().map(|due| n_samples(&due.strips)).sum::<usize>();
+            let sealed = self.seal_step(period, step, floor, now_ms)?;
+            n_blocks += sealed.n_blocks;
+            // Left over of a unit's earlier part comes before its later one, so that blocks follow one another.
+            if let Some(next) = due.front_mut().filter(|next| next.period == period) {
+                let of_unit = sealed
+                    .left
+                    .into_iter()
+                    .filter(|(unit, _)| *unit == next.unit);
+                next.strips.extend(of_unit.flat_map(|(_, strips)| strips));
             }
-            n_samples += in_step;
-            n_sealed += self.seal_step(period, step, floor, now_ms)?;
         }
         Ok(Sealed {
-            n_blocks: n_sealed,
-            is_all: due.peek().is_none(),
+            n_blocks,
+            is_all: due.is_empty(),
         })
     }
 
@@ -425,7 +487,7 @@ impl Shared {
         step: Vec<Due>,
         floor: i64,
         now_ms: i64,
-    ) -> Result<u64, StoreError> {
+    ) -> Result<Step, StoreError> {
         let mut blocks: Option<NewBlocks> = None;
         let mut n_sealed = 0;
         let mut touched: BTreeMap<(u32, ChannelId), BTreeSet<i64>> = BTreeMap::new();
@@ -481,8 +543,11 @@ impl Shared {
                 self.put_rows(&engine, tier, period, &touched)?;
             }
         }
-        self.change(move |book, group| book.restrip(group, changes))?;
-        Ok(n_sealed)
+        let left = self.change(move |book, group| book.restrip(group, changes))?;
+        Ok(Step {
+            n_blocks: n_sealed,
+            left,
+        })
     }
 
     fn cold_folder(&self, of: Shelf, start: i64) -> Result<Arc<Engine>, StoreError> {

@@ -5,7 +5,7 @@
 //! the [`Layout`] is what is.
 
 use super::keys::{self, SourceKey};
-use super::layout::{Floors, Layout, StripRef, UnitLayout, weight};
+use super::layout::{Floors, Layout, Strip, StripRef, UnitLayout, weight};
 use crate::bytes::{Reader, put_signed, put_varint};
 use crate::codec::{Framed, encode_frame};
 use crate::merge::{QUARANTINE_BATCHES, QUARANTINE_BYTES};
@@ -144,19 +144,25 @@ pub(crate) fn strip_index_body(period: i64, strip: &StripRef) -> Vec<u8> {
     put_signed(&mut body, strip.last_ms);
     put_varint(&mut body, u64::from(strip.most));
     put_signed(&mut body, strip.cut_at_ms);
+    put_varint(&mut body, u64::from(strip.samples));
     body
 }
 
-/// Reads a strip's entry.
+/// Reads a strip's entry. Older ones do not say how many samples there are in all.
 pub(crate) fn read_strip_index(body: &[u8]) -> Option<(i64, StripRef)> {
     let mut reader = Reader::new(body);
     let period = reader.signed()?;
-    let strip = StripRef {
+    let mut strip = StripRef {
         parts: u16::try_from(reader.varint()?).ok()?,
         first_ms: reader.signed()?,
         last_ms: reader.signed()?,
         most: reader.number32()?,
         cut_at_ms: reader.signed()?,
+        samples: 0,
+    };
+    strip.samples = match reader.left() {
+        0 => strip.most,
+        _ => reader.number32()?,
     };
     reader.end()?;
     Some((period, strip))
@@ -175,6 +181,7 @@ pub(crate) struct NewStrip {
     pub(crate) first_ms: i64,
     pub(crate) last_ms: i64,
     pub(crate) most: u32,
+    pub(crate) samples: u32,
     pub(crate) cut_at_ms: i64,
 }
 
@@ -323,13 +330,19 @@ impl Book {
         Ok(())
     }
 
-    pub(crate) fn restrip(&mut self, group: &mut Group, changes: Vec<Restrip>) {
+    /// Gives the strips that were added, by unit.
+    pub(crate) fn restrip(
+        &mut self,
+        group: &mut Group,
+        changes: Vec<Restrip>,
+    ) -> Vec<(UnitId, Vec<Strip>)> {
+        let mut all_added = Vec::with_capacity(changes.len());
         for change in changes {
             for ((_, id), parts) in &change.removed {
                 group.remove_split(&keys::of_unit(keys::STRIP, change.number, *id), *parts);
                 group.remove(keys::of_unit(keys::STRIP_INDEX, change.number, *id));
             }
-            let mut added = Vec::new();
+            let mut added: Vec<Strip> = Vec::new();
             for strip in change.added {
                 self.last_id += 1;
                 let id = self.last_id;
@@ -339,6 +352,7 @@ impl Book {
                     first_ms: strip.first_ms,
                     last_ms: strip.last_ms,
                     most: strip.most,
+                    samples: strip.samples,
                     cut_at_ms: strip.cut_at_ms,
                 };
                 group.put(
@@ -353,6 +367,7 @@ impl Book {
                     &span_body(extent),
                 );
             }
+            all_added.push((change.unit.clone(), added.clone()));
             let (unit, up_to, removed) = (change.unit, change.heads_up_to, change.removed);
             group.publish(move |layout| {
                 let Some(unit) = layout.units.get_mut(&unit) else {
@@ -370,6 +385,7 @@ impl Book {
                 unit.strips.extend(added);
             });
         }
+        all_added
     }
 
     /// Removes frames up to `lsn`, all of whose batches are in strips. Their sequences move to the
@@ -550,4 +566,31 @@ pub(crate) fn read_quarantined(body: &[u8]) -> Option<Quarantined> {
     };
     reader.end()?;
     Some(batch)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_strips_entry_without_a_count_of_samples_is_read() {
+        let strip = StripRef {
+            parts: 3,
+            first_ms: -5,
+            last_ms: 1_767_571_200_000,
+            most: 4_096,
+            samples: 70_000,
+            cut_at_ms: 7,
+        };
+        let body = strip_index_body(-3_600_000, &strip);
+        assert_eq!(read_strip_index(&body), Some((-3_600_000, strip)));
+        // As entries were written before: a count of 70,000 takes three bytes.
+        let older = StripRef {
+            samples: strip.most,
+            ..strip
+        };
+        let cut = read_strip_index(&body[..body.len() - 3]);
+        assert_eq!(cut, Some((-3_600_000, older)));
+        assert_eq!(read_strip_index(&body[..body.len() - 1]), None);
+    }
 }

@@ -19,7 +19,7 @@ use wheeltap_proto::v1::batch_outcome::Outcome;
 use wheeltap_proto::v1::stream_telemetry_request::Item as Asked;
 use wheeltap_proto::v1::stream_telemetry_response::Item as Answer;
 use wheeltap_server::{Settings, Span};
-use wheeltap_store::{MemoryStore, Store};
+use wheeltap_store::{DocumentKey, MemoryStore, Store};
 
 const PAST_MS: i64 = NOW_MS - 3_600_000;
 
@@ -374,7 +374,19 @@ async fn each_bad_batch_is_quarantined_by_name_and_the_stream_lives_on() {
         served.store.quarantined(None, 1_000).unwrap().len() as u64,
         n_cases
     );
+    let store = Arc::clone(&served.store);
     served.stop().await;
+    // And counts as judged, so that the next start does not look for what was not.
+    let key = DocumentKey {
+        kind: "judged",
+        key: unit(1).as_str().as_bytes().to_vec(),
+    };
+    let judged = store.document(&key).unwrap().unwrap();
+    let judged: serde_json::Value = serde_json::from_slice(&judged).unwrap();
+    assert_eq!(
+        judged["sources"][0][1],
+        serde_json::json!([[1, n_cases + 1]])
+    );
 }
 
 #[tokio::test]

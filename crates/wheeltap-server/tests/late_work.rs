@@ -7,8 +7,9 @@
 
 mod judged;
 
-use judged::{Answer, Service, T0, at, batch, folder};
+use judged::{Answer, LEVEL, Service, T0, at, batch, folder};
 use std::ops::Range;
+use wheeltap_model::UnitId;
 
 const MIN: i64 = 60_000;
 
@@ -53,5 +54,74 @@ fn what_late_work_has_passed_by_is_not_lost() {
     let law: Vec<String> = service.law().into_iter().collect();
     assert_eq!(law.len(), 1, "{law:#?}");
     assert!(law[0].contains(" 2026-01-01T06:00:00Z "), "{law:#?}");
+    service.judging.stop();
+}
+
+/// More of them than there are judging threads, so that some wait for others.
+fn units() -> Vec<UnitId> {
+    let n_threads = std::thread::available_parallelism().map_or(2, |n_cores| n_cores.get().max(2));
+    (0..=2 * n_threads)
+        .map(|number| UnitId::new(&format!("ZVR {}", 5000 + number)).unwrap())
+        .collect()
+}
+
+/// Nothing was read but what is in the windows of the newest checkpoint and later.
+fn assert_read_from(service: &Service, minute: i64) {
+    let read_from = service.killable.read_from.lock().unwrap();
+    for unit in units() {
+        let from = (read_from[&unit].unix_ms() - T0) / MIN;
+        assert!(from >= minute, "{unit} was read from minute {from} on");
+    }
+}
+
+#[test]
+fn a_restart_judges_from_the_newest_checkpoint_on_though_units_send_meanwhile() {
+    let rules = folder(&[("level", LEVEL)]);
+    let mut service = Service::new(Some(rules.path().to_owned()));
+    for unit in units() {
+        service.create(&unit);
+        service.send_of(&unit, batch(&level(0..230, 5.0), &[], &[]), true);
+    }
+    service.idle();
+    for minute in [230, 240] {
+        // The first time after a clean end, then after a kill.
+        let mut next = service.restarted_before(minute == 240, Answer::Sources);
+        next.killable.gate.is_reached();
+        for unit in units() {
+            let alarming = batch(&level(minute..minute + 10, 20.0), &[], &[]);
+            next.send_of(&unit, alarming, true);
+        }
+        next.killable.gate.open();
+        next.idle();
+        assert_read_from(&next, minute - 5 - 60 * (minute / 240));
+        for unit in units() {
+            assert_eq!(next.law_of(&unit).len(), 1, "{unit}");
+        }
+        service = next;
+    }
+    service.judging.stop();
+}
+
+#[test]
+fn a_batch_in_quarantine_does_not_make_a_restart_judge_everything() {
+    let rules = folder(&[("level", LEVEL)]);
+    let mut service = Service::new(Some(rules.path().to_owned()));
+    for unit in units() {
+        service.create(&unit);
+        service.send_of(&unit, batch(&level(0..230, 5.0), &[], &[]), true);
+        service.set_aside(&unit);
+    }
+    service.idle();
+    let mut service = service.restarted(false);
+    service.idle();
+    assert_read_from(&service, 225);
+    // Killed, it was written with the next commit.
+    for unit in units() {
+        service.set_aside(&unit);
+    }
+    service.idle();
+    let service = service.restarted(true);
+    service.idle();
+    assert_read_from(&service, 225);
     service.judging.stop();
 }

@@ -37,6 +37,7 @@ pub const MAX_MESSAGE: usize = decode::MAX_PAYLOAD + 64 * 1_024;
 /// The ingest half of the service.
 pub struct Ingest {
     shared: Arc<Shared>,
+    judging: Arc<Judging>,
     schemas: Schemas,
     registry: Registry,
     intake: Intake,
@@ -80,13 +81,16 @@ impl Ingest {
             count(limits.in_flight_mib) * PERMITS_PER_MIB,
         ));
         let (intake, thread) =
-            Intake::start(Arc::clone(&shared), judging).map_err(|source| StoreError::Io {
-                path: shared.settings.data.display().to_string(),
-                doing: "given a thread",
-                source,
+            Intake::start(Arc::clone(&shared), Arc::clone(&judging)).map_err(|source| {
+                StoreError::Io {
+                    path: shared.settings.data.display().to_string(),
+                    doing: "given a thread",
+                    source,
+                }
             })?;
         let ingest = Self {
             shared,
+            judging,
             schemas,
             registry: Registry::default(),
             intake,

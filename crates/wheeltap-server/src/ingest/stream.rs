@@ -361,6 +361,8 @@ impl Reader {
             .map_err(|_| status::internal("a call to the store was cut off"))?
             .map_err(|error| status::store(&error))?;
         self.ingest.shared.metrics.batches_quarantined.add(1);
+        let unit = &source.unit.unit.id;
+        self.ingest.judging.set_aside(unit, source.epoch, sequence);
         let outcome = v1::BatchOutcome {
             sequence,
             outcome: Outcome::Quarantined.into(),

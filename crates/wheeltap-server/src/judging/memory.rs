@@ -167,6 +167,41 @@ pub struct UnitMemory {
     pub judged: Judged,
 }
 
+impl UnitMemory {
+    /// What comes in from an instant on is yet to be judged again.
+    pub fn note_dirty(&mut self, from: EventTime) {
+        self.dirty_from = Some(self.dirty_from.map_or(from, |known| known.min(from)));
+    }
+}
+
+/// What the service before this one left of a unit: to be read before anything is taken in, since what is
+/// stored later is told to the judge.
+#[derive(Default)]
+pub struct Left {
+    /// As of its last commit.
+    pub memory: UnitMemory,
+    /// What is on disk.
+    pub stored: Judged,
+}
+
+impl Left {
+    /// Reads it.
+    ///
+    /// # Errors
+    /// A stop.
+    pub fn read(store: &dyn Store, unit: &UnitId) -> Result<Self, StoreError> {
+        Ok(Self {
+            memory: read_judged(store, unit, Whose::Own)?.unwrap_or_default(),
+            stored: Judged::of(&store.sources(unit)?),
+        })
+    }
+
+    /// Whether it had judged all that it had stored, or knew from when on it had not.
+    pub fn is_all_judged(&self) -> bool {
+        self.memory.judged.contains_all(&self.stored)
+    }
+}
+
 fn encode<T: Serialize>(what: &'static str, value: &T) -> Result<Vec<u8>, StoreError> {
     serde_json::to_vec(value).map_err(|error| StoreError::Corrupt {
         what,

@@ -7,8 +7,8 @@
 //! checkpoint that is of use, with what is stored, and the ledger is made to agree (`rejudge`).
 //!
 //! What a killed service had stored and not judged is told by the sequences: each commit says which
-//! were judged. Sequences that are stored and not among them make the unit be judged again over the
-//! whole settlement horizon, since nobody knows how late their data is.
+//! were judged. Sequences that are stored at the start and not among them make the unit be judged again
+//! over the whole settlement horizon, since nobody knows how late their data is.
 
 mod asking;
 mod classes;
@@ -31,7 +31,7 @@ use rulebook::classes_of;
 pub(crate) use rulebook::{check, facts, vetted};
 
 use crate::{Shared, StartError, status};
-use memory::Whose;
+use memory::{Left, Whose};
 use rulebook::{Compiled, FolderRule, RuleBooks};
 use shard::{Message, Shard};
 use std::collections::{BTreeMap, BTreeSet};
@@ -184,10 +184,18 @@ impl Judging {
         lodge_by_settings(&shared, &ledger)?;
         let mut compiled = Compiled::new();
         let rulebooks = RuleBooks::new(&shared, &ledger.book(), &mut compiled)?;
-        let mut untaken = Untaken::default();
-        if rulebooks.ask() {
-            let recovered = untaken.recover(&shared);
-            recovered.map_err(|source| StartError::Store { source })?;
+        let untaken = Untaken::default();
+        let n_shards = n_shards();
+        let mut units: Vec<Vec<(UnitId, Left)>> = Vec::new();
+        units.resize_with(n_shards, Vec::new);
+        for record in shared.fleet.all() {
+            let unit = record.unit.id.clone();
+            let left = Left::read(shared.store.as_ref(), &unit)
+                .map_err(|source| StartError::Store { source })?;
+            if rulebooks.ask() {
+                untaken.recover(&unit, &left);
+            }
+            units[shard_of(&unit, n_shards)].push((unit, left));
         }
         let inner = Arc::new(Inner {
             ledger: Arc::new(ledger),
@@ -198,12 +206,6 @@ impl Judging {
             freezing: Mutex::default(),
             shared,
         });
-        let mut units = vec![Vec::new(); n_shards()];
-        let n_shards = units.len();
-        for record in inner.shared.fleet.all() {
-            let unit = record.unit.id.clone();
-            units[shard_of(&unit, n_shards)].push(unit);
-        }
         let no_thread = |error: std::io::Error| StartError::Rules {
             message: format!("no thread to judge them on: {error}"),
         };
@@ -266,6 +268,14 @@ impl Judging {
             }));
         }
         self.tell(shard_of(&job.unit, self.shards.len()), Message::Job(job));
+    }
+
+    /// Takes note of a batch that is in quarantine: there is nothing in it to be judged.
+    pub fn set_aside(&self, unit: &UnitId, epoch: Epoch, sequence: u64) {
+        self.tell(
+            shard_of(unit, self.shards.len()),
+            Message::SetAside(unit.clone(), epoch, sequence),
+        );
     }
 
     /// A unit's state or consist was recorded from `from` on: judged again from there.

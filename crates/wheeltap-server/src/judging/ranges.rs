@@ -36,13 +36,15 @@ impl Judged {
         ranges.insert(first, last);
     }
 
-    /// Adds all that the store holds of these sources.
-    pub fn extend(&mut self, sources: &[SourceRanges]) {
+    /// All that the store holds of these sources.
+    pub fn of(sources: &[SourceRanges]) -> Self {
+        let mut held = Self::default();
         for source in sources {
             for (first, last) in &source.ranges {
-                self.insert_range(source.epoch, *first, *last);
+                held.insert_range(source.epoch, *first, *last);
             }
         }
+        held
     }
 
     /// Adds all that is in another.
@@ -68,11 +70,11 @@ impl Judged {
         })
     }
 
-    /// Whether all that the store holds of these sources is in it.
-    pub fn contains_all(&self, sources: &[SourceRanges]) -> bool {
-        sources.iter().all(|source| {
-            let mut ranges = source.ranges.iter();
-            ranges.all(|(first, last)| self.covers(source.epoch, *first, *last))
+    /// Whether all that is in another is in it.
+    pub fn contains_all(&self, other: &Self) -> bool {
+        other.sources.iter().all(|(epoch, ranges)| {
+            let mut ranges = ranges.iter();
+            ranges.all(|(first, last)| self.covers(*epoch, *first, *last))
         })
     }
 
@@ -121,7 +123,7 @@ mod tests {
             judged.insert(epoch, sequence);
         }
         let ranges = vec![(1, 5), (9, 9), (u64::MAX, u64::MAX)];
-        let held = |ranges: Vec<(u64, u64)>| [SourceRanges { epoch, ranges }];
+        let held = |ranges: Vec<(u64, u64)>| Judged::of(&[SourceRanges { epoch, ranges }]);
         assert!(judged.contains_all(&held(ranges)));
         assert!(!judged.contains_all(&held(vec![(1, 6)])));
         assert!(judged.contains(epoch, 3) && !judged.contains(epoch, 6));

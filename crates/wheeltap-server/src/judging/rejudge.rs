@@ -99,8 +99,7 @@ impl Rejudge {
         from: Option<EventTime>,
     ) -> Result<Option<Self>, StoreError> {
         // The sources first: whatever is in them is in all that is read from now on.
-        let mut taken = Judged::default();
-        taken.extend(&shared.store.sources(unit)?);
+        let taken = Judged::of(&shared.store.sources(unit)?);
         let Some((first, newest)) = shared.store.extent(unit)? else {
             return Ok(None);
         };

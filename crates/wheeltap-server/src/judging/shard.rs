@@ -1,9 +1,7 @@
 //! One thread that judges some of the units: live batches first, late work behind them.
 
 use super::ledger::{Documents, LedgerError};
-use super::memory::{
-    Basis, HORIZON_MS, UnitMemory, Whose, read_judged, write_checkpoint, write_judged,
-};
+use super::memory::{Basis, HORIZON_MS, Left, UnitMemory, Whose, write_checkpoint, write_judged};
 use super::outcome::{
     Found, add_checkpoints, last_of_each, plan_again, plan_live, replace_checkpoints, tell_all,
 };
@@ -35,6 +33,8 @@ pub const WITHHOLD_MS: i64 = 120_000;
 /// What a shard is told, in order.
 pub enum Message {
     Job(JudgeJob),
+    /// A batch with nothing to be judged: it is in quarantine.
+    SetAside(UnitId, Epoch, u64),
     /// Rules, or what is known of one unit, changed: judge again what rests on something else.
     Revalidate(Option<UnitId>),
     /// Answered once nothing is left to do.
@@ -64,12 +64,14 @@ struct UnitState {
     /// `None` until the first late work, which restores what was known, is done.
     live: Option<Live>,
     memory: UnitMemory,
+    /// What was stored when the service started, until it is judged.
+    stored_at_start: Judged,
     newest: Option<EventTime>,
     /// Late work to be begun: from this event time.
     dirty: Option<EventTime>,
     /// Late work begun.
     work: Option<Box<Rejudge>>,
-    /// Whether the work begun takes in everything that is stored, known or not.
+    /// Whether the work begun takes in everything that was stored at the start, known or not.
     work_is_whole: bool,
     covered: Option<Covered>,
     /// Since when late work is pending.
@@ -101,16 +103,17 @@ impl UnitState {
         (epoch, sequence): (Epoch, u64),
         first: EventTime,
     ) -> Option<EventTime> {
-        let is_passed = self
-            .work
-            .as_ref()
-            .is_some_and(|work| first <= work.position());
-        let late = match &mut self.live {
-            Some(live) => live.judge.feed(batch).late_from,
-            None => is_passed.then_some(first),
+        let is_passed = |work: &Rejudge| first <= work.position();
+        let late = match (&mut self.live, &self.work) {
+            (Some(live), _) => live.judge.feed(batch).late_from,
+            // Being restored, or not yet: a checkpoint may be later than it.
+            (None, work) => {
+                self.memory.note_dirty(first);
+                work.as_deref().is_none_or(is_passed).then_some(first)
+            }
         };
-        if is_passed
-            && let Some(work) = &self.work
+        if let Some(work) = &self.work
+            && is_passed(work)
             && !work.taken.contains(epoch, sequence)
         {
             // Stored after the work had read so far, whatever the live judge says, whose last tick is
@@ -123,8 +126,7 @@ impl UnitState {
         }
         if self.work.is_some() {
             // Were the service killed now, the next one would have to know.
-            let known = self.memory.dirty_from;
-            self.memory.dirty_from = Some(known.map_or(from, |known| known.min(from)));
+            self.memory.note_dirty(from);
         }
         None
     }
@@ -156,7 +158,7 @@ pub struct Shard {
 
 impl Shard {
     /// Begins with these units, each to be restored behind live work.
-    pub fn new(inner: Arc<Inner>, inbox: Receiver<Message>, units: Vec<UnitId>) -> Self {
+    pub fn new(inner: Arc<Inner>, inbox: Receiver<Message>, units: Vec<(UnitId, Left)>) -> Self {
         let mut shard = Self {
             inner,
             inbox,
@@ -165,8 +167,20 @@ impl Shard {
             waiting: Vec::new(),
             failed: false,
         };
-        for unit in units {
-            shard.mark_late(&unit, NOTHING_LATE);
+        for (unit, left) in units {
+            let from = if left.is_all_judged() {
+                left.memory.dirty_from.unwrap_or(NOTHING_LATE)
+            } else {
+                ANYTHING_LATE
+            };
+            let Left { memory, stored } = left;
+            let state = UnitState {
+                memory,
+                stored_at_start: stored,
+                ..UnitState::default()
+            };
+            shard.units.insert(unit.clone(), state);
+            shard.mark_late(&unit, from);
         }
         shard
     }
@@ -232,7 +246,7 @@ impl Shard {
 
     /// Takes what is waiting, up to one commit's worth; `true` when told to stop.
     fn take_messages(&mut self, first: Option<Message>) -> bool {
-        let mut jobs = Vec::new();
+        let (mut jobs, mut set_aside) = (Vec::new(), Vec::new());
         let mut n_samples = 0;
         let mut is_stopping = false;
         let mut next = first;
@@ -241,6 +255,9 @@ impl Shard {
                 Message::Job(job) => {
                     n_samples += job.batch.len();
                     jobs.push(job);
+                }
+                Message::SetAside(unit, epoch, sequence) => {
+                    set_aside.push((unit, epoch, sequence));
                 }
                 Message::Revalidate(Some(unit)) => self.mark_late(&unit, NOTHING_LATE),
                 Message::Revalidate(None) => {
@@ -255,13 +272,13 @@ impl Shard {
                     break;
                 }
             }
-            if jobs.len() >= JOBS_AT_ONCE || n_samples >= SAMPLES_AT_ONCE {
+            if jobs.len() + set_aside.len() >= JOBS_AT_ONCE || n_samples >= SAMPLES_AT_ONCE {
                 break;
             }
             next = self.inbox.try_recv().ok();
         }
-        if !jobs.is_empty() {
-            self.attempt(|shard| shard.judge_live(jobs));
+        if !jobs.is_empty() || !set_aside.is_empty() {
+            self.attempt(|shard| shard.judge_live(jobs, set_aside));
         }
         is_stopping
     }
@@ -276,17 +293,27 @@ impl Shard {
         state.late_since.get_or_insert(now);
         state.dirty = Some(state.dirty.map_or(from, |dirty| dirty.min(from)));
         if from != NOTHING_LATE {
-            let known = state.memory.dirty_from;
-            state.memory.dirty_from = Some(known.map_or(from, |known| known.min(from)));
+            state.memory.note_dirty(from);
         }
     }
 
-    fn judge_live(&mut self, jobs: Vec<JudgeJob>) -> Result<(), LedgerError> {
+    fn judge_live(
+        &mut self,
+        jobs: Vec<JudgeJob>,
+        set_aside: Vec<(UnitId, Epoch, u64)>,
+    ) -> Result<(), LedgerError> {
         let n_jobs = jobs.len() as u64;
         let mut touched = BTreeSet::new();
         for job in jobs {
             touched.insert(job.unit.clone());
             self.feed(job);
+        }
+        for (unit, epoch, sequence) in set_aside {
+            // Of units that the fleet does not have nothing is remembered.
+            if let Some(state) = self.units.get_mut(&unit) {
+                state.memory.judged.insert(epoch, sequence);
+                touched.insert(unit);
+            }
         }
         let now = self.inner.ledger.now();
         let mut documents = Documents::new();
@@ -297,6 +324,8 @@ impl Shard {
                 continue;
             };
             let terms = state.terms(now);
+            state.memory.asked_from = self.inner.untaken.first(unit);
+            write_judged(unit, Whose::Own, &state.memory, &mut documents)?;
             let Some(live) = &mut state.live else {
                 continue;
             };
@@ -305,8 +334,6 @@ impl Shard {
             let store = self.inner.shared.store.as_ref();
             let made = (judgement.checkpoints.as_slice(), &*live.basis);
             add_checkpoints(store, unit, made, state.newest, &mut documents)?;
-            state.memory.asked_from = self.inner.untaken.first(unit);
-            write_judged(unit, Whose::Own, &state.memory, &mut documents)?;
             faults.push((unit.clone(), judgement.faults));
             found.push(Found {
                 unit: unit.clone(),
@@ -439,8 +466,9 @@ impl Shard {
     fn write_all(&mut self) -> Result<(), LedgerError> {
         let mut documents = Documents::new();
         for (unit, state) in &self.units {
-            let Some(live) = &state.live else { continue };
-            if let Some(checkpoint) = live.judge.checkpoint() {
+            if let Some(live) = &state.live
+                && let Some(checkpoint) = live.judge.checkpoint()
+            {
                 write_checkpoint(unit, &checkpoint, &live.basis, &mut documents)?;
             }
             let memory = UnitMemory {
@@ -463,32 +491,12 @@ impl Shard {
 
 /// Begins a unit's late work; `false` when nothing is to be done.
 fn begin(inner: &Inner, unit: &UnitId, state: &mut UnitState) -> Result<bool, LedgerError> {
-    let store = inner.shared.store.as_ref();
-    let mut from = state.dirty.take().unwrap_or(NOTHING_LATE);
+    let from = state.dirty.take().unwrap_or(NOTHING_LATE);
     let Some(record) = inner.shared.fleet.get(unit) else {
         // Units are never deleted, and ingest takes data of known ones only.
         state.late_since = None;
         return Ok(false);
     };
-    if state.live.is_none() {
-        // First work since the start: what was stored and not judged when the service ended?
-        if let Some(known) = read_judged(store, unit, Whose::Own)? {
-            if let Some(dirty) = known.dirty_from {
-                from = from.min(dirty);
-            }
-            let through = state.memory.complete_through.max(known.complete_through);
-            state.memory.complete_through = through;
-            let sources = store.sources(unit)?;
-            if !known.judged.contains_all(&sources) {
-                from = ANYTHING_LATE;
-            }
-            let mut judged = known.judged;
-            std::mem::swap(&mut judged, &mut state.memory.judged);
-            state.memory.judged.merge(judged);
-        } else {
-            from = ANYTHING_LATE;
-        }
-    }
     state.work_is_whole = from == ANYTHING_LATE;
     let before = (from != NOTHING_LATE).then_some(from);
     let planned = inner.rulebooks().own.plan(&inner.shared, &record);
@@ -525,9 +533,10 @@ fn finish(
     state.newest = state.newest.max(judge.watermark());
     state.memory.dirty_from = state.dirty.filter(|dirty| *dirty != NOTHING_LATE);
     if state.work_is_whole {
-        let asks = inner.rulebooks().ask();
-        let told = inner.untaken.told_of(unit, &taken, asks);
-        state.memory.judged.merge(told);
+        // No more than that: a batch that is on disk and not told yet stays unknown, so that rules which
+        // ask mates do not lose it if the service is killed now.
+        let stored_at_start = std::mem::take(&mut state.stored_at_start);
+        state.memory.judged.merge(stored_at_start);
     }
     state.covered = Some(Covered { taken, base });
     if state.dirty.is_none() {

@@ -5,20 +5,16 @@
 //! taken. So whenever a service is killed, each batch is taken, or behind a mark, or not known to be judged
 //! at all, and then everybody who asks its sender is judged again over the whole horizon.
 
-use super::memory::{Whose, read_judged};
-use super::ranges::Judged;
-use crate::Shared;
+use super::memory::Left;
 use std::collections::{BTreeMap, HashMap};
 use std::sync::{Mutex, PoisonError};
 use wheeltap_model::{EventTime, UnitId};
-use wheeltap_store::{Epoch, StoreError};
+use wheeltap_store::Epoch;
 
 /// Batches of each unit that the thread was told of, or will be, and has not taken.
 #[derive(Default)]
 pub struct Untaken {
     by_unit: Mutex<ByUnit>,
-    /// What was on disk of each unit before any judging began; `None` where no rule asked mates then.
-    at_start: Option<HashMap<UnitId, Judged>>,
 }
 
 /// First event times, by source and number.
@@ -66,39 +62,15 @@ impl Untaken {
         self.take(unit, SOME);
     }
 
-    /// Adds what the service before this one left. To be called before any judging begins.
-    ///
-    /// # Errors
-    /// A stop.
-    pub fn recover(&mut self, shared: &Shared) -> Result<(), StoreError> {
-        let mut at_start = HashMap::new();
-        for record in shared.fleet.all() {
-            let unit = &record.unit.id;
-            let known = read_judged(shared.store.as_ref(), unit, Whose::Own)?.unwrap_or_default();
-            let sources = shared.store.sources(unit)?;
-            let mut stored = Judged::default();
-            stored.extend(&sources);
-            at_start.insert(unit.clone(), stored);
-            let from = if known.judged.contains_all(&sources) {
-                known.asked_from
-            } else {
-                Some(EventTime::from_unix_ms(i64::MIN))
-            };
-            if let Some(from) = from {
-                self.add(unit, SOME, from);
-            }
-        }
-        self.at_start = Some(at_start);
-        Ok(())
-    }
-
-    /// What may be said to be judged when all that is stored of a unit was, as `taken` tells: a batch that
-    /// is on disk and not told yet stays unknown, so that it is not lost here if the service is killed now.
-    pub fn told_of(&self, unit: &UnitId, taken: &Judged, asks: bool) -> Judged {
-        match &self.at_start {
-            Some(at_start) => at_start.get(unit).cloned().unwrap_or_default(),
-            None if asks => Judged::default(),
-            None => taken.clone(),
+    /// Adds what the service before this one left of a unit. To be called before any judging begins.
+    pub fn recover(&self, unit: &UnitId, left: &Left) {
+        let from = if left.is_all_judged() {
+            left.memory.asked_from
+        } else {
+            Some(EventTime::from_unix_ms(i64::MIN))
+        };
+        if let Some(from) = from {
+            self.add(unit, SOME, from);
         }
     }
 }

@@ -363,16 +363,21 @@ impl Service {
 
     fn with(settings: Settings) -> Self {
         let clock = Arc::new(ManualClock::new(ServerTime::from_unix_ms(T0)));
-        Self::on(Arc::new(MemoryStore::new()), settings, clock, 1)
+        Self::on(
+            Killable::on(&Arc::new(MemoryStore::new())),
+            settings,
+            clock,
+            1,
+        )
     }
 
     fn on(
-        store: Arc<MemoryStore>,
+        killable: Arc<Killable>,
         settings: Settings,
         clock: Arc<ManualClock>,
         next_sequence: u64,
     ) -> Self {
-        let killable = Killable::on(&store);
+        let store = Arc::clone(&killable.inner);
         let mut catalogue = catalogue();
         let names: Vec<ChannelName> = catalogue
             .channels()
@@ -419,12 +424,40 @@ impl Service {
 
     /// The next service on the same store; `kill` ends this one without a word.
     pub fn restarted(self, kill: bool) -> Self {
+        let store = Killable::on(&self.store);
+        self.restarted_on(kill, store)
+    }
+
+    /// The next service, whose judging waits for this until the gate is opened.
+    pub fn restarted_before(self, kill: bool, answer: Answer) -> Self {
+        let store = Killable::on(&self.store);
+        store.gate.shut(answer, at(0));
+        self.restarted_on(kill, store)
+    }
+
+    fn restarted_on(self, kill: bool, store: Arc<Killable>) -> Self {
         if kill {
             self.killable.is_killed.store(true, Ordering::SeqCst);
         }
         self.judging.stop();
-        let store = Arc::clone(&self.store);
         Self::on(store, self.settings, self.clock, self.next_sequence)
+    }
+
+    /// Puts a batch of a unit into quarantine, as ingest does.
+    pub fn set_aside(&mut self, unit: &UnitId) {
+        let (epoch, sequence) = (Epoch([7; 16]), self.next_sequence);
+        self.next_sequence += 1;
+        let bad = Quarantined {
+            unit: unit.to_string(),
+            epoch,
+            sequence,
+            received_at: ServerTime::from_unix_ms(T0),
+            reason: "A_TEST".into(),
+            message: String::new(),
+            bytes: vec![],
+        };
+        self.shared.store.quarantine(bad).unwrap();
+        self.judging.set_aside(unit, epoch, sequence);
     }
 
     /// Stores a batch of the one unit; `offer` hands it to the judge too.

@@ -384,6 +384,11 @@ impl KeptAlert {
         self.is_for_people() && self.announced_at.is_some()
     }
 
+    /// It stands, it is of a rule that is live, and nothing mutes it.
+    pub(crate) fn is_shown(&self) -> bool {
+        self.condition() == Condition::Standing && !self.trial && !self.is_muted()
+    }
+
     /// It stands, it is for the desk, and nothing mutes it or stands for it.
     fn is_for_people(&self) -> bool {
         self.condition() == Condition::Standing

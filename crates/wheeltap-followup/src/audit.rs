@@ -160,7 +160,7 @@ pub fn audit(record: &LedgerRecord, book: &Book) -> AuditLine {
         ),
         Act::DefectReopened { id } => {
             let what = format!("opened defect {} again", id.0);
-            line(what, "it came back after its repair", of_defect(*id))
+            line(what, "it came back", of_defect(*id))
         }
         Act::DefectTakenOn { id, note, .. } => {
             line(format!("took defect {} on", id.0), note, of_defect(*id))

@@ -115,13 +115,18 @@ impl KeptDefect {
         self.defect.status.is_open()
     }
 
-    /// When it was repaired last, as far as is known: what was seen before is behind it. A defect that
-    /// was closed without a finding counts from its closing.
+    /// When the work of its finding was done: what was seen before is behind it. `None` while there is no
+    /// finding; who closes a defect without one repairs nothing.
     pub fn repaired_at(&self) -> Option<EventTime> {
+        let found = self.defect.finding.as_ref();
+        found.map(|finding| finding.repaired_at)
+    }
+
+    /// When it was repaired, or else closed without a finding.
+    pub(crate) fn done_with_at(&self) -> Option<EventTime> {
         let closed = self.defect.closed_without.as_ref();
         let closed = closed.map(|(_, at, _)| EventTime::from_unix_ms(at.unix_ms()));
-        let found = self.defect.finding.as_ref();
-        found.map(|finding| finding.repaired_at).or(closed)
+        self.repaired_at().or(closed)
     }
 
     /// The earliest instant at which it can have been repaired: its first sign, or the repair that did not hold.
@@ -130,13 +135,13 @@ impl KeptDefect {
         self.fresh_from.map_or(sign, |fresh| fresh.max(sign))
     }
 
-    /// Whether what was seen at `at` was repaired by one of its repairs: the earliest of those after it.
-    pub(crate) fn repaired_after(&self, at: EventTime) -> Option<EventTime> {
+    /// When what was seen at `at` was done with: the earliest of its repairs after that, or its closing.
+    pub(crate) fn done_with_after(&self, at: EventTime) -> Option<EventTime> {
         let earlier = self.defect.earlier_findings.iter();
         earlier
             .map(|finding| finding.repaired_at)
-            .chain(self.repaired_at())
-            .filter(|repaired_at| *repaired_at > at)
+            .chain(self.done_with_at())
+            .filter(|done_with_at| *done_with_at > at)
             .min()
     }
 
@@ -180,7 +185,7 @@ impl KeptDefect {
 
     /// It came back: its finding is history, and it is as it was when it was opened.
     pub(crate) fn reopen(&mut self, at: ServerTime) {
-        self.fresh_from = self.repaired_at();
+        self.fresh_from = self.done_with_at();
         let reported = Reported::both(self.unfound.take(), self.reported.take());
         let defect = &mut self.defect;
         if let Some(finding) = defect.finding.take() {

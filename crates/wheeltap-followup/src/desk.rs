@@ -27,6 +27,9 @@ const AHEAD_MS: i64 = 12 * HOUR_MS;
 /// So many defects in hand are listed at most; a shift reads no longer list. Ours.
 pub const MOST_IN_HAND: usize = 200;
 
+/// So many defects whose finding is owed are listed at most. Ours.
+pub const MOST_OWED: usize = 200;
+
 /// A rule that comes and goes on one unit or part.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Repeating {
@@ -91,6 +94,10 @@ pub struct HandoverList {
     pub in_hand: Vec<DefectId>,
     /// How many there are of these.
     pub n_in_hand: u64,
+    /// Those that were closed without a finding, longest owed first, at most [`MOST_OWED`].
+    pub finding_owed: Vec<DefectId>,
+    /// How many there are of these.
+    pub n_finding_owed: u64,
     /// Calls that are owed, soonest due first, those without a time last.
     pub owed: Vec<OwedCall>,
     /// Mutes that end soon, soonest first.
@@ -259,6 +266,11 @@ pub fn handover_list(book: &Book, since: Option<ServerTime>, now: ServerTime) ->
             });
         }
     }
+    let mut finding_owed: Vec<(ServerTime, DefectId)> = book.finding_owed().collect();
+    finding_owed.sort_unstable();
+    list.n_finding_owed = finding_owed.len() as u64;
+    finding_owed.truncate(MOST_OWED);
+    list.finding_owed = finding_owed.into_iter().map(|(_, id)| id).collect();
     list.owed.extend(promises(book));
     list.owed
         .sort_by_key(|owed| (owed.due.is_none(), owed.due, owed.defect, owed.contact));

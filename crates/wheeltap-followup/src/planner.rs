@@ -142,7 +142,12 @@ impl<'a> Planner<'a> {
             let shared = version.facts.once_a_train;
             let shared = shared.then(|| self.train_s_defect(&occurred.rule.name, unit, &occurred));
             let shared = shared.flatten();
-            shared.unwrap_or_else(|| self.defect_for(unit, &version.facts, occurred.raised_at))
+            let defect =
+                shared.unwrap_or_else(|| self.defect_for(unit, &version.facts, occurred.raised_at));
+            if ended.is_none() {
+                self.reopen_unfound(defect);
+            }
+            defect
         };
         let id = self.next_alert;
         self.next_alert = AlertId(id.0 + 1);
@@ -209,6 +214,23 @@ impl<'a> Planner<'a> {
         id
     }
 
+    /// What stands is no thing of the past, though it was raised before its defect was closed without a finding.
+    fn reopen_unfound(&mut self, id: DefectId) {
+        let kept = self.book.defect(id);
+        if kept.is_some_and(|kept| kept.defect().status == DefectStatus::FindingOwed) {
+            self.reopen(id);
+        }
+    }
+
+    /// Opens what was closed without a finding and of which an alert stands that nothing mutes: a mute ended, or
+    /// later data says so.
+    pub fn reopen_what_stands(&mut self) {
+        let hidden: Vec<DefectId> = self.book.closed_though_standing().collect();
+        for id in hidden {
+            self.reopen_unfound(id);
+        }
+    }
+
     /// What was repaired came back; once a commit. What still stands of it is told once more: whoever took it
     /// on did so before the repair.
     fn reopen(&mut self, id: DefectId) {
@@ -234,10 +256,7 @@ impl<'a> Planner<'a> {
         let Some(kept) = self.book.defect(id) else {
             return;
         };
-        let is_closed = matches!(
-            kept.defect().status,
-            DefectStatus::Closed | DefectStatus::FindingOwed
-        );
+        let is_closed = kept.defect().status == DefectStatus::Closed;
         let is_soon = kept.repaired_at().is_some_and(|repaired_at| {
             (0..=self.policy.reopen_within_ms).contains(&seen_at.ms_since(repaired_at))
         });

@@ -166,7 +166,7 @@ impl<'a> Planner<'a> {
         let open = kept.filter(|id| {
             let kept = self.book.defect(*id);
             kept.is_some_and(|kept| {
-                kept.is_open() || kept.repaired_after(occurred.raised_at).is_some()
+                kept.is_open() || kept.done_with_after(occurred.raised_at).is_some()
             })
         });
         open.min().or_else(|| {

@@ -14,7 +14,7 @@ use wheeltap_followup::{
 };
 use wheeltap_model::{
     AlertId, DefectId, DefectOrigin, DefectStatus, Disposition, FindingKind, MuteKind, MuteScope,
-    Plan, Priority, ServerTime, Work,
+    Plan, Priority, RuleName, ServerTime, Work,
 };
 
 const HOUR: i64 = 3_600_000;
@@ -33,6 +33,7 @@ fn desk() -> Desk {
             "fan",
             facts("radiator fan", Priority::Low, false, 48 * HOUR),
         ),
+        ("axle", facts("axle", Priority::Urgent, true, 0)),
     ])
 }
 
@@ -279,6 +280,7 @@ fn a_defect_goes_through_the_shop() {
     let again = desk.write("shop", |planner| planner.begin_work(id, "", ""));
     assert_eq!((again.0, again.1.len()), (Ok(()), 0));
     // Closed, and nobody says what it was: the finding is owed.
+    desk.end(AlertId(1), occurred("oil", 100, Some(200)));
     let silent = desk.write("shop", |planner| {
         planner.close_without_finding(id, " ", "", "")
     });
@@ -328,6 +330,75 @@ fn a_defect_goes_through_the_shop() {
     let closed = defect(&desk, 1);
     assert_eq!(closed.status, DefectStatus::Closed);
     assert_eq!(closed.finding.unwrap().work, late.work);
+}
+
+#[test]
+fn what_stands_is_not_closed_without_a_finding_unless_it_is_muted() {
+    let mut desk = desk();
+    let close = |desk: &mut Desk, id: u64| {
+        desk.write("shop", |planner| {
+            planner.close_without_finding(DefectId(id), "later", "", "")
+        })
+        .0
+    };
+    let status = |desk: &Desk, id: u64| defect(desk, id).status;
+    desk.now = 10 * HOUR;
+    let danger = desk.raise(occurred("axle", 100, None), Terms::default());
+    let (id, alert) = (DefectId(1), danger);
+    assert_eq!(
+        close(&mut desk, 1),
+        Err(Refusal::DangerStands { id, alert })
+    );
+    // Nor does it pass under another name.
+    let unseen = verdict(FindingKind::NotLookedAt, "no time", 5_000);
+    let unseen = desk.write("shop", |planner| planner.record_finding(id, unseen, "", ""));
+    assert_eq!(unseen.0, Err(Refusal::DangerStands { id, alert }));
+    assert_eq!(status(&desk, 1), DefectStatus::Suspected);
+    // Another rule's can be muted, and then closed; once it is no longer, it is open again and told.
+    let oil = desk.raise(occurred("oil", 100, None), Terms::default());
+    let (id, alert) = (DefectId(2), oil);
+    assert_eq!(close(&mut desk, 2), Err(Refusal::StillStands { id, alert }));
+    let shelf = MuteOrder {
+        kind: MuteKind::Shelved,
+        scope: MuteScope {
+            unit: unit(),
+            rule: Some(RuleName::new("oil").unwrap()),
+            part: None,
+        },
+        until: Some(ServerTime::from_unix_ms(11 * HOUR)),
+        reason: "gauge is being changed".into(),
+    };
+    desk.write("desk", |planner| planner.mute(shelf, ""))
+        .0
+        .unwrap();
+    assert_eq!(close(&mut desk, 2), Ok(()));
+    assert_eq!(desk.book.closed_though_standing().count(), 0);
+    assert_eq!(
+        desk.book.defect(id).unwrap().repaired_at(),
+        None,
+        "nobody repaired it"
+    );
+    desk.now = 11 * HOUR;
+    desk.write("clock", |planner| planner.lapse());
+    assert_eq!(desk.book.closed_though_standing().collect::<Vec<_>>(), [id]);
+    desk.write("clock", |planner| planner.reopen_what_stands());
+    assert_eq!(status(&desk, 2), DefectStatus::Suspected);
+    assert!(desk.book.awaits_answer(desk.book.defect(id).unwrap()));
+    assert_eq!(desk.book.closed_though_standing().count(), 0);
+    // What ended is closed so; what stands since before the closing, by its unit's clock, opens it again.
+    let fan = desk.raise(occurred("fan", 100, Some(200)), Terms::default());
+    assert_eq!(close(&mut desk, 3), Ok(()));
+    desk.raise(occurred("fan", 300, Some(400)), Terms::default());
+    assert_eq!(
+        status(&desk, 3),
+        DefectStatus::FindingOwed,
+        "late news of what is over"
+    );
+    let again = desk.raise(occurred("fan", 500, None), Terms::default());
+    assert_eq!(status(&desk, 3), DefectStatus::Suspected);
+    for alert in [fan, again] {
+        assert_eq!(desk.book.alert(alert).unwrap().defect(), DefectId(3));
+    }
 }
 
 #[test]

@@ -272,11 +272,17 @@ fn a_promise_is_owed_until_it_is_kept_whatever_became_of_its_defect() {
         defect: DefectId(defect),
         contact,
     };
+    desk.end(AlertId(1), occurred("oil", 100, Some(200)));
     desk.write("shop", |planner| {
         let closed = planner.close_without_finding(DefectId(1), "set out", "", "");
         closed.unwrap();
     });
     assert_eq!(list(&desk, 0).owed, [owed(1, 1)]);
+    let handed = list(&desk, 0);
+    assert_eq!(
+        (handed.finding_owed, handed.n_finding_owed),
+        (vec![DefectId(1)], 1)
+    );
     desk.write("Ada", |planner| planner.keep_promise(DefectId(1), 1, ""))
         .0
         .unwrap();

@@ -28,8 +28,8 @@ fn desk() -> Desk {
     let fan = facts("radiator fan", Priority::Low, false, 48 * HOUR);
     let mut desk = Desk::with(&[("oil", oil_facts()), ("oil-hot", oil_facts()), ("fan", fan)]);
     desk.now = 1_000;
-    for name in ["oil", "oil-hot", "fan"] {
-        desk.raise(occurred(name, 100, None), Terms::default());
+    for (name, ended) in [("oil", Some(200)), ("oil-hot", Some(200)), ("fan", None)] {
+        desk.raise(occurred(name, 100, ended), Terms::default());
     }
     desk
 }

@@ -271,7 +271,7 @@ pub struct Defect {
     pub action: String,
     /// Who took it on as a whole.
     pub taken: Option<Taken>,
-    /// When it came back after a repair, server time.
+    /// When it came back after a repair, or after it was closed without a finding, server time.
     pub reopened_at: Option<ServerTime>,
     /// Where and when the work is to be done.
     pub plan: Option<Plan>,

@@ -85,6 +85,8 @@ pub struct Rows {
     n_waiting: usize,
     /// Open ones that ring nobody.
     n_shop: usize,
+    /// Closed ones whose finding is owed.
+    n_finding_owed: u32,
     /// How loaded the desk is, where it is more than usual.
     load: String,
     as_of: String,
@@ -261,6 +263,7 @@ fn sorted(known: &Known, now_ms: i64) -> Rows {
         n_more: n_waiting - n_shown,
         n_waiting,
         n_shop,
+        n_finding_owed: known.desk.n_finding_owed,
         load: load(&known.desk),
         as_of: told::instant(now_ms.div_euclid(1_000) * 1_000),
     }
@@ -337,7 +340,11 @@ fn remarks(defect: &v1::Defect, alerts: &[v1::Alert], desk: &v1::Desk) -> Vec<St
     let mut remarks = Vec::new();
     let own = |name: &String| alerts.iter().any(|alert| alert.name == *name);
     if let Some(at) = defect.reopened_unix_ms {
-        remarks.push(format!("came back after its repair, {}", told::minute(at)));
+        let after = match defect.earlier_findings.last() {
+            Some(_) => "its repair",
+            None => "it was closed without a finding",
+        };
+        remarks.push(format!("came back after {after}, {}", told::minute(at)));
     }
     for group in &desk.first_out {
         let others: Vec<&str> = group.others.iter().map(|name| told::tail(name)).collect();

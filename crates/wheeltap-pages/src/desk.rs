@@ -92,6 +92,14 @@ async fn read_handover(pages: &Pages) -> Result<HandoverPage, CallError> {
     while let Some(defect) = listed.try_next().await? {
         defects.insert(defect.name.clone(), defect);
     }
+    let owed = v1::DefectFilter {
+        status: v1::DefectStatus::FindingOwed.into(),
+        ..v1::DefectFilter::default()
+    };
+    let mut listed = connection.list_defects(owed);
+    while let Some(defect) = listed.try_next().await? {
+        defects.insert(defect.name.clone(), defect);
+    }
     for name in words::owed_beyond(&desk, |name| defects.contains_key(name)) {
         let request = v1::GetDefectRequest { name };
         let closed = connection.defects().get_defect(request).await?.into_inner();
@@ -174,6 +182,19 @@ fn made(
         let heads = &["Until", "Unit", "Rule", "By and why"];
         List::of(heading, heads, mutes.iter().map(mute_cells))
     };
+    let finding_owed = |name: &String| {
+        let defect = defects.get(name)?;
+        Some(vec![
+            defect
+                .closed_unix_ms
+                .map(told::minute)
+                .unwrap_or_default()
+                .into(),
+            unit_cell(&defect.unit),
+            defect_cell(name, &defect.title),
+            defect.closed_note.clone().into(),
+        ])
+    };
     let in_hand = desk.in_hand.iter().filter_map(|name| {
         let mut cells = row(name)?;
         cells.insert(3, status_words(defects.get(name)?).into());
@@ -192,6 +213,14 @@ fn made(
                     "Taken on in earlier shifts",
                     &["Due", "Unit", "What", "Status", "Next"],
                     in_hand,
+                )
+            },
+            List {
+                more: words::more_owed(desk),
+                ..List::of(
+                    "Closed, and the finding is owed",
+                    &["Closed", "Unit", "What", "Why"],
+                    desk.finding_owed.iter().filter_map(finding_owed),
                 )
             },
             List::of("Calls owed", &["Due", "Unit", "What", "Owed"], owed),

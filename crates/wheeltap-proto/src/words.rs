@@ -283,10 +283,19 @@ pub fn owed_beyond(desk: &v1::Desk, is_at_hand: impl Fn(&str) -> bool) -> Vec<St
 
 /// What is not listed of the defects in hand; empty when all are.
 pub fn more_in_hand(desk: &v1::Desk) -> String {
-    let listed = u32::try_from(desk.in_hand.len()).unwrap_or(u32::MAX);
-    match desk.n_in_hand.saturating_sub(listed) {
+    more(desk.n_in_hand, &desk.in_hand, "due later")
+}
+
+/// What is not listed of the findings that are owed; empty when all are.
+pub fn more_owed(desk: &v1::Desk) -> String {
+    more(desk.n_finding_owed, &desk.finding_owed, "closed later")
+}
+
+fn more(n: u32, listed: &[String], which: &str) -> String {
+    let listed = u32::try_from(listed.len()).unwrap_or(u32::MAX);
+    match n.saturating_sub(listed) {
         0 => String::new(),
-        more => format!("{more} more, due later"),
+        more => format!("{more} more, {which}"),
     }
 }
 

@@ -8,7 +8,7 @@ use std::cmp::Reverse;
 use std::collections::{BTreeMap, BTreeSet, HashMap};
 use std::sync::{Arc, Mutex, PoisonError};
 use wheeltap_followup::{DefectQuery, KeptDefect};
-use wheeltap_model::{Condition, DefectId, EventTime, Part, RuleRef, UnitId};
+use wheeltap_model::{Condition, DefectId, EventTime, FindingKind, Part, RuleRef, UnitId};
 use wheeltap_proto::{convert, v1};
 use wheeltap_rules::Rule;
 use wheeltap_store::StoreError;
@@ -65,7 +65,7 @@ pub fn repairs_since(
         defects
             .filter_map(|kept| {
                 let defect = kept.defect();
-                let at = repaired_at(&kept).filter(|at| *at > from)?;
+                let at = repaired_at(&kept).filter(|at| *at > from && is_repair(&kept))?;
                 let repair = v1::SheetRepair {
                     defect: convert::defect_name(defect.id),
                     component: defect.component.clone(),
@@ -234,7 +234,12 @@ pub fn after_repair(
     judging: &Judging,
     defect: DefectId,
 ) -> Result<Option<AfterRepair>, StoreError> {
-    let Some(asked) = ask(judging, defect) else {
+    let asked = {
+        let book = judging.ledger().book();
+        book.defect(defect).is_some_and(|kept| is_repair(kept))
+    };
+    let asked = asked.then(|| ask(judging, defect)).flatten();
+    let Some(asked) = asked else {
         return Ok(None);
     };
     if let Some(again_at) = asked.again_at {
@@ -304,6 +309,19 @@ fn ask(judging: &Judging, defect: DefectId) -> Option<Asked> {
         asked.again_at = since.into_iter().chain(asked.again_at).min();
     }
     (!asked.called.is_empty()).then_some(asked)
+}
+
+/// Whether its last finding says that something was done: nobody repairs what was not looked at, could not be
+/// tested or showed no fault.
+fn is_repair(kept: &KeptDefect) -> bool {
+    let defect = kept.defect();
+    let last = defect.finding.as_ref().or(defect.earlier_findings.last());
+    last.is_some_and(|finding| {
+        matches!(
+            finding.kind,
+            FindingKind::AsCalled | FindingKind::AnotherFault | FindingKind::SensorOrWiring
+        )
+    })
 }
 
 /// When it was repaired last; one that came back was repaired all the same.

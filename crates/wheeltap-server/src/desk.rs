@@ -128,6 +128,8 @@ impl DeskCalls {
             new_quiet,
             in_hand,
             n_in_hand,
+            finding_owed,
+            n_finding_owed,
             owed,
             ending,
             lasting,
@@ -191,6 +193,8 @@ impl DeskCalls {
             in_hand: defects(in_hand),
             n_in_hand: count(n_in_hand),
             lasting: mutes(lasting),
+            finding_owed: defects(finding_owed),
+            n_finding_owed: count(n_finding_owed),
         }
     }
 }

@@ -168,6 +168,9 @@ pub fn refusal(refusal: &Refusal) -> Status {
         Refusal::AlreadyClosed { .. } | Refusal::WentInto { .. } => {
             precondition("ALREADY_CLOSED", message)
         }
+        Refusal::DangerStands { .. } | Refusal::StillStands { .. } => {
+            precondition("STILL_STANDS", message)
+        }
         Refusal::NothingToCorrect { .. } => precondition("NOTHING_TO_CORRECT", message),
         Refusal::AlreadyTaken { .. } => precondition("ALREADY_TAKEN", message),
         Refusal::NotAcknowledged { .. } => precondition("NOT_ACKNOWLEDGED", message),

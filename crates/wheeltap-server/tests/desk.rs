@@ -348,6 +348,42 @@ async fn a_fault_that_outlasts_its_repair_opens_its_defect_again() {
     desk.stop().await;
 }
 
+/// Nobody repaired anything, so nothing is said of a repair.
+#[tokio::test]
+async fn what_warns_of_danger_is_not_closed_while_it_stands() {
+    let mut desk = Desk::new(&[("fire", SAFETY)]).await;
+    desk.send(&[150.0; 4]).await;
+    desk.until(1, "stood", stands).await;
+    let close = v1::CloseWithoutFindingRequest {
+        name: "defects/1".to_owned(),
+        note: "later".to_owned(),
+        ..v1::CloseWithoutFindingRequest::default()
+    };
+    let refused = desk.defects.close_without_finding(close).await.unwrap_err();
+    let (code, why) = (refused.code(), reason(&refused));
+    assert_eq!(
+        (code, why.as_str()),
+        (Code::FailedPrecondition, "STILL_STANDS")
+    );
+    let list = v1::GetDeskRequest::default();
+    let shift = desk.people.get_desk(list).await.unwrap().into_inner();
+    assert_eq!((shift.awaiting.len(), shift.n_finding_owed), (1, 0));
+    let finding = v1::RecordFindingRequest {
+        name: "defects/1".to_owned(),
+        finding: Some(v1::Finding {
+            kind: v1::FindingKind::CouldNotTest.into(),
+            repaired_unix_ms: desk.next_ms,
+            ..v1::Finding::default()
+        }),
+        ..v1::RecordFindingRequest::default()
+    };
+    desk.defects.record_finding(finding).await.unwrap();
+    let closed = desk.defect(1).await;
+    assert_eq!(closed.status(), v1::DefectStatus::Closed);
+    assert_eq!(closed.after_repair(), v1::AfterRepair::Unspecified);
+    desk.stop().await;
+}
+
 /// What was seen before the repair and is still in a window says nothing of it.
 #[tokio::test]
 async fn a_window_from_before_the_repair_is_no_proof_that_it_did_not_hold() {

@@ -260,8 +260,13 @@ async fn give_back(args: &GiveBackArgs) -> Result<Outcome, Stop> {
         ..Default::default()
     };
     let alert = answer(connection.alerts().give_back_alert(request).await)?;
+    let becomes = if alert.awaits_answer {
+        "waits for somebody else"
+    } else {
+        "is nobody's, and nobody is asked to take it on"
+    };
     note(format!(
-        "alert {} on {} waits for somebody else",
+        "alert {} on {} {becomes}",
         tail(&alert.name),
         tail(&alert.unit)
     ));

@@ -45,6 +45,8 @@ struct DeskLine {
     new_quiet: Vec<u64>,
     in_hand: Vec<u64>,
     n_in_hand: u32,
+    finding_owed: Vec<u64>,
+    n_finding_owed: u32,
     owed: Vec<OwedLine>,
     mutes_ending: Vec<u64>,
     mutes_lasting: Vec<u64>,
@@ -126,6 +128,8 @@ impl From<&v1::Desk> for DeskLine {
             new_quiet: numbers(&desk.new_quiet),
             in_hand: numbers(&desk.in_hand),
             n_in_hand: desk.n_in_hand,
+            finding_owed: numbers(&desk.finding_owed),
+            n_finding_owed: desk.n_finding_owed,
             owed: desk
                 .owed
                 .iter()
@@ -240,8 +244,14 @@ async fn hand_over_lists(
         ..v1::DefectFilter::default()
     };
     let (open, _) = remote::first(connection.list_defects(open), usize::MAX).await?;
+    let owed = v1::DefectFilter {
+        status: v1::DefectStatus::FindingOwed.into(),
+        ..v1::DefectFilter::default()
+    };
+    let (owed, _) = remote::first(connection.list_defects(owed), usize::MAX).await?;
     let mut defects: Defects = open
         .into_iter()
+        .chain(owed)
         .map(|defect| (defect.name.clone(), defect))
         .collect();
     for name in words::owed_beyond(desk, |name| defects.contains_key(name)) {
@@ -250,6 +260,7 @@ async fn hand_over_lists(
         defects.insert(closed.name.clone(), closed);
     }
     print_defects(out, desk, &defects)?;
+    print_findings_owed(out, desk, &defects)?;
     print_owed(out, desk, &defects)?;
     let mutes = desk.ending.iter().chain(&desk.lasting);
     let mutes: Vec<Vec<String>> = mutes.map(mute_row).collect();
@@ -312,6 +323,32 @@ fn print_defects(out: &mut Out, desk: &v1::Desk, defects: &Defects) -> Result<()
             in_hand,
         )?;
         let more = words::more_in_hand(desk);
+        if !more.is_empty() {
+            out.line(&more)?;
+        }
+    }
+    Ok(())
+}
+
+/// What was closed without a finding.
+fn print_findings_owed(out: &mut Out, desk: &v1::Desk, defects: &Defects) -> Result<(), Stop> {
+    let owed = desk.finding_owed.iter().filter_map(|name| {
+        let defect = defects.get(name)?;
+        Some(vec![
+            tail(name).to_owned(),
+            defect
+                .closed_unix_ms
+                .map_or_else(|| "-".to_owned(), short_instant),
+            tail(&defect.unit).to_owned(),
+            defect.title.clone(),
+            defect.closed_note.clone(),
+        ])
+    });
+    let owed: Vec<Vec<String>> = owed.collect();
+    if !owed.is_empty() {
+        out.line("")?;
+        out.table(&["no.", "closed", "unit", "finding owed", "why"], owed)?;
+        let more = words::more_owed(desk);
         if !more.is_empty() {
             out.line(&more)?;
         }

@@ -8,8 +8,8 @@ use crate::{
 use std::ops::Bound;
 use std::sync::Arc;
 use wheeltap_model::{
-    AlertId, ClassBaseline, Condition, DefectId, DefectOrigin, EventTime, FindingKind, Part,
-    RuleName, RuleRef, ServerTime, UnitId,
+    AlertId, ClassBaseline, Condition, DefectId, DefectOrigin, DefectStatus, EventTime,
+    FindingKind, Part, RuleName, RuleRef, ServerTime, UnitId,
 };
 
 /// As far as a clock may have been set back between two records.
@@ -271,20 +271,39 @@ impl Book {
             ids.filter_map(|id| self.defect(*id))
                 .filter(|kept| kept.defect().merged_into.is_none())
         };
-        let repaired = kept()
-            .filter_map(|kept| Some((kept.repaired_after(at)?, kept.id())))
+        let done_with = kept()
+            .filter_map(|kept| Some((kept.done_with_after(at)?, kept.id())))
             .min();
-        if let Some((_, id)) = repaired {
+        if let Some((_, id)) = done_with {
             return Belongs::To(id);
         }
         if let Some(open) = kept().find(|kept| kept.is_open()) {
             return Belongs::To(open.id());
         }
         let came_back = kept()
-            .filter_map(|kept| Some((kept.repaired_at()?, kept.id())))
-            .filter(|(repaired_at, _)| at.ms_since(*repaired_at) <= reopen_within_ms)
+            .filter_map(|kept| Some((kept.done_with_at()?, kept.id())))
+            .filter(|(done_with_at, _)| at.ms_since(*done_with_at) <= reopen_within_ms)
             .max();
         came_back.map_or(Belongs::Nowhere, |(_, id)| Belongs::AgainTo(id))
+    }
+
+    /// Defects whose finding is owed, each with when it was closed.
+    pub fn finding_owed(&self) -> impl Iterator<Item = (ServerTime, DefectId)> {
+        let defects = self.all_defects().map(|kept| kept.defect());
+        let owed = defects.filter(|defect| defect.status == DefectStatus::FindingOwed);
+        owed.filter_map(|defect| {
+            let (_, closed_at, _) = defect.closed_without.as_ref()?;
+            Some((*closed_at, defect.id))
+        })
+    }
+
+    /// Defects that were closed without a finding and of which an alert stands that nothing mutes.
+    pub fn closed_though_standing(&self) -> impl Iterator<Item = DefectId> {
+        let shown = self.standing().filter(|alert| alert.is_shown());
+        shown
+            .filter_map(|alert| self.defect(alert.defect()))
+            .filter(|kept| kept.defect().status == DefectStatus::FindingOwed)
+            .map(|kept| kept.id())
     }
 
     /// Whether somebody at the desk has still to take an alert on: what it says by itself, unless its defect

@@ -49,6 +49,28 @@ pub enum Refusal {
         /// Such as `closed` or `void`.
         status: &'static str,
     },
+    /// What warns of danger stays before people's eyes while it stands.
+    #[error(
+        "alert {} warns of danger and stands, so defect {} stays open; record what was found once somebody has looked",
+        alert.0, id.0
+    )]
+    DangerStands {
+        /// Which defect.
+        id: DefectId,
+        /// Its alert.
+        alert: AlertId,
+    },
+    /// What stands is not done with.
+    #[error(
+        "alert {} of defect {} stands; record what was found, or shelve it or take it out of service and then close",
+        alert.0, id.0
+    )]
+    StillStands {
+        /// Which defect.
+        id: DefectId,
+        /// Its alert.
+        alert: AlertId,
+    },
     /// Somebody else took the defect on.
     #[error("defect {} was taken on by {by}", id.0)]
     AlreadyTaken {

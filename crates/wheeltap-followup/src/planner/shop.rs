@@ -2,7 +2,7 @@
 
 use super::refusal::{check_etag, said};
 use super::{Planner, Refusal};
-use crate::Act;
+use crate::{Act, KeptAlert, KeptDefect};
 use wheeltap_model::{
     AlertId, DefectId, DefectStatus, EventTime, FAILURE_MODES, FindingKind, Plan, Work,
 };
@@ -78,7 +78,8 @@ impl Planner<'_> {
     ///
     /// # Errors
     /// Unknown or closed defects, a repair ahead of the clock or before the defect's first sign, a failure mode
-    /// that is none, a stale etag, a reused request id.
+    /// that is none, nobody having looked while an alert stands that warns of danger, a stale etag, a reused
+    /// request id.
     pub fn record_finding(
         &mut self,
         id: DefectId,
@@ -159,6 +160,9 @@ impl Planner<'_> {
                 why: format!("is none of {}", codes.join(", ")),
             });
         }
+        if kind == FindingKind::NotLookedAt && !corrects {
+            self.check_nothing_stands(kept, |alert| alert.rule().facts.safety)?;
+        }
         self.push(act);
         Ok(())
     }
@@ -166,7 +170,7 @@ impl Planner<'_> {
     /// Closes a defect without a finding, which is owed from then on.
     ///
     /// # Errors
-    /// Unknown or closed defects, no reason, a stale etag.
+    /// Unknown or closed defects, one of which an alert stands that nothing mutes, no reason, a stale etag.
     pub fn close_without_finding(
         &mut self,
         id: DefectId,
@@ -182,10 +186,34 @@ impl Planner<'_> {
         if self.is_repeat(&act)? {
             return Ok(());
         }
-        check_etag(etag, &self.open(id)?.etag())?;
+        let kept = self.open(id)?;
+        check_etag(etag, &kept.etag())?;
         said("note", note)?;
+        self.check_nothing_stands(kept, |_| true)?;
         self.push(act);
         Ok(())
+    }
+
+    /// Refuses to let what stands unmuted pass as done with; those that warn of danger are named first.
+    fn check_nothing_stands(
+        &self,
+        kept: &KeptDefect,
+        is_meant: impl Fn(&KeptAlert) -> bool,
+    ) -> Result<(), Refusal> {
+        let alerts = kept.defect().alerts.iter();
+        let alerts = alerts.filter_map(|alert| self.book.alert(*alert));
+        let stands = alerts.filter(|alert| alert.is_shown() && is_meant(alert));
+        match stands.max_by_key(|alert| alert.rule().facts.safety) {
+            None => Ok(()),
+            Some(alert) if alert.rule().facts.safety => Err(Refusal::DangerStands {
+                id: kept.id(),
+                alert: alert.id(),
+            }),
+            Some(alert) => Err(Refusal::StillStands {
+                id: kept.id(),
+                alert: alert.id(),
+            }),
+        }
     }
 
     /// Makes some of a defect's alerts a defect of their own. Returns its number.

@@ -132,6 +132,7 @@ pub struct Board {
     load: String,
     more: String,
     shop: String,
+    owed: String,
     stretches: Vec<List>,
     taken: List,
     muted: List,
@@ -225,6 +226,11 @@ impl Board {
                 1 => "1 more is for the shop and rings nobody.".to_owned(),
                 n => format!("{n} more are for the shop and ring nobody."),
             },
+            owed: match rows.n_finding_owed {
+                0 => String::new(),
+                1 => "1 was closed without a finding, which is owed.".to_owned(),
+                n => format!("{n} were closed without a finding, which is owed."),
+            },
             as_of: rows.as_of,
             stretches,
             taken: list(sight, "taken", "Taken on", &rows.taken)?,
@@ -254,6 +260,7 @@ impl Board {
                 ("load", &self.load),
                 ("more", &self.more),
                 ("shop", &self.shop),
+                ("owed", &self.owed),
             ]),
             lists: BTreeMap::new(),
             rows: BTreeMap::new(),
@@ -303,6 +310,7 @@ mod tests {
             muted: Vec::new(),
             n_more: 0,
             n_shop: 0,
+            n_finding_owed: 1,
             load: String::new(),
             as_of: String::new(),
         }
@@ -365,6 +373,9 @@ mod tests {
         let page = before.render().unwrap();
         assert!(page.contains(">in 5 s</time>"), "{page}");
         assert!(page.contains("1 waits for an answer"), "{page}");
+        let owed =
+            "<a id=\"owed\" href=\"/defects?show=finding-owed\">1 was closed without a finding";
+        assert!(page.contains(owed), "{page}");
         let after = Board::of(&mut sight, 1, rows(vec![row(1, "a", -1)])).unwrap();
         assert_eq!(sent(&after, before.rendering), ["d1"]);
         assert!(after.render().unwrap().contains("class=\"row over\""));

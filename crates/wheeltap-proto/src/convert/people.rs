@@ -247,6 +247,7 @@ impl From<&Defect> for v1::Defect {
                 .as_ref()
                 .map(|(_, _, note)| note.clone())
                 .unwrap_or_default(),
+            closed_unix_ms: closed_without.as_ref().map(|(_, at, _)| at.unix_ms()),
             reopened_unix_ms: reopened_at.map(ServerTime::unix_ms),
             // They depend on telemetry; GetDefect works them out.
             after_repair: v1::AfterRepair::Unspecified.into(),

@@ -381,7 +381,8 @@ impl Judging {
         Ok(n_frozen)
     }
 
-    /// Ends the mutes whose time is over by the server's clock; what then stands unmuted is told. Blocks.
+    /// Ends the mutes whose time is over by the server's clock; what then stands unmuted is told. Opens again what
+    /// was closed without a finding though it stands. Blocks.
     ///
     /// # Errors
     /// A stop, after which the service stops.
@@ -396,6 +397,12 @@ impl Judging {
         if is_due {
             ledger.write(BY_CLOCK, Documents::new(), |planner| {
                 planner.lapse();
+            })?;
+        }
+        let is_hidden = ledger.book().closed_though_standing().next().is_some();
+        if is_hidden {
+            ledger.write(BY_CLOCK, Documents::new(), |planner| {
+                planner.reopen_what_stands();
             })?;
         }
         Ok(())

@@ -158,7 +158,7 @@ pub fn audit(record: &LedgerRecord, book: &Book) -> AuditLine {
             title,
             of_defect(*id),
         ),
-        Act::DefectReopened { id } => {
+        Act::DefectReopened { id, .. } => {
             let what = format!("opened defect {} again", id.0);
             line(what, "it came back", of_defect(*id))
         }

@@ -25,12 +25,21 @@ pub struct KeptDefect {
     defect: Defect,
     /// From reports, apart from the alerts'.
     reported: Option<Reported>,
-    /// The same for each of the earlier findings.
-    earlier_reported: Vec<Option<Reported>>,
+    /// Beside each of the earlier findings.
+    earlier: Vec<Earlier>,
     /// From reports before it was closed without a finding and came back: the finding that comes is of those too.
     unfound: Option<Reported>,
     /// It came back after a repair at this time; what was seen before no longer counts.
     fresh_from: Option<EventTime>,
+}
+
+/// What else there is to know of a time that a defect was there and was found.
+#[derive(Clone, Copy, Debug, PartialEq)]
+struct Earlier {
+    /// From reports, apart from the alerts'.
+    reported: Option<Reported>,
+    /// When it was seen again after it.
+    came_back_at: Option<EventTime>,
 }
 
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -76,7 +85,7 @@ impl KeptDefect {
         Self {
             defect,
             reported,
-            earlier_reported: Vec::new(),
+            earlier: Vec::new(),
             unfound: None,
             fresh_from: None,
         }
@@ -90,7 +99,7 @@ impl KeptDefect {
     /// What people reported of it: of each earlier finding's time, then of the last one. `None` where nobody
     /// reported anything and alerts are all there is.
     pub fn reported(&self) -> impl Iterator<Item = Option<ReportedAs>> {
-        let all = self.earlier_reported.iter().copied();
+        let all = self.earlier.iter().map(|of| of.reported);
         let all = all.chain([Reported::both(self.unfound, self.reported)]);
         all.map(|said| {
             said.map(|said| ReportedAs {
@@ -98,6 +107,17 @@ impl KeptDefect {
                 on_the_road: said.on_the_road,
             })
         })
+    }
+
+    /// When it was seen again after each of its earlier findings; `None` where nobody wrote that down.
+    pub fn came_back_at(&self) -> impl Iterator<Item = Option<EventTime>> {
+        self.earlier.iter().map(|of| of.came_back_at)
+    }
+
+    /// The finding that was given last, also of one that came back since.
+    pub fn last_finding(&self) -> Option<&Finding> {
+        let finding = self.defect.finding.as_ref();
+        finding.or(self.defect.earlier_findings.last())
     }
 
     /// Its number.
@@ -133,6 +153,20 @@ impl KeptDefect {
     pub(crate) fn repairable_from(&self) -> EventTime {
         let sign = self.defect.first_sign_at;
         self.fresh_from.map_or(sign, |fresh| fresh.max(sign))
+    }
+
+    /// The same for the finding that was given last, and when it was seen again since.
+    pub(crate) fn last_repairable(&self) -> (EventTime, Option<EventTime>) {
+        if self.defect.finding.is_some() {
+            return (self.repairable_from(), None);
+        }
+        let sign = self.defect.first_sign_at;
+        let before = match self.defect.earlier_findings.as_slice() {
+            [.., before, _] => before.repaired_at.max(sign),
+            _ => sign,
+        };
+        let again = self.earlier.last().and_then(|of| of.came_back_at);
+        (before, again)
     }
 
     /// When what was seen at `at` was done with: the earliest of its repairs after that, or its closing.
@@ -184,13 +218,16 @@ impl KeptDefect {
     }
 
     /// It came back: its finding is history, and it is as it was when it was opened.
-    pub(crate) fn reopen(&mut self, at: ServerTime) {
+    pub(crate) fn reopen(&mut self, at: ServerTime, seen_at: Option<EventTime>) {
         self.fresh_from = self.done_with_at();
         let reported = Reported::both(self.unfound.take(), self.reported.take());
         let defect = &mut self.defect;
         if let Some(finding) = defect.finding.take() {
             defect.earlier_findings.push(finding);
-            self.earlier_reported.push(reported);
+            self.earlier.push(Earlier {
+                reported,
+                came_back_at: seen_at,
+            });
         } else {
             self.unfound = reported;
         }
@@ -243,18 +280,18 @@ impl KeptDefect {
         came_back.then(|| since(self).min(since(other)))
     }
 
-    /// The findings of both, in the order of the repairs, each with what had been reported.
+    /// The findings of both, in the order of the repairs, each with what else is known of it.
     fn take_history_of(&mut self, other: &Self) {
         let of = |kept: &Self| {
             let findings = kept.defect.earlier_findings.iter().cloned();
             findings
-                .zip(kept.earlier_reported.iter().copied())
+                .zip(kept.earlier.iter().copied())
                 .collect::<Vec<_>>()
         };
         let mut both = of(self);
         both.extend(of(other));
         both.sort_by_key(|(finding, _)| finding.repaired_at);
-        (self.defect.earlier_findings, self.earlier_reported) = both.into_iter().unzip();
+        (self.defect.earlier_findings, self.earlier) = both.into_iter().unzip();
         if !self.defect.earlier_findings.is_empty() {
             // The first time of one that came back is not worked out again from its alerts.
             self.defect.first_sign_at = self.defect.first_sign_at.min(other.defect.first_sign_at);
@@ -290,9 +327,19 @@ impl KeptDefect {
         self.defect.touched = true;
     }
 
-    pub(crate) fn close(&mut self, finding: Finding) {
+    /// Closes it; a correction stands in place of the finding that was given last.
+    pub(crate) fn find(&mut self, finding: Finding, corrects: bool) {
         self.defect.touched = true;
-        self.defect.finding = Some(finding);
+        let came_back_since = corrects && self.defect.finding.is_none();
+        match self.defect.earlier_findings.last_mut() {
+            Some(last) if came_back_since => {
+                if self.fresh_from == Some(last.repaired_at) {
+                    self.fresh_from = Some(finding.repaired_at);
+                }
+                *last = finding;
+            }
+            _ => self.defect.finding = Some(finding),
+        }
     }
 
     /// It keeps the words that it was opened with; one that came back takes those of the first report since, as

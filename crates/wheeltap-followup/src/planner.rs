@@ -186,7 +186,7 @@ impl<'a> Planner<'a> {
         match self.book.defect_for(unit, &facts.component, at, within_ms) {
             Belongs::To(known) => return known,
             Belongs::AgainTo(known) => {
-                self.reopen(known);
+                self.reopen(known, Some(at));
                 return known;
             }
             Belongs::Nowhere => {}
@@ -218,7 +218,7 @@ impl<'a> Planner<'a> {
     fn reopen_unfound(&mut self, id: DefectId) {
         let kept = self.book.defect(id);
         if kept.is_some_and(|kept| kept.defect().status == DefectStatus::FindingOwed) {
-            self.reopen(id);
+            self.reopen(id, None);
         }
     }
 
@@ -231,13 +231,13 @@ impl<'a> Planner<'a> {
         }
     }
 
-    /// What was repaired came back; once a commit. What still stands of it is told once more: whoever took it
+    /// What was repaired came back, as was seen at `seen_at`; once a commit. What still stands of it is told once more: whoever took it
     /// on did so before the repair.
-    fn reopen(&mut self, id: DefectId) {
+    fn reopen(&mut self, id: DefectId, seen_at: Option<EventTime>) {
         if !self.reopened.insert(id) {
             return;
         }
-        self.push(Act::DefectReopened { id });
+        self.push(Act::DefectReopened { id, seen_at });
         let book = self.book;
         let Some(kept) = book.defect(id) else {
             return;
@@ -261,7 +261,7 @@ impl<'a> Planner<'a> {
             (0..=self.policy.reopen_within_ms).contains(&seen_at.ms_since(repaired_at))
         });
         if is_closed && is_soon {
-            self.reopen(id);
+            self.reopen(id, Some(seen_at));
         }
     }
 

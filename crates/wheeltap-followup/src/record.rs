@@ -301,6 +301,9 @@ pub enum Act {
     DefectReopened {
         /// Which.
         id: DefectId,
+        /// When it was seen again, event time; unset by older versions.
+        #[serde(default, skip_serializing_if = "Option::is_none")]
+        seen_at: Option<EventTime>,
     },
     /// The work has a place and a time, or has none any more.
     DefectPlanned {

@@ -461,6 +461,53 @@ fn a_finding_that_was_wrong_is_corrected_and_the_last_one_counts() {
     );
 }
 
+#[test]
+fn the_last_finding_is_corrected_also_of_a_defect_that_came_back() {
+    let mut desk = desk();
+    desk.now = HOUR;
+    desk.raise(occurred("oil", 100, None), Terms::default());
+    assert_eq!(find(&mut desk, 1, 900), Ok(()));
+    // Its alert stands, and telemetry shows it again.
+    desk.write("clock", |planner| planner.came_back(DefectId(1), at(2_000)));
+    let correct = |desk: &mut Desk, repaired: i64| {
+        let other = verdict(FindingKind::NoFaultFound, "another unit's sheet", repaired);
+        desk.write("shop", |planner| {
+            planner.correct_finding(DefectId(1), other, "", "")
+        })
+        .0
+    };
+    assert!(matches!(
+        correct(&mut desk, 99),
+        Err(Refusal::RepairBeforeSign { .. })
+    ));
+    assert!(matches!(
+        correct(&mut desk, 2_001),
+        Err(Refusal::RepairAfterReturn { .. })
+    ));
+    assert_eq!(correct(&mut desk, 1_500), Ok(()));
+    let open = defect(&desk, 1);
+    assert_eq!((open.status, open.finding), (DefectStatus::Suspected, None));
+    let [earlier] = &open.earlier_findings[..] else {
+        panic!("{:?}", open.earlier_findings);
+    };
+    assert_eq!(
+        (earlier.kind, earlier.repaired_at),
+        (FindingKind::NoFaultFound, at(1_500))
+    );
+    let truth = desk.book.truth("oil cooler", at(0), at(HOUR));
+    assert_eq!((truth.failures.len(), truth.sound.len()), (0, 1));
+    // The next repair is after the one that is known now.
+    assert!(matches!(
+        find(&mut desk, 1, 1_400),
+        Err(Refusal::RepairBeforeSign { .. })
+    ));
+    assert_eq!(find(&mut desk, 1, 3_000), Ok(()));
+    assert_eq!(
+        desk.book.defect(DefectId(1)),
+        desk.rebuilt().defect(DefectId(1))
+    );
+}
+
 /// Fourteen days by the policy of the book's default.
 #[test]
 fn what_telemetry_shows_after_a_repair_opens_a_closed_defect_within_days() {

@@ -210,8 +210,7 @@ struct Page {
     awaits: bool,
     is_in_work: bool,
     may_find: bool,
-    /// It was closed by this finding, which may be corrected.
-    found: Option<v1::Finding>,
+    find_forms: Vec<FindForm>,
     etag: String,
     /// Place, time, part, craft.
     plan: [String; 4],
@@ -222,6 +221,32 @@ struct Page {
     modes: &'static [(&'static str, &'static str)],
     /// When, who, did, why.
     acts: Vec<[String; 4]>,
+}
+
+/// Takes a finding, or another in place of the last one.
+struct FindForm {
+    corrects: bool,
+    /// What stands in it.
+    found: v1::Finding,
+    /// Of the ids in it, which are once in a page.
+    suffix: &'static str,
+}
+
+/// One for the finding that is to come, one for the last that was given.
+fn find_forms(defect: &v1::Defect, may_find: bool) -> Vec<FindForm> {
+    let is_merged = !defect.merged_into.is_empty();
+    let last = defect.finding.as_ref().or(defect.earlier_findings.last());
+    let last = last.filter(|_| !is_merged).map(|found| FindForm {
+        corrects: true,
+        found: found.clone(),
+        suffix: if may_find { "-last" } else { "" },
+    });
+    let next = may_find.then(|| FindForm {
+        corrects: false,
+        found: v1::Finding::default(),
+        suffix: "",
+    });
+    next.into_iter().chain(last).collect()
 }
 
 /// What an act said.
@@ -309,9 +334,10 @@ async fn read(pages: &Pages, number: u64, said: &str) -> Result<Page, CallError>
 }
 
 fn made(defect: &v1::Defect, alerts: &[v1::Alert], acts: &[v1::RecordedAct], said: String) -> Page {
-    use v1::DefectStatus::{Closed, FindingOwed, InWork};
+    use v1::DefectStatus::{FindingOwed, InWork};
     let status = defect.status();
     let is_open = is_open(defect);
+    let may_find = is_open || status == FindingOwed;
     let unit = told::tail(&defect.unit).to_owned();
     let plan = defect.plan.as_ref();
     let of_plan = |take: fn(&v1::Plan) -> String| plan.map(take).unwrap_or_default();
@@ -339,8 +365,8 @@ fn made(defect: &v1::Defect, alerts: &[v1::Alert], acts: &[v1::RecordedAct], sai
         is_open,
         awaits: defect.awaits_answer,
         is_in_work: status == InWork,
-        may_find: is_open || status == FindingOwed,
-        found: defect.finding.clone().filter(|_| status == Closed),
+        may_find,
+        find_forms: find_forms(defect, may_find),
         etag: defect.etag.clone(),
         plan: [
             of_plan(|plan| plan.service_point.clone()),
@@ -492,5 +518,38 @@ fn call(contact: &v1::Contact) -> CallRow {
             None => String::new(),
         },
         is_owed: is_owed(contact),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_last_finding_of_what_came_back_can_be_corrected_beside_the_next() {
+        let found = v1::Finding {
+            kind: v1::FindingKind::AsCalled.into(),
+            cause: "tubes silted up".to_owned(),
+            ..v1::Finding::default()
+        };
+        let mut defect = v1::Defect {
+            name: "defects/1".to_owned(),
+            status: v1::DefectStatus::Suspected.into(),
+            earlier_findings: vec![found],
+            ..v1::Defect::default()
+        };
+        let page = made(&defect, &[], &[], String::new()).render().unwrap();
+        for said in [
+            "<button>Record and close</button>",
+            "<summary>Correct the last finding</summary>",
+            "<input id=\"cause\" name=\"cause\" maxlength=\"500\" value=\"\">",
+            "<input id=\"cause-last\" name=\"cause\" maxlength=\"500\" value=\"tubes silted up\">",
+        ] {
+            assert!(page.contains(said), "{said} is not on {page}");
+        }
+        defect.merged_into = "defects/2".to_owned();
+        defect.status = v1::DefectStatus::Merged.into();
+        let page = made(&defect, &[], &[], String::new()).render().unwrap();
+        assert!(!page.contains("/defects/1/find"), "{page}");
     }
 }

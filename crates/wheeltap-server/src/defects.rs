@@ -132,7 +132,8 @@ impl DefectCalls {
     fn repaired_before(&self, id: DefectId) -> EventTime {
         let before = {
             let book = self.judging.ledger().book();
-            book.defect(id).and_then(|kept| kept.repaired_at())
+            let finding = book.defect(id).and_then(|kept| kept.last_finding());
+            finding.map(|finding| finding.repaired_at)
         };
         before.unwrap_or_else(|| self.repaired_now(id))
     }

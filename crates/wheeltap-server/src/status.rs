@@ -181,7 +181,9 @@ pub fn refusal(refusal: &Refusal) -> Status {
         Refusal::BadField { field, why } => bad_field("BAD_FIELD", field, why.clone()),
         Refusal::BackToDraft { .. } => precondition("BAD_STAGE", message),
         Refusal::StaleEtag { .. } => stale_etag(message),
-        Refusal::RepairAhead { .. } | Refusal::RepairBeforeSign { .. } => {
+        Refusal::RepairAhead { .. }
+        | Refusal::RepairBeforeSign { .. }
+        | Refusal::RepairAfterReturn { .. } => {
             bad_field("BAD_FIELD", "finding.repaired_unix_ms", message)
         }
         Refusal::RequestIdReused { .. } => bad_field("REQUEST_ID_REUSED", "request_id", message),

@@ -345,6 +345,26 @@ async fn a_fault_that_outlasts_its_repair_opens_its_defect_again() {
     assert_eq!(back.after_repair(), v1::AfterRepair::NotHeld);
     // It was seen once the windows held nothing from before the repair.
     assert!(back.after_repair_unix_ms > Some(from), "{back:?}");
+    // Reopened within seconds: that the finding was wrong can be said all the same.
+    let correction = v1::RecordFindingRequest {
+        name: "defects/1".to_owned(),
+        finding: Some(v1::Finding {
+            kind: v1::FindingKind::NoFaultFound.into(),
+            note: "another unit's sheet".to_owned(),
+            ..v1::Finding::default()
+        }),
+        corrects: true,
+        ..v1::RecordFindingRequest::default()
+    };
+    let corrected = desk.defects.record_finding(correction).await;
+    let corrected = corrected.unwrap().into_inner();
+    assert_eq!(corrected.status(), v1::DefectStatus::Suspected);
+    let was = &back.earlier_findings[0];
+    let [is] = &corrected.earlier_findings[..] else {
+        panic!("{corrected:?}");
+    };
+    assert_eq!(is.kind(), v1::FindingKind::NoFaultFound);
+    assert_eq!(is.repaired_unix_ms, was.repaired_unix_ms, "as it was");
     desk.stop().await;
 }
 

@@ -63,7 +63,7 @@ impl Book {
                 note,
                 work,
                 repaired_at,
-                corrects: _,
+                corrects,
                 request_id: _,
             } => {
                 let finding = Finding {
@@ -74,9 +74,11 @@ impl Book {
                     repaired_at: *repaired_at,
                     recorded_at: at,
                 };
-                self.on_defect(at, *id, |defect| defect.close(finding))
+                self.on_defect(at, *id, |defect| defect.find(finding, *corrects))
             }
-            Act::DefectReopened { id } => self.on_defect(at, *id, |defect| defect.reopen(at)),
+            Act::DefectReopened { id, seen_at } => {
+                self.on_defect(at, *id, |defect| defect.reopen(at, *seen_at))
+            }
             Act::DefectTakenOn {
                 id,
                 note,

@@ -203,7 +203,7 @@ impl Planner<'_> {
         let known = match self.book.defect_for(&unit, &component, now, within_ms) {
             Belongs::To(known) => Some(known).filter(|known| self.open(*known).is_ok()),
             Belongs::AgainTo(known) => {
-                self.reopen(known);
+                self.reopen(known, Some(now));
                 Some(known)
             }
             Belongs::Nowhere => None,

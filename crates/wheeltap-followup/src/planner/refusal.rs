@@ -35,7 +35,7 @@ pub enum Refusal {
         /// As asked for.
         id: DefectId,
     },
-    /// It has no finding, or came back since.
+    /// It has no finding.
     #[error("defect {} has no finding that could be corrected; record one", id.0)]
     NothingToCorrect {
         /// Which.
@@ -140,6 +140,20 @@ pub enum Refusal {
         repaired_at: EventTime,
         /// The first sign, or the repair before that did not hold.
         sign_at: EventTime,
+    },
+    /// What was seen again later was repaired before.
+    #[error(
+        "the repair at {repaired_at} is after {again_at}, when defect {} was seen again; the finding corrected is of \
+         the time before, so give the time that work was done",
+        id.0
+    )]
+    RepairAfterReturn {
+        /// Which.
+        id: DefectId,
+        /// As given.
+        repaired_at: EventTime,
+        /// When it was seen again.
+        again_at: EventTime,
     },
     /// A call about a defect that went into another would be lost.
     #[error("defect {} went into defect {}; log the call there", id.0, into.0)]

@@ -90,11 +90,12 @@ impl Planner<'_> {
         self.find(id, verdict, false, (etag, request_id))
     }
 
-    /// Puts another finding in place of a closed defect's; the note says what was wrong. Whoever counts findings
-    /// counts the last.
+    /// Puts another finding in place of the one that was given last, also where the defect came back since, as it
+    /// then stays open; the note says what was wrong. Whoever counts findings counts the last.
     ///
     /// # Errors
-    /// As [`Planner::record_finding`]; a defect that is not closed, an empty note.
+    /// As [`Planner::record_finding`]; a defect that was never found or went into another, work done after it was
+    /// seen again, an empty note.
     pub fn correct_finding(
         &mut self,
         id: DefectId,
@@ -133,19 +134,31 @@ impl Planner<'_> {
         }
         let kept = self.book.defect(id).ok_or(Refusal::UnknownDefect { id })?;
         check_etag(etag, &kept.etag())?;
-        match kept.defect().status {
-            DefectStatus::Closed if corrects => said("finding.note", &words)?,
-            _ if corrects => return Err(Refusal::NothingToCorrect { id }),
-            DefectStatus::FindingOwed => {}
-            _ => drop(self.open(id)?),
-        }
+        let (sign_at, again_at) = if corrects {
+            if kept.last_finding().is_none() || kept.defect().status == DefectStatus::Merged {
+                return Err(Refusal::NothingToCorrect { id });
+            }
+            said("finding.note", &words)?;
+            kept.last_repairable()
+        } else {
+            if kept.defect().status != DefectStatus::FindingOwed {
+                self.open(id)?;
+            }
+            (kept.repairable_from(), None)
+        };
         if self.is_ahead(repaired_at) {
             return Err(Refusal::RepairAhead {
                 repaired_at,
                 now: self.now,
             });
         }
-        let sign_at = kept.repairable_from();
+        if let Some(again_at) = again_at.filter(|again_at| repaired_at > *again_at) {
+            return Err(Refusal::RepairAfterReturn {
+                id,
+                repaired_at,
+                again_at,
+            });
+        }
         if repaired_at < sign_at {
             return Err(Refusal::RepairBeforeSign {
                 id,

@@ -217,7 +217,7 @@ fn card(
     // Each time that a defect was there counts once, however many alerts called it.
     let called: BTreeMap<(DefectId, usize), Option<FindingKind>> = calls
         .iter()
-        .filter_map(|alert| of_alert(book, alert))
+        .flat_map(|alert| of_alert(book, alert))
         .map(|(defect, idx, finding)| ((defect, idx), finding.map(|finding| finding.kind)))
         .collect();
     let mut findings = Findings::default();

@@ -57,6 +57,48 @@ fn a_road_failure_that_was_closed_without_a_finding_still_counts_once_it_comes_b
     assert_eq!(told[1], None);
 }
 
+/// Its alert never ended, so each time that the defect was there was called by it.
+#[test]
+fn each_time_that_an_alert_outlasted_the_repair_counts() {
+    let mut desk = desk();
+    ring(&mut desk, "oil", "U1", HOUR, None);
+    let id = DefectId(1);
+    for (kind, hour) in [(FindingKind::AsCalled, 2), (FindingKind::NoFaultFound, 4)] {
+        find(&mut desk, id, kind, hour * HOUR);
+        desk.write("clock", |planner| {
+            planner.came_back(id, at((hour + 1) * HOUR));
+        });
+    }
+    let of = |desk: &Desk| {
+        let cards = cards(desk, DAY);
+        let oil = card_of(&cards, "oil").findings;
+        (oil.as_called, oil.no_fault_found, oil.owed)
+    };
+    assert_eq!(of(&desk), (1, 1, 1));
+    let times: Vec<_> = desk.book.defect(id).unwrap().came_back_at().collect();
+    assert_eq!(times, [Some(at(3 * HOUR)), Some(at(5 * HOUR))]);
+    // It ends, and is closed without a finding: that one is owed still.
+    desk.end(AlertId(1), occurred("oil", HOUR, Some(6 * HOUR)));
+    desk.write("shop", |planner| {
+        planner
+            .close_without_finding(id, "unit was needed", "", "")
+            .unwrap();
+    });
+    assert_eq!(of(&desk), (1, 1, 1));
+    // What had ended before the defect came back is no call of that.
+    ring(&mut desk, "oil", "U2", HOUR, Some(2 * HOUR));
+    find(&mut desk, DefectId(2), FindingKind::AsCalled, 2 * HOUR);
+    let again = report(
+        &mut desk,
+        "U2",
+        "oil cooler",
+        DefectOrigin::CrewReport,
+        6 * HOUR,
+    );
+    assert_eq!(again, DefectId(2));
+    assert_eq!(of(&desk), (2, 1, 1));
+}
+
 #[test]
 fn what_a_defect_was_found_to_be_counts_after_it_went_into_another() {
     let mut desk = desk();

@@ -491,7 +491,7 @@ pub struct FindArgs {
     /// A part that was fitted; may be given several times
     #[arg(long, value_name = "NAME")]
     pub part: Vec<String>,
-    /// In place of the finding that it was closed with; the note says what was wrong
+    /// In place of the finding that was given last, also of one that came back since; the note says what was wrong
     #[arg(long)]
     pub correct: bool,
 }

@@ -440,7 +440,7 @@ fn reliability(
             .collect(),
         units: report.units.iter().take(MOST_LISTED).map(unit).collect(),
         repeats_said: format!(
-            "Within {} d after a repair: {}.",
+            "Within {} d after a repair: {}, of repairs so long before the end.",
             repeats.within_days,
             words::share(repeats.share.as_ref())
         ),

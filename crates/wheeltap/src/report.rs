@@ -443,7 +443,7 @@ fn reliability_note(report: &v1::Reliability) -> String {
     });
     let repeats = report.repeats.as_ref().map_or_else(String::new, |repeats| {
         format!(
-            " Came back within {} d: {}.",
+            " Came back within {} d: {}, of repairs so long before the end.",
             repeats.within_days,
             words::share(repeats.share.as_ref())
         )

@@ -158,9 +158,9 @@ pub struct Repeat {
 pub struct Repeats {
     /// What soon is, milliseconds.
     pub within_ms: i64,
-    /// Came back, of those closed long enough ago to tell.
+    /// Came back so soon, of repairs at least so long before the end of the span.
     pub share: Proportion,
-    /// Those that came back, by unit.
+    /// Those that came back, by unit; repairs of lately too.
     pub items: Vec<Repeat>,
 }
 
@@ -692,7 +692,7 @@ fn repeats(
         let place = (&defect.unit, component::key(&defect.component));
         by_place.entry(place).or_default().push(occurrence);
     }
-    let (mut n_judged, mut items) = (0, Vec::new());
+    let (mut n_judged, mut n_repeats, mut items) = (0, 0, Vec::new());
     for ((unit, _), mut seen) in by_place {
         seen.sort_by_key(|occurrence| {
             let defect = occurrence.defect;
@@ -720,13 +720,16 @@ fn repeats(
                     after_ms: again.first_sign_at.ms_since(repaired),
                 });
             }
-            let is_over = terms.until.ms_since(repaired) >= terms.repeat_ms;
-            n_judged += u64::from(again.is_some() || is_over);
+            // A repair of lately counts for neither: of those only what came back would be known.
+            if terms.until.ms_since(repaired) >= terms.repeat_ms {
+                n_judged += 1;
+                n_repeats += u64::from(again.is_some());
+            }
         }
     }
     Ok(Repeats {
         within_ms: terms.repeat_ms,
-        share: proportion(items.len() as u64, n_judged, terms.confidence)?,
+        share: proportion(n_repeats, n_judged, terms.confidence)?,
         items,
     })
 }

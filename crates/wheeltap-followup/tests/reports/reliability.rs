@@ -312,13 +312,16 @@ fn repeats_are_counted_within_their_days_and_only_where_one_can_tell() {
     failed(&mut desk, "B", "oil cooler", 60 * DAY);
     // Another component of the same unit: none.
     failed(&mut desk, "A", "radiator fan", 22 * DAY);
-    // Repaired within the last 30 days: nobody can tell yet.
+    // Repaired within the last 30 days: nobody can tell yet, whether it came back so far or not.
     failed(&mut desk, "C", "oil cooler", 95 * DAY);
-    let fleet: Vec<Known> = ["A", "B", "C"]
+    failed(&mut desk, "D", "oil cooler", 80 * DAY);
+    failed(&mut desk, "D", "oil cooler", 90 * DAY);
+    let fleet: Vec<Known> = ["A", "B", "C", "D"]
         .map(|name| known(name, "Marten", 0, &[(0, UnitState::Working)]))
         .into();
     let report = worked(&desk, &fleet, &terms(Grouping::Component, 100));
     assert_eq!((report.repeats.share.n, report.repeats.share.of), (1, 5));
+    assert_eq!(report.repeats.items.len(), 2, "what came back is listed");
     let item = &report.repeats.items[0];
     assert_eq!(
         (item.first, item.again, item.after_ms),
@@ -328,7 +331,25 @@ fn repeats_are_counted_within_their_days_and_only_where_one_can_tell() {
         repeat_ms: 60 * DAY,
         ..terms(Grouping::Component, 100)
     };
-    assert_eq!(worked(&desk, &fleet, &longer).repeats.items.len(), 2);
+    assert_eq!(worked(&desk, &fleet, &longer).repeats.items.len(), 3);
+}
+
+/// Seen again a day after the repair, by an alert that had not ended.
+#[test]
+fn what_never_ended_came_back_when_it_was_seen_again() {
+    let mut desk = desk();
+    ring(&mut desk, "oil", "A", 10 * DAY, None);
+    find(&mut desk, DefectId(1), FindingKind::AsCalled, 11 * DAY);
+    desk.write("clock", |planner| {
+        planner.came_back(DefectId(1), at(12 * DAY));
+    });
+    find(&mut desk, DefectId(1), FindingKind::AsCalled, 13 * DAY);
+    let fleet = [known("A", "Marten", 0, &[(0, UnitState::Working)])];
+    let report = worked(&desk, &fleet, &terms(Grouping::Component, 100));
+    let [item] = &report.repeats.items[..] else {
+        panic!("{:?}", report.repeats.items);
+    };
+    assert_eq!(item.after_ms, DAY);
 }
 
 /// The case of NIST/SEMATECH e-Handbook 8.1.7 as one unit's road failures: days for its hours.

@@ -152,8 +152,12 @@ fn named(book: &Book) -> impl Iterator<Item = (&str, &str)> {
     of_rules.chain(of_defects)
 }
 
-/// What reports put sensors' faults under, beside what rules and defects name.
-const SENSORS: &str = "sensors and wiring";
+/// Systems that reports put faults under, beside what rules and defects name.
+const GROUPS: [&str; 3] = [
+    "sensors and wiring",
+    "another than called",
+    "no system given",
+];
 const SENSOR_OF: &str = "sensor or wiring of ";
 
 /// The system and the component that failures are looked for under, empty for any: some rule or defect
@@ -166,7 +170,7 @@ pub fn parts_of_units(book: &Book, system: &str, component: &str) -> Result<(), 
     let component = component.strip_prefix(SENSOR_OF).unwrap_or(component);
     let systems = || named(book).map(|(system, _)| system);
     let components = || named(book).map(|(_, component)| component);
-    if !system.is_empty() && system != SENSORS && !systems().any(|of| of == system) {
+    if !system.is_empty() && !GROUPS.contains(&system) && !systems().any(|of| of == system) {
         let near = meant(system, systems());
         return no("UNKNOWN_SYSTEM", "system", system, near);
     }

@@ -22,13 +22,16 @@ use wheeltap_analysis::reliability::{
     median_ranks, mtbf, power_law, proportion, trend, weibull,
 };
 use wheeltap_model::{
-    ClassName, DefectId, EventTime, FindingKind, Timeline, Unit, UnitId, UnitState,
+    ClassName, Defect, DefectId, EventTime, FindingKind, Timeline, Unit, UnitId, UnitState,
 };
 
 /// Under what another fault than the one called is counted.
 const UNNAMED: &str = "another than called";
 /// Under what a sensor or its wiring is counted, as a system.
 const SENSORS: &str = "sensors and wiring";
+
+/// As the system of a defect of which nobody named one.
+const NO_SYSTEM: &str = "no system given";
 
 /// A unit as the fleet knows it.
 #[derive(Clone, Copy, Debug)]
@@ -255,16 +258,24 @@ fn systems(book: &Book) -> BTreeMap<&str, &str> {
     defects.chain(rules).collect()
 }
 
+fn system_of(defect: &Defect) -> &str {
+    match defect.system.trim() {
+        "" => NO_SYSTEM,
+        system => system,
+    }
+}
+
 fn failure<'a>(occurrence: &Occurrence<'a>, systems: &BTreeMap<&str, &str>) -> Option<Failure<'a>> {
     let defect = occurrence.defect;
     let on_the_road = occurrence.reported.is_some_and(|said| said.on_the_road);
-    let own = || (defect.system.clone(), defect.component.clone());
+    let own = || (system_of(defect).to_owned(), defect.component.clone());
     let (system, component) = match occurrence.finding.map(|finding| (finding.kind, finding)) {
         Some((FindingKind::AsCalled, _)) => own(),
         Some((FindingKind::AnotherFault, finding)) => match finding.work.component.as_str() {
             "" => (UNNAMED.to_owned(), UNNAMED.to_owned()),
             named => {
                 let system = systems.get(named).copied().unwrap_or(UNNAMED);
+                let system = if system.is_empty() { NO_SYSTEM } else { system };
                 (system.to_owned(), named.to_owned())
             }
         },
@@ -680,7 +691,7 @@ fn repeats(
             && terms
                 .system
                 .as_ref()
-                .is_none_or(|system| defect.system == *system)
+                .is_none_or(|system| system_of(defect) == system)
             && terms
                 .component
                 .as_ref()

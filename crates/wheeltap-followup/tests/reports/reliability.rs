@@ -334,6 +334,39 @@ fn repeats_are_counted_within_their_days_and_only_where_one_can_tell() {
     assert_eq!(worked(&desk, &fleet, &longer).repeats.items.len(), 3);
 }
 
+#[test]
+fn a_defect_without_a_system_is_in_a_group_of_its_own() {
+    let mut desk = desk();
+    let whistle = Report {
+        unit: named("A"),
+        system: String::new(),
+        component: "whistle".into(),
+        origin: DefectOrigin::RoadFailure,
+        title: "weak".into(),
+        priority: Priority::Low,
+        first_sign_at: at(DAY),
+    };
+    desk.now = 2 * DAY;
+    desk.write("crew", |planner| planner.report(whistle, ""))
+        .0
+        .unwrap();
+    failed(&mut desk, "A", "oil cooler", 3 * DAY);
+    let fleet = [known("A", "Marten", 0, &[(0, UnitState::Working)])];
+    let mut terms = terms(Grouping::System, 100);
+    let names = |report: &ReliabilityReport| -> Vec<String> {
+        let groups = report.groups.iter();
+        groups.map(|group| group.name.clone()).collect()
+    };
+    assert_eq!(
+        names(&worked(&desk, &fleet, &terms)),
+        ["no system given", "test"]
+    );
+    terms.system = Some("no system given".into());
+    let report = worked(&desk, &fleet, &terms);
+    assert_eq!(names(&report), ["no system given"]);
+    assert_eq!(report.total.n_failures, 1);
+}
+
 /// Seen again a day after the repair, by an alert that had not ended.
 #[test]
 fn what_never_ended_came_back_when_it_was_seen_again() {

@@ -57,6 +57,14 @@ pub fn health_rules(catalogue: &Catalogue) -> Vec<(RuleName, String)> {
     named.collect()
 }
 
+/// How their texts begin.
+const WRITTEN: &str = "// Written from the catalogue.";
+
+/// Whether a text is one of [`health_rules`].
+pub fn is_written_from_catalogue(source: &str) -> bool {
+    source.starts_with(WRITTEN)
+}
+
 type Made<'a> = (&'static str, &'a ChannelDef, String);
 
 /// A span as rules write it.
@@ -97,7 +105,7 @@ fn text(def: &ChannelDef, page: &Page<'_>) -> String {
     } = page;
     let name = &def.name;
     format!(
-        "// Written from the catalogue.\n\
+        "{WRITTEN}\n\
          fn about() {{ #{{\n    title: \"{name} {title}\",\n    system: \"instruments\", component: \
          \"{name} sensor\",\n    priority: \"low\", desk: false,\n    tick: \"{tick}\", {delays},\n    \
          cause: \"{cause}\",\n    consequence: \"Rules that read it see nothing, or what is not so.\",\n    \

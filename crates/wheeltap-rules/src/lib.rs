@@ -57,7 +57,7 @@ mod vet;
 
 pub use baseline::{Against, Baseline, Healthy};
 pub use class::{ClassWindow, OfClass};
-pub use health::health_rules;
+pub use health::{health_rules, is_written_from_catalogue};
 pub use mates::{MOST_MATES, OfMates, WAIT_FOR_MATES_MS};
 pub use params::{MOST_VARIANTS, NoGrid, Param, Sets};
 pub use plan::{

@@ -549,7 +549,7 @@ impl Asking {
         let n_raised = inner
             .ledger
             .write(UPDATED_BY_TELEMETRY, documents, |planner| {
-                let is_own = |rule: &_| books.whose(rule) == Whose::Asking;
+                let is_own = |rule: &_| books.is_judged_by(rule, Whose::Asking);
                 plan_again(planner, unit, &judged, from, terms, is_own)
             })?;
         inner.shared.metrics.alerts_raised.add(n_raised);

@@ -41,9 +41,10 @@ use std::sync::{Arc, Mutex, PoisonError, RwLock};
 use std::thread::JoinHandle;
 use tokio::sync::{OwnedSemaphorePermit, oneshot};
 use untaken::Untaken;
+use wheeltap_followup::Book;
 use wheeltap_judge::{Checkpoint, FAULTS_TO_REPORT, FaultReport};
 use wheeltap_model::{Batch, ClassName, EventTime, Part, RuleRef, RuleStage, ServerTime, UnitId};
-use wheeltap_rules::health_rules;
+use wheeltap_rules::{Rule, health_rules, is_written_from_catalogue};
 use wheeltap_store::Epoch;
 
 /// Judging threads: one a core, and at least two, so that one unit's long late work does not hold up
@@ -183,7 +184,7 @@ impl Judging {
         let ledger = Ledger::open(Arc::clone(&shared)).map_err(not_started)?;
         lodge_by_settings(&shared, &ledger)?;
         let mut compiled = Compiled::new();
-        let rulebooks = RuleBooks::new(&shared, &ledger.book(), &mut compiled)?;
+        let rulebooks = RuleBooks::new(&shared, &ledger.book(), &mut compiled);
         let untaken = Untaken::default();
         let n_shards = n_shards();
         let mut units: Vec<Vec<(UnitId, Left)>> = Vec::new();
@@ -292,44 +293,29 @@ impl Judging {
     /// The rule book changed: all units are judged again as far as it matters. Compiles, so it
     /// belongs on a blocking thread.
     ///
-    /// A rule that no longer compiles leaves the old book in force and is logged.
+    /// A rule that no longer compiles is left out and logged.
     pub fn rules_changed(&self) {
-        if !self.renew_rulebook() {
-            return;
-        }
+        self.renew_rulebook();
         for shard in 0..self.shards.len() {
             self.tell(shard, Message::Revalidate(None));
         }
         self.tell_asking(asking::Message::Revalidate(None));
     }
 
-    /// Takes rules and class baselines from the book anew; `false` when the old ones stay.
-    fn renew_rulebook(&self) -> bool {
+    /// Takes rules and class baselines from the book anew.
+    fn renew_rulebook(&self) {
         let inner = &self.inner;
-        let rulebooks = {
-            let mut compiled = inner
-                .compiled
-                .lock()
-                .unwrap_or_else(PoisonError::into_inner);
-            RuleBooks::new(&inner.shared, &inner.ledger.book(), &mut compiled)
-        };
-        match rulebooks {
-            Ok(rulebooks) => {
-                let mut current = inner
-                    .rulebooks
-                    .write()
-                    .unwrap_or_else(PoisonError::into_inner);
-                *current = Arc::new(rulebooks);
-            }
-            Err(error) => {
-                tracing::error!(
-                    error = status::chain(&error),
-                    "the rule book stays as it was"
-                );
-                return false;
-            }
-        }
-        true
+        // Held until the new book is in force: of two changes the later one stays.
+        let mut compiled = inner
+            .compiled
+            .lock()
+            .unwrap_or_else(PoisonError::into_inner);
+        let rulebooks = RuleBooks::new(&inner.shared, &inner.ledger.book(), &mut compiled);
+        let mut current = inner
+            .rulebooks
+            .write()
+            .unwrap_or_else(PoisonError::into_inner);
+        *current = Arc::new(rulebooks);
     }
 
     /// What the ledger says of every class.
@@ -368,16 +354,15 @@ impl Judging {
                 planner.freeze(baseline);
             }
         })?;
-        if self.renew_rulebook() {
-            for record in inner.shared.fleet.all() {
-                if classes.contains(&record.unit.class) {
-                    let unit = record.unit.id.clone();
-                    let shard = shard_of(&unit, self.shards.len());
-                    self.tell(shard, Message::Revalidate(Some(unit)));
-                }
+        self.renew_rulebook();
+        for record in inner.shared.fleet.all() {
+            if classes.contains(&record.unit.class) {
+                let unit = record.unit.id.clone();
+                let shard = shard_of(&unit, self.shards.len());
+                self.tell(shard, Message::Revalidate(Some(unit)));
             }
-            self.tell_asking(asking::Message::Revalidate(None));
         }
+        self.tell_asking(asking::Message::Revalidate(None));
         Ok(n_frozen)
     }
 
@@ -408,8 +393,14 @@ impl Judging {
         Ok(())
     }
 
-    /// On how many units a version fails.
+    /// On how many units a version fails; on all of them when it is left out.
     pub fn faulted(&self, rule: &RuleRef) -> Faulted {
+        if let Some(problems) = self.inner.rulebooks().left_out(rule) {
+            return Faulted {
+                n_units: self.inner.shared.fleet.all().len(),
+                last_fault: format!("it is not judged: {problems}"),
+            };
+        }
         let faults = self.inner.faults();
         let Some(units) = faults.get(rule) else {
             return Faulted::default();
@@ -474,31 +465,32 @@ fn not_started(error: LedgerError) -> StartError {
     }
 }
 
-/// Lodges what the settings name: the folder's rules, and those that the catalogue asks for.
+/// Lodges what the settings name: the folder's rules, and those that the catalogue asks for; those that it
+/// asks for no more are retired.
 fn lodge_by_settings(shared: &Shared, ledger: &Ledger) -> Result<(), StartError> {
     let is_first = ledger.book().rule_names().next().is_none();
     lodge_folder(shared, ledger, is_first)?;
-    if !shared.settings.channel_health {
-        return Ok(());
-    }
     let from = if is_first {
         EventTime::from_unix_ms(i64::MIN)
     } else {
         EventTime::from_unix_ms(ledger.now().unix_ms())
     };
-    let mut fresh = Vec::new();
-    for (name, source) in health_rules(&shared.catalogue) {
+    let asked_for = if shared.settings.channel_health {
+        health_rules(&shared.catalogue)
+    } else {
+        Vec::new()
+    };
+    let mut rules = Vec::new();
+    for (name, source) in asked_for {
         let rule = check(shared, &name, &source).map_err(|problems| StartError::Rules {
             message: rulebook::lines(&problems),
         })?;
-        // A version that was retired by hand stays so.
-        if ledger.book().rule_version(&rule.reference).is_none() {
-            fresh.push(rule);
-        }
+        rules.push(rule);
     }
+    let (stages, fresh) = sensor_stages(&ledger.book(), &rules);
     ledger
         .write(BY_SETTINGS, Documents::new(), |planner| {
-            for rule in &fresh {
+            for rule in fresh {
                 planner.lodge(&rule.reference, &rule.source, facts(rule), None, "")?;
             }
             Ok(())
@@ -507,13 +499,51 @@ fn lodge_by_settings(shared: &Shared, ledger: &Ledger) -> Result<(), StartError>
         .map_err(|refusal| refused(&refusal))?;
     ledger
         .write(BY_SETTINGS, Documents::new(), |planner| {
-            for rule in &fresh {
-                planner.stage(&rule.reference, RuleStage::Live, from, "")?;
+            for (rule, stage) in &stages {
+                planner.stage(rule, *stage, from, "")?;
             }
             Ok(())
         })
         .map_err(not_started)?
         .map_err(|refusal| refused(&refusal))
+}
+
+/// Where the versions written from the catalogue are to be moved, and which of those asked for are new. What
+/// a person moved stays.
+fn sensor_stages<'a>(
+    book: &Book,
+    asked_for: &'a [Rule],
+) -> (Vec<(RuleRef, RuleStage)>, Vec<&'a Rule>) {
+    let is_ours = |rule: &RuleRef, stage: RuleStage| {
+        let change = book.rule_stage(rule);
+        change.is_some_and(|change| change.stage == stage && change.by == BY_SETTINGS)
+    };
+    let (mut live, mut fresh) = (Vec::new(), Vec::new());
+    for rule in asked_for {
+        let reference = &rule.reference;
+        if book.rule_version(reference).is_none() {
+            fresh.push(rule);
+            live.push(reference.clone());
+        } else if is_ours(reference, RuleStage::Retired) {
+            live.push(reference.clone());
+        }
+    }
+    let mut stages = Vec::new();
+    for version in book.rule_names().flat_map(|name| book.rule_versions(name)) {
+        let reference = &version.reference;
+        let is_asked_for = asked_for.iter().any(|rule| rule.reference == *reference);
+        // One that goes live retires the one before it.
+        let is_replaced = live.iter().any(|other| other.name == reference.name);
+        if is_written_from_catalogue(&version.source)
+            && is_ours(reference, RuleStage::Live)
+            && !is_asked_for
+            && !is_replaced
+        {
+            stages.push((reference.clone(), RuleStage::Retired));
+        }
+    }
+    stages.extend(live.into_iter().map(|rule| (rule, RuleStage::Live)));
+    (stages, fresh)
 }
 
 fn lodge_folder(shared: &Shared, ledger: &Ledger, is_first: bool) -> Result<(), StartError> {

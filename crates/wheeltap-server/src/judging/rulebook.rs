@@ -10,7 +10,7 @@ use wheeltap_followup::{Book, CasesText, RuleFacts, RuleVersion};
 use wheeltap_judge::{
     ClassBaselines, EffectiveRule, Mates, Recorded, RuleCost, UnitContext, UnitPlan,
 };
-use wheeltap_model::{ClassBaseline, ClassName, RuleName, RuleRef};
+use wheeltap_model::{ClassBaseline, ClassName, EventTime, RuleName, RuleRef};
 use wheeltap_rules::{Environment, Problem, Read, Rule, Vetted, compile, vet};
 
 /// What rules are checked against in this service.
@@ -272,41 +272,39 @@ pub struct RuleBooks {
     /// Those that ask mates.
     pub asking: RuleBook,
     asks: HashSet<RuleRef>,
+    /// Versions whose texts are not right any more.
+    broken: HashMap<RuleRef, Broken>,
+}
+
+struct Broken {
+    problems: String,
+    /// Until when it is in force.
+    until: Option<EventTime>,
 }
 
 impl RuleBooks {
     /// Compiles what the book says is judged, taking from `compiled` what was compiled before.
     ///
-    /// # Errors
-    /// A lodged rule that is no longer right, such as after a channel left the catalogue.
-    pub fn new(shared: &Shared, book: &Book, compiled: &mut Compiled) -> Result<Self, StartError> {
+    /// A lodged version that is no longer right, such as after a channel left the catalogue, is left out.
+    pub fn new(shared: &Shared, book: &Book, compiled: &mut Compiled) -> Self {
         let mut rules = Vec::new();
-        let mut broken = Vec::new();
+        let mut broken = HashMap::new();
         for judged in book.judged_rules() {
-            if !compiled.contains_key(&judged.rule) {
-                let Some(version) = book.rule_version(&judged.rule) else {
-                    continue;
-                };
-                match Self::compile(shared, version) {
-                    Ok(rule) => {
-                        compiled.insert(judged.rule.clone(), Arc::new(rule));
-                    }
-                    Err(problems) => broken.extend(problems),
-                }
-            }
-            let Some(rule) = compiled.get(&judged.rule).map(Arc::clone) else {
+            let Some(version) = book.rule_version(&judged.rule) else {
                 continue;
             };
-            rules.push(EffectiveRule {
-                rule,
-                from: judged.from,
-                until: judged.until,
-            });
-        }
-        if !broken.is_empty() {
-            return Err(StartError::Rules {
-                message: lines(&broken),
-            });
+            match Self::compile(shared, version, compiled) {
+                Ok(rule) => rules.push(EffectiveRule {
+                    rule,
+                    from: judged.from,
+                    until: judged.until,
+                }),
+                Err(problems) => {
+                    let problems = lines(&problems);
+                    let until = judged.until;
+                    broken.insert(judged.rule, Broken { problems, until });
+                }
+            }
         }
         let classes = classes_of(book);
         let (asking, own): (Vec<EffectiveRule>, Vec<EffectiveRule>) = rules
@@ -316,16 +314,52 @@ impl RuleBooks {
         let asks = asking
             .iter()
             .map(|effective| effective.rule.reference.clone());
-        Ok(Self {
+        let books = Self {
             asks: asks.collect(),
+            broken,
             all: RuleBook::of(rules, classes.clone()),
             own: RuleBook::of(own, classes.clone()),
             asking: RuleBook::of(asking, classes),
-        })
+        };
+        for (rule, problems) in books.broken_in_force() {
+            tracing::error!(rule = %rule.name, problems, "a rule is left out");
+        }
+        books
     }
 
-    fn compile(shared: &Shared, version: &RuleVersion) -> Result<Rule, Vec<Problem>> {
-        check(shared, &version.reference.name, &version.source)
+    fn compile(
+        shared: &Shared,
+        version: &RuleVersion,
+        compiled: &mut Compiled,
+    ) -> Result<Arc<Rule>, Vec<Problem>> {
+        let reference = &version.reference;
+        if let Some(rule) = compiled.get(reference) {
+            return Ok(Arc::clone(rule));
+        }
+        let rule = Arc::new(check(shared, &reference.name, &version.source)?);
+        compiled.insert(reference.clone(), Arc::clone(&rule));
+        Ok(rule)
+    }
+
+    fn broken_in_force(&self) -> impl Iterator<Item = (&RuleRef, &str)> {
+        let in_force = self.broken.iter().filter(|(_, of)| of.until.is_none());
+        in_force.map(|(rule, of)| (rule, of.problems.as_str()))
+    }
+
+    /// Why a version that is in force is left out.
+    pub fn left_out(&self, rule: &RuleRef) -> Option<&str> {
+        let mut broken = self.broken_in_force();
+        broken.find_map(|(other, problems)| (other == rule).then_some(problems))
+    }
+
+    /// Until when a version that is left out was in force.
+    pub fn left_out_until(&self, rule: &RuleRef) -> Option<EventTime> {
+        self.broken.get(rule)?.until
+    }
+
+    /// Whether a version is judged, and by this one of a unit's judges: the others say nothing of its alerts.
+    pub fn is_judged_by(&self, rule: &RuleRef, whose: Whose) -> bool {
+        !self.broken.contains_key(rule) && self.whose(rule) == whose
     }
 
     /// Whether any rule asks mates.

@@ -7,6 +7,7 @@ use super::outcome::{
 };
 use super::ranges::Judged;
 use super::rejudge::Rejudge;
+use super::rulebook::RuleBooks;
 use super::{Inner, JudgeJob};
 use crate::status;
 use std::collections::{BTreeSet, HashMap, VecDeque};
@@ -14,7 +15,7 @@ use std::sync::Arc;
 use std::sync::mpsc::{Receiver, RecvTimeoutError, TryRecvError};
 use std::time::{Duration, Instant};
 use tokio::sync::oneshot;
-use wheeltap_followup::{Terms, UPDATED_BY_TELEMETRY};
+use wheeltap_followup::{Planner, Terms, UPDATED_BY_TELEMETRY};
 use wheeltap_judge::{Judgement, Occurrence, UnitJudge};
 use wheeltap_model::{Batch, EventTime, ServerTime, UnitId};
 use wheeltap_store::Epoch;
@@ -512,6 +513,21 @@ fn begin(inner: &Inner, unit: &UnitId, state: &mut UnitState) -> Result<bool, Le
     Ok(false)
 }
 
+/// Ends what stands of versions that are left out and were retired.
+fn end_left_out(planner: &mut Planner<'_>, unit: &UnitId, books: &RuleBooks, terms: Terms) {
+    for alert in planner.book().standing_of(unit) {
+        let until = books.left_out_until(&alert.rule().reference);
+        if let Some(until) = until.filter(|until| terms.watermark > Some(*until)) {
+            let ended = Occurrence {
+                ended_at: Some(until),
+                superseded: true,
+                ..alert.occurred()
+            };
+            planner.end(alert, ended, terms);
+        }
+    }
+}
+
 /// Makes the ledger agree with a finished work, and goes on live with its judge.
 fn finish(
     inner: &Inner,
@@ -555,7 +571,8 @@ fn finish(
     let n_raised = inner
         .ledger
         .write(UPDATED_BY_TELEMETRY, documents, |planner| {
-            let is_own = |rule: &_| books.whose(rule) == Whose::Own;
+            let is_own = |rule: &_| books.is_judged_by(rule, Whose::Own);
+            end_left_out(planner, unit, &books, terms);
             plan_again(planner, unit, &judged, from, terms, is_own)
         })?;
     inner.shared.metrics.alerts_raised.add(n_raised);

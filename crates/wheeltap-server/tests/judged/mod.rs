@@ -244,6 +244,10 @@ fn channel(name: &str, kind: ChannelKind) -> ChannelDef {
 /// Channels 0: `test.level` sampled each 10 s, 1: `test.mode` held, 2: `test.trip` events, 3:
 /// `test.over`, computed as level less mode.
 pub fn catalogue() -> Catalogue {
+    catalogue_without(None)
+}
+
+fn catalogue_without(left_out: Option<&str>) -> Catalogue {
     let sampled = ChannelKind::Sampled {
         interval_ms: 10_000,
     };
@@ -251,11 +255,12 @@ pub fn catalogue() -> Catalogue {
     let event = ChannelKind::Event {
         fields: vec![("size".to_owned(), "1".to_owned())],
     };
-    let channels = vec![
+    let mut channels = vec![
         channel("test.level", sampled),
         channel("test.mode", held),
         channel("test.trip", event),
     ];
+    channels.retain(|def| Some(def.name.as_str()) != left_out);
     let mut catalogue = Catalogue::from_parts(channels, vec![]);
     let derived = r#"
         [[derived]]
@@ -334,7 +339,10 @@ pub struct Service {
     pub judging: Arc<Judging>,
     pub clock: Arc<ManualClock>,
     runtime: tokio::runtime::Runtime,
-    settings: Settings,
+    /// As the next service has them.
+    pub settings: Settings,
+    /// A channel that the next service's catalogue does not have.
+    pub left_out: Option<&'static str>,
     next_sequence: u64,
 }
 
@@ -363,22 +371,18 @@ impl Service {
 
     fn with(settings: Settings) -> Self {
         let clock = Arc::new(ManualClock::new(ServerTime::from_unix_ms(T0)));
-        Self::on(
-            Killable::on(&Arc::new(MemoryStore::new())),
-            settings,
-            clock,
-            1,
-        )
+        let store = Killable::on(&Arc::new(MemoryStore::new()));
+        Self::on(store, (settings, None), clock, 1)
     }
 
     fn on(
         killable: Arc<Killable>,
-        settings: Settings,
+        (settings, left_out): (Settings, Option<&'static str>),
         clock: Arc<ManualClock>,
         next_sequence: u64,
     ) -> Self {
         let store = Arc::clone(&killable.inner);
-        let mut catalogue = catalogue();
+        let mut catalogue = catalogue_without(left_out);
         let names: Vec<ChannelName> = catalogue
             .channels()
             .map(|(_, def)| def.name.clone())
@@ -418,6 +422,7 @@ impl Service {
             clock,
             runtime,
             settings,
+            left_out,
             next_sequence,
         }
     }
@@ -440,7 +445,8 @@ impl Service {
             self.killable.is_killed.store(true, Ordering::SeqCst);
         }
         self.judging.stop();
-        Self::on(store, self.settings, self.clock, self.next_sequence)
+        let settings = (self.settings, self.left_out);
+        Self::on(store, settings, self.clock, self.next_sequence)
     }
 
     /// Puts a batch of a unit into quarantine, as ingest does.

@@ -1,0 +1,129 @@
+//! A rule that is right no more, or no longer wanted, holds up neither the service nor the other rules.
+
+#![allow(
+    clippy::unwrap_used,
+    reason = "a test that cannot go on says so by a panic"
+)]
+
+mod judged;
+
+use judged::{LEVEL, Service, T0, TRIPS, at, batch, folder, unit};
+use std::collections::BTreeSet;
+use std::ops::Range;
+use wheeltap_model::{EventTime, RuleName, RuleRef, RuleStage};
+use wheeltap_server::judging::Faulted;
+
+const MIN: i64 = 60_000;
+
+/// A steady level each 10 s over so many minutes.
+fn level(minutes: Range<i64>, value: f64) -> Vec<(i64, f64)> {
+    (minutes.start * 6..minutes.end * 6)
+        .map(|idx| (T0 + idx * 10_000, value))
+        .collect()
+}
+
+fn version(service: &Service, name: &str) -> RuleRef {
+    let book = service.judging.ledger().book();
+    let name = RuleName::new(name).unwrap();
+    book.rule_versions(&name).last().unwrap().reference.clone()
+}
+
+fn stage(service: &Service, rule: &RuleRef, stage: RuleStage, from: EventTime) {
+    let ledger = service.judging.ledger();
+    let staged = ledger.write("author", Vec::new(), |planner| {
+        planner.stage(rule, stage, from, "")
+    });
+    staged.unwrap().unwrap();
+    service.judging.rules_changed();
+}
+
+fn standing(service: &Service) -> BTreeSet<String> {
+    let book = service.judging.ledger().book();
+    let unit = unit();
+    let standing = book.standing_of(&unit);
+    standing
+        .map(|alert| alert.rule().reference.name.to_string())
+        .collect()
+}
+
+#[test]
+fn a_rule_whose_channel_is_gone_is_left_out_told_and_can_be_retired() {
+    let rules = folder(&[("level", LEVEL), ("trips", TRIPS)]);
+    let mut service = Service::new(Some(rules.path().to_owned()));
+    let trips: Vec<i64> = (0..40).map(|half| T0 + half * MIN / 2 + 5).collect();
+    let modes: Vec<(i64, f64)> = (0..10).map(|two| (T0 + two * 2 * MIN, 1.0)).collect();
+    service.send(batch(&level(0..20, 5.0), &modes, &trips), true);
+    service.idle();
+    let trips = version(&service, "trips");
+    assert_eq!(standing(&service), BTreeSet::from(["trips".to_owned()]));
+    assert_eq!(service.judging.faulted(&trips), Faulted::default());
+
+    service.settings.rules = None;
+    service.left_out = Some("test.trip");
+    let mut service = service.restarted(false);
+    service.send(batch(&level(20..30, 20.0), &[], &[]), true);
+    service.idle();
+    let told = service.judging.faulted(&trips);
+    assert_eq!(told.n_units, 1);
+    assert!(
+        told.last_fault.contains("trips.rhai:9:") && told.last_fault.contains("test.trip"),
+        "{}",
+        told.last_fault
+    );
+    let both = BTreeSet::from(["level".to_owned(), "trips".to_owned()]);
+    assert_eq!(standing(&service), both, "what it called stays as it was");
+
+    stage(&service, &trips, RuleStage::Retired, at(T0 + 25 * MIN));
+    service.idle();
+    assert_eq!(standing(&service), BTreeSet::from(["level".to_owned()]));
+    assert_eq!(service.judging.faulted(&trips), Faulted::default());
+    let law = service.law();
+    assert_eq!(law.len(), 2, "{law:#?}");
+    let ended = law.iter().find(|line| line.starts_with("trips "));
+    let ended_at_that = ended.is_some_and(|line| line.contains("Some(\"2026-01-01T00:25:00Z\")"));
+    assert!(ended_at_that, "{law:#?}");
+    // The channel comes back: what was retired is judged as before.
+    let mut service = service;
+    service.left_out = None;
+    let service = service.restarted(false);
+    service.idle();
+    assert_eq!(service.law(), law);
+    service.judging.stop();
+}
+
+fn live_for_sensors(service: &Service) -> Vec<String> {
+    let book = service.judging.ledger().book();
+    let versions = book.rule_names().flat_map(|name| book.rule_versions(name));
+    let is_live = |rule: &RuleRef| {
+        let change = book.rule_stage(rule);
+        change.is_some_and(|change| change.stage == RuleStage::Live)
+    };
+    versions
+        .filter(|version| is_live(&version.reference))
+        .map(|version| version.reference.name.to_string())
+        .collect()
+}
+
+#[test]
+fn rules_that_the_catalogue_asks_for_no_more_are_retired() {
+    let mut service = Service::that_minds_sensors(None);
+    let asked_for = live_for_sensors(&service);
+    assert!(
+        asked_for.contains(&"stuck-test-level".to_owned()),
+        "{asked_for:?}"
+    );
+    // A person's word stands.
+    let stuck = version(&service, "stuck-test-level");
+    stage(&service, &stuck, RuleStage::Retired, at(T0));
+
+    service.settings.channel_health = false;
+    let mut service = service.restarted(false);
+    assert_eq!(live_for_sensors(&service), Vec::<String>::new());
+
+    service.settings.channel_health = true;
+    let service = service.restarted(false);
+    let mut left = asked_for;
+    left.retain(|name| name != "stuck-test-level");
+    assert_eq!(live_for_sensors(&service), left);
+    service.judging.stop();
+}

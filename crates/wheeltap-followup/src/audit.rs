@@ -86,15 +86,22 @@ pub fn audit(record: &LedgerRecord, book: &Book) -> AuditLine {
             "",
             of_rule(&rule.name),
         ),
-        Act::RuleStaged { rule, stage, .. } => {
+        Act::RuleStaged {
+            rule,
+            stage,
+            reason,
+            without_trial,
+            ..
+        } => {
             let to = match stage {
                 RuleStage::Draft => "a draft",
                 RuleStage::Trial => "on trial",
+                RuleStage::Live if *without_trial => "live without a trial",
                 RuleStage::Live => "live",
                 RuleStage::Retired => "retired",
             };
             let what = format!("made rule {} {} {to}", rule.name, rule.version);
-            line(what, "", of_rule(&rule.name))
+            line(what, reason, of_rule(&rule.name))
         }
         Act::ClassBaselineFrozen { baseline } => line(
             format!("froze {} of a class", baseline.of),

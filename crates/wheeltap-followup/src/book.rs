@@ -253,12 +253,20 @@ impl Book {
                 }
                 Ok(self.rule_notice(rule))
             }
-            Act::RuleStaged { rule, stage, from } => {
+            Act::RuleStaged {
+                rule,
+                stage,
+                from,
+                reason,
+                without_trial,
+            } => {
                 let change = StageChange {
                     stage: *stage,
                     from: *from,
                     at,
                     by: by.clone(),
+                    reason: reason.clone(),
+                    without_trial: *without_trial,
                     forecast: None,
                 };
                 if !self.rules.stage_from(rule, change) {

@@ -15,7 +15,8 @@
 //! let record = LedgerRecord {
 //!     at: ServerTime::from_unix_ms(1_000),
 //!     by: "local".into(),
-//!     act: Act::RuleStaged { rule, stage: RuleStage::Live, from: EventTime::from_unix_ms(0) },
+//!     act: Act::RuleStaged { rule, stage: RuleStage::Live, from: EventTime::from_unix_ms(0),
+//!         reason: String::new(), without_trial: false },
 //! };
 //! assert_eq!(LedgerRecord::from_bytes(&record.to_bytes())?, record);
 //! // A stage for a version that was never lodged does not fit any book.

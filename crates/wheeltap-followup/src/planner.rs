@@ -417,18 +417,21 @@ impl<'a> Planner<'a> {
     }
 
     /// Moves a lodged version to a stage from an event time on. The version of the same rule that
-    /// held the stage is retired, and what stands of a version that goes live is told to people.
+    /// held the stage is retired, and what stands of a version that goes live is told to people. One that was
+    /// never on trial goes live for a reason alone.
     ///
     /// # Errors
-    /// Unknown versions, a stale etag, and a way back to draft.
+    /// Unknown versions, a stale etag, a way back to draft, and no trial without a reason.
     pub fn stage(
         &mut self,
         rule: &RuleRef,
         stage: RuleStage,
         from: EventTime,
         etag: &str,
+        reason: &str,
     ) -> Result<(), Refusal> {
         let unknown = || Refusal::UnknownRule { rule: rule.clone() };
+        let reason = reason.trim();
         let current = self.book.rule_stage(rule).ok_or_else(unknown)?.stage;
         check_etag(etag, &self.book.rule_etag(rule))?;
         if current == stage {
@@ -438,6 +441,12 @@ impl<'a> Planner<'a> {
             return Err(Refusal::BackToDraft { from: current });
         }
         if matches!(stage, RuleStage::Trial | RuleStage::Live) {
+        let without_trial = stage == RuleStage::Live && !self.book.was_on_trial(rule);
+        if without_trial && reason.is_empty() {
+            return Err(Refusal::NeverOnTrial {
+                name: rule.name.clone(),
+            });
+        }
             let others: Vec<RuleRef> = self
                 .book
                 .rule_versions(&rule.name)
@@ -455,6 +464,8 @@ impl<'a> Planner<'a> {
                     stage: RuleStage::Retired,
                     from,
                 });
+                    reason: String::new(),
+                    without_trial: false,
             }
         }
         self.push(Act::RuleStaged {
@@ -462,6 +473,8 @@ impl<'a> Planner<'a> {
             stage,
             from,
         });
+            reason: reason.to_owned(),
+            without_trial,
         if stage == RuleStage::Live {
             self.make_live(rule);
         }

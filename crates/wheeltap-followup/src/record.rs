@@ -116,6 +116,12 @@ pub enum Act {
         stage: RuleStage,
         /// From this event time on; later stages said earlier no longer hold.
         from: EventTime,
+        /// Why, or empty.
+        #[serde(default, skip_serializing_if = "String::is_empty")]
+        reason: String,
+        /// It went live and had never been on trial.
+        #[serde(default, skip_serializing_if = "std::ops::Not::not")]
+        without_trial: bool,
     },
     /// What a class does was fitted; it never changes.
     ClassBaselineFrozen {

@@ -31,6 +31,10 @@ pub struct StageChange {
     pub at: ServerTime,
     /// By whom.
     pub by: String,
+    /// Why, or empty.
+    pub reason: String,
+    /// It went live and had never been on trial.
+    pub without_trial: bool,
     /// The newest forecast of the version at that time.
     pub forecast: Option<Arc<KeptForecast>>,
 }
@@ -68,6 +72,8 @@ struct Kept {
     version: Arc<RuleVersion>,
     /// Ascending by `from`; never empty: the first is the draft.
     stages: Vec<StageChange>,
+    /// Also where a later stage took the place of that one.
+    was_on_trial: bool,
     /// The newest.
     forecast: Option<Arc<KeptForecast>>,
     /// The newest; empty when none were kept.
@@ -110,6 +116,10 @@ impl RuleShelf {
         self.stages(rule).last()
     }
 
+    pub(crate) fn was_on_trial(&self, rule: &RuleRef) -> bool {
+        self.kept(rule).is_some_and(|kept| kept.was_on_trial)
+    }
+
     /// Lodges a version; `false` when it is there already.
     pub(crate) fn lodge(&mut self, version: Arc<RuleVersion>) -> bool {
         if self.version(&version.reference).is_some() {
@@ -120,6 +130,8 @@ impl RuleShelf {
             from: EventTime::from_unix_ms(i64::MIN),
             at: version.lodged_at,
             by: version.lodged_by.clone(),
+            reason: String::new(),
+            without_trial: false,
             forecast: None,
         };
         let versions = self
@@ -129,6 +141,7 @@ impl RuleShelf {
         versions.push(Kept {
             version,
             stages: vec![draft],
+            was_on_trial: false,
             forecast: None,
             cases: Arc::default(),
         });
@@ -174,6 +187,7 @@ impl RuleShelf {
             return false;
         };
         change.forecast.clone_from(&kept.forecast);
+        kept.was_on_trial |= change.stage == RuleStage::Trial;
         kept.stages.retain(|earlier| earlier.from < change.from);
         kept.stages.push(change);
         true

@@ -453,7 +453,7 @@ fn a_trial_rings_nobody_until_its_rule_is_live() {
     assert_eq!(desk.book.counts(), (1, 0));
     desk.write("author", |planner| {
         planner
-            .stage(&rule("oil"), RuleStage::Live, at(150), "")
+            .stage(&rule("oil"), RuleStage::Live, at(150), "", "")
             .unwrap();
     });
     let alert = desk.book.alert(id).unwrap().alert();

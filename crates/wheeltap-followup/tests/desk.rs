@@ -343,7 +343,11 @@ fn every_record_says_who_did_what_and_why() {
     let of = |by: &str, what: &str, why: &str| (by.to_owned(), what.to_owned(), why.to_owned());
     assert_eq!(
         lines[1],
-        of("author", "made rule oil 0123456789abcdef live", "")
+        of(
+            "author",
+            "made rule oil 0123456789abcdef live without a trial",
+            "a test"
+        )
     );
     let last = &lines[lines.len() - 4..];
     assert_eq!(

@@ -25,6 +25,7 @@ mod reports;
 mod rules;
 mod series;
 mod service;
+mod stage;
 mod sweep;
 mod told;
 mod troubles;
@@ -116,7 +117,10 @@ fn routes(pages: Pages) -> Router {
         .route("/rules/{rule}/check", post(rules::checked))
         .route("/rules/{rule}/try", post(rules::tried))
         .route("/rules/{rule}/keep", post(rules::keep))
-        .route("/rules/{rule}/stage", post(rules::stage_to))
+        .route(
+            "/rules/{rule}/stage",
+            get(stage::page).post(stage::stage_to),
+        )
         .route("/rules/{rule}/sweep", get(sweep::page))
         .route("/walk-back", get(walk::page))
         .route("/reports", get(reports::page))

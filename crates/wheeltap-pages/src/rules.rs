@@ -46,9 +46,9 @@ struct RulePage {
     facts: Vec<(&'static str, String)>,
     source: String,
     checked: Checked,
-    versions: Vec<(String, String, String, String)>,
+    /// Version, stage, since when and by whom, why, forecast.
+    versions: Vec<[String; 5]>,
     stages: Vec<&'static str>,
-    etag: String,
     /// Its text has a `params()`.
     has_params: bool,
     scorecard: String,
@@ -91,8 +91,18 @@ pub async fn list(State(pages): State<Pages>) -> Response {
     }
 }
 
-fn stage(rule: &v1::Rule) -> String {
+pub(crate) fn stage(rule: &v1::Rule) -> String {
     told::word(rule.stage().as_str_name(), "RULE_STAGE_")
+}
+
+/// `live, without a trial`.
+fn stage_and_trial(rule: &v1::Rule) -> String {
+    let trial = if rule.without_trial {
+        ", without a trial"
+    } else {
+        ""
+    };
+    format!("{}{trial}", stage(rule))
 }
 
 fn per_day(forecast: Option<&v1::RuleForecast>) -> String {
@@ -161,12 +171,13 @@ async fn read(pages: &Pages, name: String, wanted: Wanted) -> Result<RulePage, C
             i64::MIN..=0 => "the beginning".to_owned(),
             from => told::minute(from),
         };
-        (
+        [
             version.to_owned(),
-            stage(other),
+            stage_and_trial(other),
             format!("{} from {since}", other.stage_by),
+            other.stage_reason.clone(),
             per_day(other.stage_forecast.as_ref()),
-        )
+        ]
     });
     let versions = versions.collect();
     let checked = check(pages, &name, &rule.source, rule.cases.clone()).await?;
@@ -192,7 +203,6 @@ async fn read(pages: &Pages, name: String, wanted: Wanted) -> Result<RulePage, C
         facts: facts(&rule),
         has_params: rule.source.contains("fn params()"),
         checked,
-        etag: rule.etag.clone(),
         source: rule.source,
         versions,
     })
@@ -210,6 +220,10 @@ fn facts(rule: &v1::Rule) -> Vec<(&'static str, String)> {
     ];
     if rule.safety {
         facts.push(("safety", "never muted".to_owned()));
+    }
+    if rule.without_trial {
+        let why = format!("{}: {}", stage_and_trial(rule), rule.stage_reason);
+        facts.push(("went", why));
     }
     if rule.n_units_faulted > 0 {
         facts.push((
@@ -412,6 +426,30 @@ fn class_told(baseline: &v1::ClassBaseline) -> String {
 }
 
 fn tried_part(forecast: &v1::RuleForecast, alerts: &mut [v1::ReplayedAlert]) -> Tried {
+    let facts = forecast_facts(forecast);
+    alerts.sort_by_key(|alert| std::cmp::Reverse(alert.raised_unix_ms));
+    let rows = alerts.iter().take(MOST_TRIED).map(|alert| {
+        let ended = match alert.ended_unix_ms {
+            0 => "stands".to_owned(),
+            ended => format!("after {}", told::span(ended - alert.raised_unix_ms)),
+        };
+        let unit = told::tail(&alert.unit);
+        (
+            unit.to_owned(),
+            told::segment(unit),
+            format!("{} {ended}", told::minute(alert.raised_unix_ms)),
+            told::evidence(alert.evidence.as_ref()),
+        )
+    });
+    Tried {
+        facts,
+        alerts: rows.collect(),
+        n_alerts: alerts.len(),
+    }
+}
+
+/// What a forecast says.
+pub(crate) fn forecast_facts(forecast: &v1::RuleForecast) -> Vec<(&'static str, String)> {
     let mut facts = vec![
         (
             "over",
@@ -469,25 +507,7 @@ fn tried_part(forecast: &v1::RuleForecast, alerts: &mut [v1::ReplayedAlert]) -> 
             ),
         },
     ));
-    alerts.sort_by_key(|alert| std::cmp::Reverse(alert.raised_unix_ms));
-    let rows = alerts.iter().take(MOST_TRIED).map(|alert| {
-        let ended = match alert.ended_unix_ms {
-            0 => "stands".to_owned(),
-            ended => format!("after {}", told::span(ended - alert.raised_unix_ms)),
-        };
-        let unit = told::tail(&alert.unit);
-        (
-            unit.to_owned(),
-            told::segment(unit),
-            format!("{} {ended}", told::minute(alert.raised_unix_ms)),
-            told::evidence(alert.evidence.as_ref()),
-        )
-    });
-    Tried {
-        facts,
-        alerts: rows.collect(),
-        n_alerts: alerts.len(),
-    }
+    facts
 }
 
 /// `POST /rules/{rule}/keep`: keeps the text as a draft, with the cases of the newest version.
@@ -508,83 +528,8 @@ pub async fn keep(
     }
 }
 
-/// Where a version is to go.
-#[derive(Deserialize)]
-pub struct Move {
-    version: String,
-    stage: String,
-    etag: String,
-}
-
-/// `POST /rules/{rule}/stage`: moves a version; its forecast is made and kept first.
-pub async fn stage_to(
-    State(pages): State<Pages>,
-    Path(name): Path<String>,
-    Form(Move {
-        version,
-        stage,
-        etag,
-    }): Form<Move>,
-) -> Response {
-    let stage = match stage.as_str() {
-        "trial" => v1::RuleStage::Trial,
-        "live" => v1::RuleStage::Live,
-        "retired" => v1::RuleStage::Retired,
-        _ => {
-            return crate::trouble(
-                axum::http::StatusCode::BAD_REQUEST,
-                "There is no such stage.",
-            );
-        }
-    };
-    let version = format!("rules/{name}/versions/{version}");
-    let mut has_history = true;
-    if stage != v1::RuleStage::Retired {
-        match forecast_first(&pages, &version).await {
-            Ok(made) => has_history = made,
-            Err(error) => return refused(&error),
-        }
-    }
-    let request = v1::PromoteRuleRequest {
-        name: version,
-        stage: stage.into(),
-        etag,
-        without_forecast: !has_history,
-    };
-    match pages.connection.rules().promote_rule(request).await {
-        Ok(rule) => back(&name, &rule.into_inner(), "moved"),
-        Err(status) => refused(&status.into()),
-    }
-}
-
-/// Whether there was something to try the rule on.
-async fn forecast_first(pages: &Pages, version: &str) -> Result<bool, CallError> {
-    let request = v1::ReplayRuleRequest {
-        name: version.to_owned(),
-        keep_forecast: true,
-        ..v1::ReplayRuleRequest::default()
-    };
-    let read = async {
-        let mut answers = pages
-            .connection
-            .rules()
-            .replay_rule(request)
-            .await?
-            .into_inner();
-        while answers.message().await?.is_some() {}
-        Ok(true)
-    };
-    match read
-        .await
-        .map_err(|status: tonic::Status| CallError::from(status))
-    {
-        // A new service has no history to try a rule on.
-        Err(error) if error.reason == "NOTHING_STORED" => Ok(false),
-        other => other,
-    }
-}
-
-fn back(name: &str, rule: &v1::Rule, said: &str) -> Response {
+/// Back to a version's page, which says what was done.
+pub(crate) fn back(name: &str, rule: &v1::Rule, said: &str) -> Response {
     let (_, version) = told::rule_and_version(&rule.name);
     let name = told::segment(name);
     Redirect::to(&format!("/rules/{name}?said={said}&version={version}")).into_response()

@@ -1,7 +1,7 @@
 //! RuleService: the rule book.
 
 use crate::access::actor_of;
-use crate::alerts::{act, bad_field, check_request_id};
+use crate::alerts::{act, bad_field, check_request_id, check_text};
 use crate::judging::{Judging, check, facts, vetted};
 use crate::paging::{Page, PageRule, bad_token};
 use crate::replays::{Replaying, Replays, Sweeping, kept_to_wire};
@@ -30,6 +30,9 @@ pub struct RuleCalls {
     replays: Replays,
     walks: WalkBacks,
 }
+
+/// Longest reason for a stage, in bytes.
+const MAX_REASON: usize = 2_000;
 
 /// The version that a name means: `rules/{rule}` is the newest.
 pub(crate) fn lodged(book: &Book, field: &str, name: &str) -> Result<Arc<RuleVersion>, Status> {
@@ -163,6 +166,11 @@ impl RuleCalls {
                 RuleStage::Draft | RuleStage::Retired => change.at.unix_ms(),
             }),
             stage_by: stage.map(|change| change.by.clone()).unwrap_or_default(),
+            stage_reason: stage
+                .map(|change| change.reason.clone())
+                .unwrap_or_default(),
+            without_trial: stage.is_some_and(|change| change.without_trial),
+            was_on_trial: book.was_on_trial(reference),
             n_units_faulted: u32::try_from(faulted.n_units).unwrap_or(u32::MAX),
             last_fault: faulted.last_fault,
             etag: book.rule_etag(reference),
@@ -435,7 +443,9 @@ impl RuleService for RuleCalls {
             stage,
             etag,
             without_forecast,
+            reason,
         } = request.into_inner();
+        check_text("reason", &reason, MAX_REASON)?;
         let (rule, version) = {
             let book = self.judging.ledger().book();
             known::rule_from_name(&book, "name", &name).map_err(bad_field)?
@@ -485,7 +495,7 @@ impl RuleService for RuleCalls {
         let from = EventTime::from_unix_ms(self.judging.ledger().now().unix_ms());
         let moved = reference.clone();
         act(self.judging.ledger(), actor, move |planner| {
-            planner.stage(&moved, stage, from, &etag)
+            planner.stage(&moved, stage, from, &reason, &etag)
         })
         .await?;
         let judging = Arc::clone(&self.judging);

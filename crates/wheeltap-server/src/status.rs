@@ -180,6 +180,7 @@ pub fn refusal(refusal: &Refusal) -> Status {
         Refusal::CannotRegroup { .. } => precondition("CANNOT_REGROUP", message),
         Refusal::BadField { field, why } => bad_field("BAD_FIELD", field, why.clone()),
         Refusal::BackToDraft { .. } => precondition("BAD_STAGE", message),
+        Refusal::NeverOnTrial { .. } => precondition("NEVER_ON_TRIAL", message),
         Refusal::StaleEtag { .. } => stale_etag(message),
         Refusal::RepairAhead { .. }
         | Refusal::RepairBeforeSign { .. }

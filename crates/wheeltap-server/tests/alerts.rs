@@ -516,6 +516,7 @@ async fn a_rule_is_vetted_lodged_and_promoted() {
         stage: stage.into(),
         etag: etag.to_owned(),
         without_forecast: true,
+        reason: "the winter is too short for one".to_owned(),
     };
     let unseen = v1::PromoteRuleRequest {
         without_forecast: false,
@@ -525,6 +526,15 @@ async fn a_rule_is_vetted_lodged_and_promoted() {
     assert_eq!(
         (unseen.code(), reason(&unseen).as_str()),
         (Code::FailedPrecondition, "FORECAST_MISSING")
+    );
+    let untried = v1::PromoteRuleRequest {
+        reason: " ".to_owned(),
+        ..promote(v1::RuleStage::Live, &draft.etag)
+    };
+    let untried = book.promote_rule(untried).await.unwrap_err();
+    assert_eq!(
+        (untried.code(), reason(&untried).as_str()),
+        (Code::FailedPrecondition, "NEVER_ON_TRIAL")
     );
     let stale = book
         .promote_rule(promote(v1::RuleStage::Live, "\"x\""))
@@ -539,6 +549,10 @@ async fn a_rule_is_vetted_lodged_and_promoted() {
     assert_eq!(
         (live.stage(), live.stage_from_unix_ms),
         (v1::RuleStage::Live, NOW_MS)
+    );
+    assert_eq!(
+        (live.without_trial, live.stage_reason.as_str()),
+        (true, "the winter is too short for one")
     );
     let back = book
         .promote_rule(promote(v1::RuleStage::Draft, ""))
@@ -635,6 +649,7 @@ async fn a_version_whose_cases_fail_rings_nobody() {
         name: draft.name.clone(),
         stage: stage.into(),
         without_forecast: true,
+        reason: "a test".to_owned(),
         ..v1::PromoteRuleRequest::default()
     };
     for stage in [v1::RuleStage::Trial, v1::RuleStage::Live] {

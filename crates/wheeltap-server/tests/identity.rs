@@ -213,7 +213,7 @@ fn a_rule_that_is_replaced_ends_its_alerts_as_superseded() {
         .judging
         .ledger()
         .write("author", Vec::new(), |planner| {
-            planner.stage(&rule, wheeltap_model::RuleStage::Live, from, "")
+            planner.stage(&rule, wheeltap_model::RuleStage::Live, from, "a test", "")
         });
     assert_eq!(staged.unwrap(), Ok(()));
     service.judging.rules_changed();

@@ -31,7 +31,7 @@ fn version(service: &Service, name: &str) -> RuleRef {
 fn stage(service: &Service, rule: &RuleRef, stage: RuleStage, from: EventTime) {
     let ledger = service.judging.ledger();
     let staged = ledger.write("author", Vec::new(), |planner| {
-        planner.stage(rule, stage, from, "")
+        planner.stage(rule, stage, from, "a test", "")
     });
     staged.unwrap().unwrap();
     service.judging.rules_changed();

@@ -375,6 +375,11 @@ impl Book {
         self.rules.stages(rule)
     }
 
+    /// Whether a version was ever on trial.
+    pub fn was_on_trial(&self, rule: &RuleRef) -> bool {
+        self.rules.was_on_trial(rule)
+    }
+
     /// Every alert, in the order of their numbers.
     pub fn all_alerts(&self) -> impl Iterator<Item = &Arc<KeptAlert>> {
         self.alerts.iter()

@@ -3,7 +3,7 @@
 use super::Planner;
 use crate::{Act, KeptDefect};
 use wheeltap_model::{
-    AlertId, DefectId, DefectStatus, EventTime, MuteId, RuleRef, RuleStage, ServerTime,
+    AlertId, DefectId, DefectStatus, EventTime, MuteId, RuleName, RuleRef, RuleStage, ServerTime,
 };
 
 /// Why a person's act was refused; nothing was changed.
@@ -180,6 +180,15 @@ pub enum Refusal {
     BackToDraft {
         /// Its stage.
         from: RuleStage,
+    },
+    /// A version goes live after a trial, or for a reason.
+    #[error(
+        "this version of rule {name} was never on trial, so nobody has seen what it does on live data; put it on \
+         trial first, or say why it goes live without (reason)"
+    )]
+    NeverOnTrial {
+        /// Which rule.
+        name: RuleName,
     },
     /// The request id was used by this caller for something else.
     #[error("request id \"{request_id}\" was used before to {before}; make a new one")]

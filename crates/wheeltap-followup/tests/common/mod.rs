@@ -88,7 +88,9 @@ impl Desk {
 
     pub fn stage(&mut self, name: &str, stage: RuleStage) {
         self.write("author", |planner| {
-            planner.stage(&rule(name), stage, at(i64::MIN), "").unwrap();
+            planner
+                .stage(&rule(name), stage, at(i64::MIN), "a test", "")
+                .unwrap();
         });
     }
 

@@ -241,7 +241,7 @@ fn a_scorecard_is_one_version_s_over_its_own_time() {
     newer.version = "fedcba9876543210".into();
     desk.write("author", |planner| {
         planner
-            .stage(&newer, RuleStage::Live, at(2 * DAY), "")
+            .stage(&newer, RuleStage::Live, at(2 * DAY), "a test", "")
             .unwrap();
     });
     failed(&mut desk, "A", "radiator fan", DAY);

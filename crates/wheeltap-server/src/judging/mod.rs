@@ -55,6 +55,10 @@ fn n_shards() -> usize {
 
 /// The identity under which rules of the settings' folder are lodged.
 pub(crate) const BY_SETTINGS: &str = "settings";
+/// Why rules go live without a trial that the service writes itself.
+const WATCHES_SENSORS: &str = "written by the service from the catalogue; rings nobody";
+/// Why a new service's rule book is live from the beginning.
+const OF_THE_SETTINGS: &str = "in the settings' rule book when the service first started";
 /// The identity under which what is due by the clock is written.
 pub(crate) const BY_CLOCK: &str = "clock";
 
@@ -500,7 +504,7 @@ fn lodge_by_settings(shared: &Shared, ledger: &Ledger) -> Result<(), StartError>
     ledger
         .write(BY_SETTINGS, Documents::new(), |planner| {
             for (rule, stage) in &stages {
-                planner.stage(rule, *stage, from, "")?;
+                planner.stage(rule, *stage, from, WATCHES_SENSORS, "")?;
             }
             Ok(())
         })
@@ -568,7 +572,7 @@ fn lodge_folder(shared: &Shared, ledger: &Ledger, is_first: bool) -> Result<(), 
     ledger
         .write(BY_SETTINGS, Documents::new(), |planner| {
             for FolderRule { rule, .. } in &rules {
-                planner.stage(&rule.reference, RuleStage::Live, from, "")?;
+                planner.stage(&rule.reference, RuleStage::Live, from, OF_THE_SETTINGS, "")?;
             }
             Ok(())
         })

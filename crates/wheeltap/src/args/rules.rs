@@ -311,6 +311,9 @@ pub struct PromoteArgs {
     /// Do not try it on what is stored first
     #[arg(long)]
     pub no_forecast: bool,
+    /// Why; must be said of a version that goes live without a trial
+    #[arg(long, value_name = "TEXT", default_value = "")]
+    pub reason: String,
     #[command(flatten)]
     pub ask: AskArgs,
 }

@@ -30,6 +30,9 @@ struct Line<'a> {
     /// Null of one that is in force from the beginning of all time.
     stage_from: Option<String>,
     stage_by: &'a str,
+    stage_reason: &'a str,
+    /// It went live without ever having been on trial.
+    without_trial: bool,
     /// Alerts a day by the forecast known when it was moved to its stage.
     forecast_per_day: Option<f64>,
     units_faulted: u32,
@@ -50,6 +53,8 @@ fn line(rule: &v1::Rule) -> Line<'_> {
         only_for_shop: rule.only_for_shop,
         stage_from: stage_from(rule),
         stage_by: &rule.stage_by,
+        stage_reason: &rule.stage_reason,
+        without_trial: rule.without_trial,
         forecast_per_day: rule.stage_forecast.as_ref().map(|made| made.per_day),
         units_faulted: rule.n_units_faulted,
         last_fault: &rule.last_fault,
@@ -58,6 +63,20 @@ fn line(rule: &v1::Rule) -> Line<'_> {
 
 fn stage(rule: &v1::Rule) -> String {
     word(rule.stage().as_str_name(), "RULE_STAGE_")
+}
+
+/// `live, without a trial: the winter is too short for one`.
+fn stage_and_why(rule: &v1::Rule) -> String {
+    let without = if rule.without_trial {
+        ", without a trial"
+    } else {
+        ""
+    };
+    let why = match rule.stage_reason.as_str() {
+        "" => String::new(),
+        reason => format!(": {reason}"),
+    };
+    format!("{}{without}{why}", stage(rule))
 }
 
 pub fn list(args: &RuleListArgs) -> Result<Outcome, Stop> {
@@ -220,7 +239,10 @@ pub fn show(args: &RuleShowArgs) -> Result<Outcome, Stop> {
             })?;
         } else {
             let (name, version) = rule_and_version(&rule.name);
-            out.line(format!("// {name}, version {version}, {}", stage(&rule)))?;
+            out.line(format!(
+                "// {name}, version {version}, {}",
+                stage_and_why(&rule)
+            ))?;
             out.line(rule.source.trim_end())?;
             if let Some(cases) = &rule.cases {
                 out.line(format!("\n# {name}.cases.toml"))?;
@@ -319,6 +341,7 @@ pub fn promote(args: &PromoteArgs) -> Result<Outcome, Stop> {
             stage: stage_asked.into(),
             etag: rule.etag,
             without_forecast,
+            reason: args.reason.clone(),
         };
         let rule = answer(connection.rules().promote_rule(request).await)?;
         if args.ask.json {
@@ -329,9 +352,14 @@ pub fn promote(args: &PromoteArgs) -> Result<Outcome, Stop> {
         }
         let (name, version) = rule_and_version(&rule.name);
         note(format!(
-            "{name}: version {version} is {} from {} on",
+            "{name}: version {version} is {} from {} on{}",
             stage(&rule),
-            instant(rule.stage_from_unix_ms)
+            instant(rule.stage_from_unix_ms),
+            if rule.without_trial {
+                ", without a trial"
+            } else {
+                ""
+            }
         ));
         Ok(Outcome::Fine)
     })

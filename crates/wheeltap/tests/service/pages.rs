@@ -276,6 +276,35 @@ fn a_rule_is_written_tried_kept_and_promoted_on_its_page() {
         page.contains("draft") && page.contains("Make it trial"),
         "{page}"
     );
+    // What follows is said first, and pressing once more does it. Looking at it changes nothing.
+    let step = |stage: &str| {
+        let path = format!("GET /rules/oil-warm/stage?version={version}&stage={stage}");
+        service.page(&path, "", "").1
+    };
+    let page = step("live");
+    holds(
+        &page,
+        &[
+            "its alerts ring at the desk with high priority, to be answered within 4 h",
+            "which is live now, is retired, and its alerts that stand end as superseded",
+            "It was never on trial",
+            "<dt>alerts</dt><dd>0 on 0 units",
+            "name=\"reason\" maxlength=\"500\" autocomplete=\"off\" required",
+            "<button>Make it live</button>",
+            ">Leave it draft</a>",
+        ],
+    );
+    let page = step("trial");
+    holds(
+        &page,
+        &["Its alerts ring nobody", "<button>Make it trial</button>"],
+    );
+    assert!(!page.contains(" required") && step("bell").contains("no such stage"));
+    let (_, unmoved) = service.page(&format!("GET /rules/oil-warm?version={version}"), "", "");
+    assert!(
+        unmoved.contains(&format!("{version}, draft</dd>")),
+        "{unmoved}"
+    );
     let (_, rest) = page.split_once("name=\"etag\" value=\"").expect("an etag");
     let etag = rest
         .split("\">")
@@ -296,6 +325,14 @@ fn a_rule_is_written_tried_kept_and_promoted_on_its_page() {
         !head.contains("303") && page.contains("case &#34;hot&#34;: did not come"),
         "{head} {page}"
     );
+    let (bench_rule, reason) = ("POST /rules/oil-warm/stage", "&reason=too+hot+%3Cx%3E");
+    let from = format!(
+        "Referer: http://{}/rules/oil-warm/stage?version={version}&stage=live\r\n",
+        service.pages
+    );
+    let (head, page) = service.page(bench_rule, &from, &(to("live") + reason));
+    assert!(!head.contains("303"), "{head}");
+    holds(refused_form(&page), &["value=\"too hot &#60;x&#62;\""]);
     let (head, _) = service.page("POST /rules/oil-warm/stage", "", &to("retired"));
     assert!(
         head.contains("303") && head.contains("said=moved"),

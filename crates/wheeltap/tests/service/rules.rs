@@ -133,10 +133,27 @@ pub fn a_script_that_fails_does_not_go_live(bench: &Bench, service: &Service) {
     let tried = service.run(bench, &["rules", "promote", "broken", "live"]);
     assert!(tried.stdout.contains("fails"), "{}", tried.stdout);
     tried.says(1, &["SCRIPT_FAILS", "on 1 of the units", "no such thing"]);
-    let knowingly = ["rules", "promote", "broken", "live", "--no-forecast"];
-    service.run(bench, &knowingly).says(0, &["is live from"]);
+    let mut knowingly = vec!["rules", "promote", "broken", "live", "--no-forecast"];
+    service
+        .run(bench, &knowingly)
+        .says(1, &["NEVER_ON_TRIAL", "put it on trial first, or say why"]);
+    knowingly.extend(["--reason", "the bench showed it"]);
+    service
+        .run(bench, &knowingly)
+        .says(0, &["is live from", ", without a trial"]);
     let versions = service.run(bench, &["rules", "list", "--versions"]);
     assert!(versions.stdout.contains("broken"), "{}", versions.stdout);
+    // Why it rings though nobody had seen it is shown with the rule, and with who did what.
+    let shown = service.run(bench, &["rules", "show", "broken"]);
+    let why = "live, without a trial: the bench showed it";
+    assert!(shown.stdout.contains(why), "{}", shown.stdout);
+    let acts = ["desk", "acts", "--rule", "broken", "--json"];
+    let acts = service.run(bench, &acts).json();
+    let what = acts[0]["what"].as_str().expect("what was done");
+    assert!(what.ends_with(" live without a trial"), "{acts:#?}");
+    assert_eq!(acts[0]["why"], "the bench showed it");
+    let (_, page) = service.page("GET /rules/broken", "", "");
+    holds(&page, &[why, "the bench showed it</td>"]);
 }
 
 #[test]
@@ -212,6 +229,7 @@ fn rules_are_lodged_and_promoted() {
         (&live[0]["rule"], &live[0]["stage"]),
         (&"new".into(), &"live".into())
     );
+    assert_eq!(live[0]["without_trial"], false);
     // One file that is no text holds up no other.
     bench.write("more/latin.rhai", b"// \xe9t\xe9\n");
     bench.write("more/warm.rhai", RULE);

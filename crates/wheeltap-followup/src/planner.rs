@@ -23,7 +23,8 @@ use wheeltap_model::{
     RuleStage, ServerTime, UnitId, WithdrawnReason,
 };
 
-const HOUR_MS: i64 = 3_600_000;
+const MINUTE_MS: i64 = 60_000;
+const HOUR_MS: i64 = 60 * MINUTE_MS;
 
 /// The terms that the railway sets.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -427,11 +428,11 @@ impl<'a> Planner<'a> {
         rule: &RuleRef,
         stage: RuleStage,
         from: EventTime,
-        etag: &str,
         reason: &str,
+        etag: &str,
     ) -> Result<(), Refusal> {
-        let unknown = || Refusal::UnknownRule { rule: rule.clone() };
         let reason = reason.trim();
+        let unknown = || Refusal::UnknownRule { rule: rule.clone() };
         let current = self.book.rule_stage(rule).ok_or_else(unknown)?.stage;
         check_etag(etag, &self.book.rule_etag(rule))?;
         if current == stage {
@@ -440,13 +441,13 @@ impl<'a> Planner<'a> {
         if stage == RuleStage::Draft {
             return Err(Refusal::BackToDraft { from: current });
         }
-        if matches!(stage, RuleStage::Trial | RuleStage::Live) {
         let without_trial = stage == RuleStage::Live && !self.book.was_on_trial(rule);
         if without_trial && reason.is_empty() {
             return Err(Refusal::NeverOnTrial {
                 name: rule.name.clone(),
             });
         }
+        if matches!(stage, RuleStage::Trial | RuleStage::Live) {
             let others: Vec<RuleRef> = self
                 .book
                 .rule_versions(&rule.name)
@@ -463,18 +464,18 @@ impl<'a> Planner<'a> {
                     rule: other,
                     stage: RuleStage::Retired,
                     from,
-                });
                     reason: String::new(),
                     without_trial: false,
+                });
             }
         }
         self.push(Act::RuleStaged {
             rule: rule.clone(),
             stage,
             from,
-        });
             reason: reason.to_owned(),
             without_trial,
+        });
         if stage == RuleStage::Live {
             self.make_live(rule);
         }

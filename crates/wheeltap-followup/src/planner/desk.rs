@@ -1,7 +1,7 @@
 //! What the desk does: answers, reports, calls, and the handover.
 
 use super::refusal::{check_etag, said};
-use super::{HOUR_MS, Planner, Refusal};
+use super::{HOUR_MS, MINUTE_MS, Planner, Refusal};
 use crate::{Act, Belongs};
 use wheeltap_model::{
     AlertId, Condition, DefectId, DefectOrigin, Disposition, EventTime, HandoverId, Priority,
@@ -370,12 +370,13 @@ impl Planner<'_> {
 }
 
 /// How long the answer to a person's report can wait, in milliseconds, where no rule says so. Our own
-/// defaults, after what the words of [`Priority`] promise.
+/// defaults, after what the words of [`Priority`] promise; at once is as soon as somebody can be reached, as in the
+/// demonstration's rules that warn of danger.
 const fn default_respond_within_ms(priority: Priority) -> i64 {
     match priority {
         Priority::Low => 7 * 24 * HOUR_MS,
         Priority::Medium => 24 * HOUR_MS,
         Priority::High => 4 * HOUR_MS,
-        Priority::Urgent => 0,
+        Priority::Urgent => 10 * MINUTE_MS,
     }
 }

@@ -2,8 +2,8 @@
 
 use crate::{KeptAlert, component};
 use wheeltap_model::{
-    Condition, Contact, Defect, DefectId, DefectOrigin, DefectStatus, EventTime, Finding, Plan,
-    Priority, Said, ServerTime, Taken, UnitId,
+    Condition, Contact, Defect, DefectId, DefectOrigin, DefectReport, DefectStatus, EventTime,
+    Finding, Plan, Priority, Said, ServerTime, Taken, UnitId,
 };
 
 /// What the latest change of a defect was.
@@ -267,6 +267,8 @@ impl KeptDefect {
             });
         }
         let defect = &mut self.defect;
+        defect.reports.extend(other.defect.reports.iter().cloned());
+        defect.reports.sort_by_key(|report| report.at);
         defect.said = defect.said.take().or_else(|| other.defect.said.clone());
         defect.plan = defect.plan.take().or_else(|| other.defect.plan.clone());
         defect.begun = defect.begun.take().or_else(|| other.defect.begun.clone());
@@ -343,26 +345,20 @@ impl KeptDefect {
     }
 
     /// It keeps the words that it was opened with; one that came back takes those of the first report since, as
-    /// the old ones are about what was repaired. The ledger keeps all.
-    pub(crate) fn report(
-        &mut self,
-        at: ServerTime,
-        title: &str,
-        origin: DefectOrigin,
-        (priority, first_sign_at): (Priority, EventTime),
-        respond_within_ms: i64,
-    ) {
+    /// the old ones are about what was repaired. All reports stay with it.
+    pub(crate) fn report(&mut self, report: DefectReport, respond_within_ms: i64) {
         self.defect.touched = true;
         if self.fresh_from.is_some() && self.reported.is_none() {
-            title.clone_into(&mut self.defect.title);
+            report.title.clone_into(&mut self.defect.title);
         }
         let said = Reported {
-            priority,
-            first_sign_at,
-            due_at: at.plus_ms(respond_within_ms),
-            on_the_road: origin == DefectOrigin::RoadFailure,
+            priority: report.priority,
+            first_sign_at: report.first_sign_at,
+            due_at: report.at.plus_ms(respond_within_ms),
+            on_the_road: report.origin == DefectOrigin::RoadFailure,
         };
         self.reported = Reported::both(self.reported, Some(said));
+        self.defect.reports.push(report);
     }
 
     /// Works out what follows from the alerts. Returns what changed; the revision is counted up in

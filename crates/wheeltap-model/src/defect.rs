@@ -236,6 +236,23 @@ pub struct Finding {
     pub recorded_at: ServerTime,
 }
 
+/// What a person reported of a defect.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct DefectReport {
+    /// Who saw it.
+    pub origin: DefectOrigin,
+    /// In the reporter's words.
+    pub title: String,
+    /// How soon to look, as reported.
+    pub priority: Priority,
+    /// When it was seen first, event time.
+    pub first_sign_at: EventTime,
+    /// Who reported it.
+    pub by: String,
+    /// When, server time.
+    pub at: ServerTime,
+}
+
 /// The item the mechanical department carries.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Defect {
@@ -283,6 +300,8 @@ pub struct Defect {
     pub said: Option<Said>,
     /// Calls about it, oldest first.
     pub contacts: Vec<Contact>,
+    /// What people reported of it, oldest first; the first is how it was opened, unless an alert opened it.
+    pub reports: Vec<DefectReport>,
     /// The finding that closed it.
     pub finding: Option<Finding>,
     /// Findings after which it came back, oldest first.
@@ -325,6 +344,7 @@ impl Defect {
             closed_without: None,
             said: None,
             contacts: Vec::new(),
+            reports: Vec::new(),
             finding: None,
             earlier_findings: Vec::new(),
             merged_into: None,

@@ -37,8 +37,8 @@ pub use alert::{
 };
 pub use class_baseline::ClassBaseline;
 pub use defect::{
-    Contact, Defect, DefectId, DefectOrigin, DefectStatus, Disposition, FAILURE_MODES, Finding,
-    FindingKind, Plan, Said, Taken, Work,
+    Contact, Defect, DefectId, DefectOrigin, DefectReport, DefectStatus, Disposition,
+    FAILURE_MODES, Finding, FindingKind, Plan, Said, Taken, Work,
 };
 pub use fleet::{
     Axle, ChannelDef, ChannelKind, ClassDef, ConsistPosition, ConsistRole, Dated, Facing,

@@ -206,6 +206,8 @@ struct Page {
     action: String,
     alerts: Vec<AlertRow>,
     calls: Vec<CallRow>,
+    /// When, by whom, who saw it, when first, how soon to look, words.
+    reports: Vec<[String; 6]>,
     is_open: bool,
     awaits: bool,
     is_in_work: bool,
@@ -362,6 +364,7 @@ fn made(defect: &v1::Defect, alerts: &[v1::Alert], acts: &[v1::RecordedAct], sai
         action: defect.action.clone(),
         alerts: alerts.iter().map(row).collect(),
         calls: defect.contacts.iter().map(call).collect(),
+        reports: defect.reports.iter().map(report).collect(),
         is_open,
         awaits: defect.awaits_answer,
         is_in_work: status == InWork,
@@ -501,6 +504,17 @@ pub fn found_words(found: &v1::Finding) -> String {
         return words;
     }
     format!("{words}: {}", said.join(", "))
+}
+
+fn report(report: &v1::DefectReport) -> [String; 6] {
+    [
+        told::minute(report.at_unix_ms),
+        report.by.clone(),
+        told::word(report.origin().as_str_name(), "DEFECT_ORIGIN_"),
+        told::minute(report.first_sign_unix_ms),
+        told::word(report.priority().as_str_name(), "PRIORITY_"),
+        report.title.clone(),
+    ]
 }
 
 fn call(contact: &v1::Contact) -> CallRow {

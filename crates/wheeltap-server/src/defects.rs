@@ -373,6 +373,7 @@ impl DefectService for DefectCalls {
             after_repair: _,
             after_repair_unix_ms: _,
             closed_unix_ms: _,
+            reports: _,
         } = defect.unwrap_or_default();
         let unit = convert::unit_from_name("defect.unit", &unit).map_err(bad_field)?;
         let record = known::unit(&self.shared, &unit)?;

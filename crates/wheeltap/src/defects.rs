@@ -38,6 +38,8 @@ struct Line {
     begun_at: Option<String>,
     said: Option<String>,
     contacts: Vec<ContactLine>,
+    /// What people reported, oldest first.
+    reports: Vec<ReportLine>,
     finding: Option<FindingLine>,
     earlier_findings: Vec<FindingLine>,
     /// Why it was closed without one.
@@ -70,6 +72,29 @@ struct ContactLine {
     by: String,
     at: String,
     kept_by: Option<String>,
+}
+
+#[derive(Serialize)]
+struct ReportLine {
+    title: String,
+    origin: String,
+    priority: String,
+    first_sign_at: String,
+    by: String,
+    at: String,
+}
+
+impl From<&v1::DefectReport> for ReportLine {
+    fn from(report: &v1::DefectReport) -> Self {
+        Self {
+            title: report.title.clone(),
+            origin: word(report.origin().as_str_name(), "DEFECT_ORIGIN_"),
+            priority: priority(report.priority),
+            first_sign_at: instant(report.first_sign_unix_ms),
+            by: report.by.clone(),
+            at: instant(report.at_unix_ms),
+        }
+    }
 }
 
 #[derive(Serialize)]
@@ -141,6 +166,7 @@ impl From<&v1::Defect> for Line {
             begun_at: defect.begun_unix_ms.map(instant),
             said: defect.said.as_ref().map(said),
             contacts: defect.contacts.iter().map(Into::into).collect(),
+            reports: defect.reports.iter().map(Into::into).collect(),
             finding: defect.finding.as_ref().map(Into::into),
             earlier_findings: defect.earlier_findings.iter().map(Into::into).collect(),
             closed_note: text(&defect.closed_note),

@@ -4,7 +4,8 @@ use super::{Applied, Book};
 use crate::{Act, DefectChangeKind, KeptAlert, KeptDefect, component};
 use std::sync::Arc;
 use wheeltap_model::{
-    AlertChange, AlertId, Contact, Defect, DefectId, DefectOrigin, Finding, Said, ServerTime,
+    AlertChange, AlertId, Contact, Defect, DefectId, DefectOrigin, DefectReport, Finding, Said,
+    ServerTime,
 };
 
 impl Book {
@@ -30,7 +31,17 @@ impl Book {
                 if id.0 != self.next_defect().0 {
                     return Err(format!("defect {} is not the next", id.0));
                 }
+                let report = DefectReport {
+                    origin: *origin,
+                    title: title.clone(),
+                    priority: *priority,
+                    first_sign_at: *first_sign_at,
+                    by: by.to_owned(),
+                    at,
+                };
+                let is_reported = *origin != DefectOrigin::Alert;
                 let defect = Defect {
+                    reports: is_reported.then_some(report).into_iter().collect(),
                     system: system.clone(),
                     component: component.clone(),
                     title: title.clone(),
@@ -52,10 +63,15 @@ impl Book {
                 respond_within_ms,
                 request_id: _,
             } => {
-                let said = (*priority, *first_sign_at);
-                self.on_defect(at, *id, |defect| {
-                    defect.report(at, title, *origin, said, *respond_within_ms);
-                })
+                let report = DefectReport {
+                    origin: *origin,
+                    title: title.clone(),
+                    priority: *priority,
+                    first_sign_at: *first_sign_at,
+                    by: by.to_owned(),
+                    at,
+                };
+                self.on_defect(at, *id, |defect| defect.report(report, *respond_within_ms))
             }
             Act::FindingRecorded {
                 id,

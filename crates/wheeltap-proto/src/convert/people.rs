@@ -7,7 +7,7 @@ use super::{
 };
 use crate::v1;
 use wheeltap_model::{
-    Contact, Defect, EventTime, Finding, Handover, Mute, Plan, Said, ServerTime, Work,
+    Contact, Defect, DefectReport, EventTime, Finding, Handover, Mute, Plan, Said, ServerTime, Work,
 };
 
 impl From<&Mute> for v1::Mute {
@@ -147,6 +147,27 @@ impl From<&Contact> for v1::Contact {
     }
 }
 
+impl From<&DefectReport> for v1::DefectReport {
+    fn from(report: &DefectReport) -> Self {
+        let DefectReport {
+            origin,
+            title,
+            priority,
+            first_sign_at,
+            by,
+            at,
+        } = report;
+        Self {
+            origin: defect_origin_to_wire(*origin).into(),
+            title: title.clone(),
+            priority: priority_to_wire(*priority).into(),
+            first_sign_unix_ms: first_sign_at.unix_ms(),
+            by: by.clone(),
+            at_unix_ms: at.unix_ms(),
+        }
+    }
+}
+
 impl From<&Finding> for v1::Finding {
     fn from(finding: &Finding) -> Self {
         let Finding {
@@ -204,6 +225,7 @@ impl From<&Defect> for v1::Defect {
             closed_without,
             said,
             contacts,
+            reports,
             finding,
             earlier_findings,
             merged_into,
@@ -252,6 +274,7 @@ impl From<&Defect> for v1::Defect {
             // They depend on telemetry; GetDefect works them out.
             after_repair: v1::AfterRepair::Unspecified.into(),
             after_repair_unix_ms: None,
+            reports: reports.iter().map(Into::into).collect(),
         }
     }
 }

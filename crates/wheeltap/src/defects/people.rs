@@ -8,7 +8,7 @@ use crate::{
         SplitArgs, TakeOnArgs,
     },
     output::note,
-    remote::{self, answer, connected, instant, now_ms, tail},
+    remote::{self, answer, connected, instant, now_ms, priority, tail, word},
 };
 use wheeltap_proto::{v1, words};
 
@@ -53,9 +53,25 @@ fn call_line(contact: &v1::Contact) -> String {
     format!("{}: {line}", contact.number)
 }
 
+/// `2026-03-02T14:05:00Z by local: Sand on the rail (crew report, high, first seen 2026-03-02T13:50:00Z)`.
+fn report_line(report: &v1::DefectReport) -> String {
+    format!(
+        "{} by {}: {} ({}, {}, first seen {})",
+        instant(report.at_unix_ms),
+        report.by,
+        report.title,
+        word(report.origin().as_str_name(), "DEFECT_ORIGIN_").replace('_', " "),
+        priority(report.priority),
+        instant(report.first_sign_unix_ms)
+    )
+}
+
 /// What people said and did, as lines of `show`.
 pub fn facts(defect: &v1::Defect) -> Vec<(&'static str, String)> {
-    let mut lines = Vec::new();
+    let reports = defect.reports.iter();
+    let mut lines: Vec<_> = reports
+        .map(|report| ("reported", report_line(report)))
+        .collect();
     if let Some(at_ms) = defect.taken_unix_ms {
         let line = format!(
             "by {} at {} {}",

@@ -510,7 +510,63 @@ fn what_does_not_work_is_told_in_plain_words_and_leads_back() {
     let walk = "GET /walk-back?unit=ZVR+4117&component=oil+cooler&at=noon";
     let (head, page) = service.page(walk, "", "");
     assert!(head.starts_with("HTTP/1.1 400"), "{head}");
-    holds(&page, &["&#34;noon&#34; is no time"]);
+    holds(
+        refused_form(&page),
+        &["&#34;noon&#34; is no time", "value=\"oil cooler\""],
+    );
+}
+
+#[test]
+fn reports_that_join_a_defect_stand_with_it() {
+    let (bench, service) = with_a_day();
+    let own = format!("Origin: http://{}\r\n", service.pages);
+    for (title, origin, priority) in [("smells+hot", 2, 2), ("drips", 3, 4)] {
+        let form = format!(
+            "unit=ZVR+4117&component=Oil+Cooler&title={title}&origin={origin}&priority={priority}"
+        );
+        let (head, _) = service.page("POST /defects", &own, &form);
+        assert!(head.contains("location: /defects/1?said=done"), "{head}");
+    }
+    let (_, page) = service.page("GET /defects/1", "", "");
+    let (_, reports) = page.split_once("<h2>Reports</h2>").expect("its reports");
+    holds(
+        reports,
+        &[
+            "<td>local</td><td>crew report</td>",
+            "<td>medium</td><td>smells hot</td>",
+            "<td>local</td><td>daily inspection</td>",
+            "<td>urgent</td><td>drips</td>",
+        ],
+    );
+    // What is urgent leaves the time to reach somebody.
+    let listed = service
+        .run(&bench, &["defects", "show", "1", "--json"])
+        .json();
+    let reports = listed[0]["reports"].as_array().expect("its reports");
+    let said = |at: usize, what: &str| reports[at][what].as_str().expect("words").to_owned();
+    assert_eq!(
+        (reports.len(), said(0, "title")),
+        (2, "smells hot".to_owned())
+    );
+    assert_eq!(
+        (said(1, "title"), said(1, "origin"), said(1, "by")),
+        ("drips".into(), "daily_inspection".into(), "local".into())
+    );
+    let time = |text: &str| {
+        text.parse::<jiff::Timestamp>()
+            .expect("a time")
+            .as_millisecond()
+    };
+    let due = time(listed[0]["due_at"].as_str().expect("a time"));
+    assert_eq!(due - time(&said(1, "at")), 600_000);
+    let shown = service.run(&bench, &["defects", "show", "1"]);
+    holds(
+        &shown.stdout,
+        &[
+            "by local: smells hot (crew report, medium",
+            "by local: drips (daily inspection, urgent",
+        ],
+    );
 }
 
 #[test]

@@ -7,6 +7,7 @@ use axum::Form;
 use axum::extract::{Path, Query, State};
 use axum::http::StatusCode;
 use axum::response::{IntoResponse, Redirect, Response};
+use futures::TryStreamExt;
 use serde::Deserialize;
 use service::Stop;
 use wheeltap_client::CallError;
@@ -30,6 +31,16 @@ struct Page {
     stop_span: String,
     stops: Vec<Stop>,
     has_more: bool,
+    cancelled: Vec<NotComing>,
+}
+
+/// One that was to come and does not.
+struct NotComing {
+    id: String,
+    unit: String,
+    comes_in: String,
+    by: String,
+    why: String,
 }
 
 /// `GET /service/{point}`.
@@ -40,7 +51,7 @@ pub async fn page(
 ) -> Response {
     let said = match told.said.as_str() {
         "comes" => "It is on the list.",
-        "cancelled" => "It is off the list.",
+        "cancelled" => "It is off the list; those that were cancelled stand below it.",
         _ => "",
     };
     match read(&pages, &name, said).await {
@@ -75,7 +86,29 @@ async fn read(pages: &Pages, name: &str, said: &'static str) -> Result<Option<Pa
             .map(|(arrival, summary)| service::stop(arrival, summary))
             .collect(),
         has_more,
+        cancelled: cancelled(pages, point).await?,
     }))
+}
+
+/// Of those that would be there yet or are to come.
+async fn cancelled(pages: &Pages, point: &v1::ServicePoint) -> Result<Vec<NotComing>, CallError> {
+    let filter = v1::ArrivalFilter {
+        point: point.name.clone(),
+        with_cancelled: true,
+        ..v1::ArrivalFilter::default()
+    };
+    let all: Vec<v1::Arrival> = pages.connection.list_arrivals(filter).try_collect().await?;
+    let cancelled = all.iter().filter_map(|arrival| {
+        let cancelled = arrival.cancelled.as_ref()?;
+        Some(NotComing {
+            id: told::tail(&arrival.name).to_owned(),
+            unit: told::tail(&arrival.unit).to_owned(),
+            comes_in: told::minute(arrival.arrives_unix_ms),
+            by: format!("{}, {}", cancelled.by, told::minute(cancelled.at_unix_ms)),
+            why: cancelled.why.clone(),
+        })
+    });
+    Ok(cancelled.collect())
 }
 
 /// A unit that comes in.
@@ -119,15 +152,41 @@ pub async fn record(
         }],
         ..v1::RecordArrivalsRequest::default()
     };
-    match track.record_arrivals(request).await {
-        Ok(_) => back(&point, "comes"),
+    let recorded = match track.record_arrivals(request).await {
+        Ok(recorded) => recorded.into_inner(),
+        Err(status) => return refused(&status.into()),
+    };
+    let cancelled = recorded
+        .arrivals
+        .into_iter()
+        .find(|arrival| arrival.cancelled.is_some());
+    match cancelled {
+        // Whoever puts it on the list by hand says that it comes after all.
+        Some(arrival) => restored(&pages, &point, arrival.name).await,
+        None => back(&point, "comes"),
+    }
+}
+
+/// `POST /service/{point}/restore`.
+pub async fn restore(
+    State(pages): State<Pages>,
+    Path(point): Path<String>,
+    Form(Of { arrival }): Form<Of>,
+) -> Response {
+    restored(&pages, &point, format!("arrivals/{arrival}")).await
+}
+
+async fn restored(pages: &Pages, point: &str, name: String) -> Response {
+    let request = v1::RestoreArrivalRequest { name };
+    match pages.connection.turnaround().restore_arrival(request).await {
+        Ok(_) => back(point, "comes"),
         Err(status) => refused(&status.into()),
     }
 }
 
-/// Which arrival does not come.
+/// Which arrival.
 #[derive(Deserialize)]
-pub struct Cancel {
+pub struct Of {
     arrival: String,
 }
 
@@ -135,7 +194,7 @@ pub struct Cancel {
 pub async fn cancel(
     State(pages): State<Pages>,
     Path(point): Path<String>,
-    Form(Cancel { arrival }): Form<Cancel>,
+    Form(Of { arrival }): Form<Of>,
 ) -> Response {
     let request = v1::CancelArrivalRequest {
         name: format!("arrivals/{arrival}"),

@@ -133,6 +133,7 @@ fn routes(pages: Pages) -> Router {
             get(arrivals::page).post(arrivals::record),
         )
         .route("/service/{point}/cancel", post(arrivals::cancel))
+        .route("/service/{point}/restore", post(arrivals::restore))
         .route("/service/{point}/{unit}", get(service::page))
         .route("/units/{unit}/series", get(series::series))
         .route(

@@ -123,6 +123,10 @@ const TABLE: &[(&str, &[Role])] = &[
         "wheeltap.v1.TurnaroundService/CancelArrival",
         &[Desk, ServiceTrack, System],
     ),
+    (
+        "wheeltap.v1.TurnaroundService/RestoreArrival",
+        &[Desk, ServiceTrack, System],
+    ),
     ("wheeltap.v1.TurnaroundService/ListPartStock", READERS),
     (
         "wheeltap.v1.TurnaroundService/RecordPartStock",

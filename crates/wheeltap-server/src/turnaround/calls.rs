@@ -247,12 +247,11 @@ impl TurnaroundCalls {
     /// A unit is at one service point at a time, and what left long ago would be forgotten at once.
     fn check_place_and_time(
         &self,
-        idx: usize,
+        field: String,
         arrival: &Arrival,
         before: &[Arrival],
         faults: &mut Faults,
     ) {
-        let field = format!("arrivals[{idx}].arrives_unix_ms");
         let forgotten_before = gather::as_of(&self.shared).plus_ms(-FORGOTTEN_AFTER_MS);
         if left_at(arrival) < forgotten_before {
             let days = FORGOTTEN_AFTER_MS / 86_400_000;
@@ -521,7 +520,8 @@ impl TurnaroundService for TurnaroundCalls {
                     format!("is the same arrival as arrivals[{first}] with other content"),
                 );
             }
-            self.check_place_and_time(idx, &arrival, &read, &mut faults);
+            let field = format!("arrivals[{idx}].arrives_unix_ms");
+            self.check_place_and_time(field, &arrival, &read, &mut faults);
             read.push(arrival);
         }
         faults.into_result()?;
@@ -568,6 +568,25 @@ impl TurnaroundService for TurnaroundCalls {
         };
         let (shared, of) = (Arc::clone(&self.shared), id.clone());
         let found = blocking(move || shared.turnaround.cancel(&of, cancelled)).await?;
+        let found = found.ok_or_else(|| unknown_arrival(&id))?;
+        Ok(Response::new(wire::arrival(&found)))
+    }
+
+    async fn restore_arrival(
+        &self,
+        request: Request<v1::RestoreArrivalRequest>,
+    ) -> Result<Response<v1::Arrival>, Status> {
+        let v1::RestoreArrivalRequest { name } = request.into_inner();
+        let id = arrival_id("name", &name).map_err(bad_field)?;
+        let known = self.shared.turnaround.arrival(&id);
+        let known = known.ok_or_else(|| unknown_arrival(&id))?;
+        if known.cancelled.is_some() {
+            let mut faults = Faults::new();
+            self.check_place_and_time("name".to_owned(), &known, &[], &mut faults);
+            faults.into_result()?;
+        }
+        let (shared, of) = (Arc::clone(&self.shared), id.clone());
+        let found = blocking(move || shared.turnaround.restore(&of)).await?;
         let found = found.ok_or_else(|| unknown_arrival(&id))?;
         Ok(Response::new(wire::arrival(&found)))
     }

@@ -305,16 +305,40 @@ impl Turnaround {
         id: &str,
         cancelled: Cancelled,
     ) -> Result<Option<Arc<Arrival>>, StoreError> {
+        self.change_arrival(id, |known| {
+            known.cancelled.is_none().then(|| Arrival {
+                cancelled: Some(cancelled),
+                ..known.clone()
+            })
+        })
+    }
+
+    /// Brings a cancelled arrival back durably; one that is not cancelled stays as it is. Blocks. `None`: no such
+    /// arrival.
+    ///
+    /// # Errors
+    /// A stop of the store.
+    pub fn restore(&self, id: &str) -> Result<Option<Arc<Arrival>>, StoreError> {
+        self.change_arrival(id, |known| {
+            known.cancelled.is_some().then(|| Arrival {
+                cancelled: None,
+                ..known.clone()
+            })
+        })
+    }
+
+    /// Keeps what an arrival becomes, if it becomes another.
+    fn change_arrival(
+        &self,
+        id: &str,
+        change: impl FnOnce(&Arrival) -> Option<Arrival>,
+    ) -> Result<Option<Arc<Arrival>>, StoreError> {
         let _writing = self.writing.lock().unwrap_or_else(PoisonError::into_inner);
         let Some(known) = self.arrival(id) else {
             return Ok(None);
         };
-        if known.cancelled.is_some() {
+        let Some(arrival) = change(&known) else {
             return Ok(Some(known));
-        }
-        let arrival = Arrival {
-            cancelled: Some(cancelled),
-            ..Arrival::clone(&known)
         };
         self.commit(vec![document(arrival_key(id), &arrival)?])?;
         let mut kept = self.kept.write().unwrap_or_else(PoisonError::into_inner);

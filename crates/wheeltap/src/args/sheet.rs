@@ -34,6 +34,8 @@ pub enum SheetCommand {
     Import(SheetFileArgs),
     /// Cancel an arrival
     Cancel(CancelArgs),
+    /// Bring a cancelled arrival back
+    Restore(RestoreArgs),
     /// List what is known of parts at a service point
     Parts(StockArgs),
     /// Say which parts are on hand, from a CSV file
@@ -91,6 +93,15 @@ pub struct CancelArgs {
     /// Why
     #[arg(long, value_name = "TEXT")]
     pub why: Option<String>,
+    #[command(flatten)]
+    pub server: ServerArgs,
+}
+
+#[derive(Debug, Args)]
+pub struct RestoreArgs {
+    /// The arrival, as `wheeltap sheet arrivals --all` names it
+    #[arg(value_name = "ARRIVAL")]
+    pub arrival: String,
     #[command(flatten)]
     pub server: ServerArgs,
 }

@@ -8,7 +8,8 @@ pub use print::stop_json;
 use crate::{
     Outcome, Stop,
     args::{
-        ArrivalListArgs, CancelArgs, DoneArgs, SheetArgs, SheetCommand, SheetFileArgs, StockArgs,
+        ArrivalListArgs, CancelArgs, DoneArgs, RestoreArgs, SheetArgs, SheetCommand, SheetFileArgs,
+        StockArgs,
     },
     output::{Out, counted, note},
     remote::{self, answer, connected, instant, short_instant, tail},
@@ -34,6 +35,7 @@ pub fn run(args: &SheetArgs, command: Option<&SheetCommand>) -> Result<Outcome, 
             Some(SheetCommand::Arrivals(args)) => arrivals(args).await,
             Some(SheetCommand::Import(args)) => import(args).await,
             Some(SheetCommand::Cancel(args)) => cancel(args).await,
+            Some(SheetCommand::Restore(args)) => restore(args).await,
             Some(SheetCommand::Parts(args)) => parts(args).await,
             Some(SheetCommand::Stock(args)) => stock(args).await,
             Some(SheetCommand::Done(args)) => done(args).await,
@@ -409,6 +411,7 @@ async fn import(args: &SheetFileArgs) -> Result<Outcome, Stop> {
         n_new += recorded.n_new;
         n_changed += recorded.n_changed;
         n_unchanged += recorded.n_unchanged;
+        recorded.arrivals.iter().for_each(say_if_cancelled);
     }
     note(format!(
         "{}: {n_new} new, {n_changed} changed, {n_unchanged} known already",
@@ -425,6 +428,42 @@ fn source(args: &SheetFileArgs) -> String {
             .filter(|letter| !letter.is_control())
             .collect()
     })
+}
+
+/// A file does not bring back what somebody cancelled: it may be older than that.
+fn say_if_cancelled(arrival: &v1::Arrival) {
+    let Some(cancelled) = &arrival.cancelled else {
+        return;
+    };
+    let why = match cancelled.why.as_str() {
+        "" => String::new(),
+        why => format!(" ({why})"),
+    };
+    let id = tail(&arrival.name);
+    note(format!(
+        "{} at {}, {}, was cancelled by {} at {}{why} and stays so; if it comes after all: \
+         wheeltap sheet restore \"{id}\"",
+        tail(&arrival.unit),
+        tail(&arrival.point),
+        instant(arrival.arrives_unix_ms),
+        cancelled.by,
+        instant(cancelled.at_unix_ms),
+    ));
+}
+
+async fn restore(args: &RestoreArgs) -> Result<Outcome, Stop> {
+    let connection = connected(&args.server).await?;
+    let request = v1::RestoreArrivalRequest {
+        name: format!("arrivals/{}", args.arrival),
+    };
+    let arrival = answer(connection.turnaround().restore_arrival(request).await)?;
+    note(format!(
+        "{} at {}, {}, is to come in",
+        tail(&arrival.unit),
+        tail(&arrival.point),
+        instant(arrival.arrives_unix_ms)
+    ));
+    Ok(Outcome::Fine)
 }
 
 async fn cancel(args: &CancelArgs) -> Result<Outcome, Stop> {

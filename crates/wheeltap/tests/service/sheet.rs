@@ -155,6 +155,24 @@ fn a_sheet_is_printed_for_what_a_file_says_comes_in() {
         .run(&bench, &["sheet", "arrivals", "--all", "--json"])
         .json();
     assert_eq!(all[0]["cancelled_by"], "local");
+    // The file that it came from does not bring it back, and says so and what would.
+    service
+        .run(&bench, &["sheet", "import", "arrivals.csv"])
+        .says(
+            0,
+            &[
+                "ZVR 4117 at Burbot Yard, 2026-01-01T01:00:00Z, was cancelled by local at 20",
+                "(train annulled) and stays so",
+                "wheeltap sheet restore \"ZVR 4117@2026-01-01T01:00:00Z\"",
+            ],
+        );
+    let restore = ["sheet", "restore", "ZVR 4117@2026-01-01T01:00:00Z"];
+    service.run(&bench, &restore).says(0, &["is to come in"]);
+    let back = service.run(&bench, &["sheet", "arrivals", "--json"]).json();
+    assert_eq!((back.len(), &back[0]["cancelled_by"]), (2, &Value::Null));
+    service.run(&bench, &restore).says(0, &["is to come in"]);
+    let unknown = ["sheet", "restore", "nothing"];
+    service.run(&bench, &unknown).says(1, &["UNKNOWN_ARRIVAL"]);
     service
         .run(&bench, &["sheet", "ZVR 9"])
         .says(1, &["UNKNOWN_UNIT", "ZVR 9"]);
@@ -304,13 +322,27 @@ fn a_point_s_page_takes_arrivals(service: &Service) {
         );
         let with_it = point();
         holds(&with_it, &[shown]);
-        let (_, after) = with_it
+        let list = with_it.split("<h2>Cancelled</h2>").next();
+        let (_, after) = list
+            .expect("a list")
             .rsplit_once("name=\"arrival\" value=\"")
             .expect("an arrival");
         let id = after.split('"').next().expect("its id").replace(':', "%3A");
         let (head, _) = say("Burbot%20Yard/cancel", &format!("arrival={id}"));
         assert!(head.contains("said=cancelled"), "{head}");
-        assert!(!point().contains(shown));
+        let page = point();
+        let (list, cancelled) = page
+            .split_once("<h2>Cancelled</h2>")
+            .expect("those cancelled");
+        assert!(!list.contains(shown), "{list}");
+        holds(cancelled, &[shown, "<td>local, 20", "It comes after all"]);
+        // A slip of the hand, by its button or by saying once more that it comes.
+        let (head, _) = say("Burbot%20Yard/restore", &format!("arrival={id}"));
+        assert!(head.contains("said=comes"), "{head}");
+        let page = point();
+        let list = page.split("<h2>Cancelled</h2>").next().expect("a list");
+        assert!(list.contains(shown), "{list}");
+        say("Burbot%20Yard/cancel", &format!("arrival={id}"));
     }
     let (head, page) = say("Burbot%20Yard", "unit=ZVR+4117&when=at+noon");
     assert!(head.starts_with("HTTP/1.1 400"), "{head}");

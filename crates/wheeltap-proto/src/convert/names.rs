@@ -125,11 +125,14 @@ pub fn rule_from_name(field: &str, text: &str) -> Result<(RuleName, Option<Strin
     Ok((named(field, RuleName::new(name))?, version))
 }
 
+/// A number from 1 on, in the one way that it is written.
 fn number(field: &str, text: &str, prefix: &str) -> Result<u64, InvalidField> {
-    after(field, text, prefix, "number")?
+    let digits = after(field, text, prefix, "number")?;
+    let is_canonical = digits.bytes().all(|byte| byte.is_ascii_digit()) && !digits.starts_with('0');
+    digits
         .parse()
         .ok()
-        .filter(|number| *number > 0)
+        .filter(|_| is_canonical)
         .ok_or_else(|| InvalidField::new(field, format!("is not written {prefix}{{number}}")))
 }
 

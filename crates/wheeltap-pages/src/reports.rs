@@ -411,9 +411,10 @@ fn reliability(
     let available = report.availability.first();
     Reliability {
         said: format!(
-            "{}. Counted over {basis}; bounds at {}.",
+            "{}. Counted over {basis}; bounds at {}. {}",
             told_span(report.from_unix_ms, report.until_unix_ms),
-            words::percent(report.confidence)
+            words::percent(report.confidence),
+            words::unnamed(report)
         ),
         by,
         choices: BY.iter().map(|(by, _)| *by).collect(),

@@ -307,6 +307,19 @@ pub fn new_and_taken_on(desk: &v1::Desk) -> Vec<String> {
         .collect()
 }
 
+/// What is in no list of components; empty where all are in one.
+pub fn unnamed(report: &v1::Reliability) -> String {
+    let (are, they) = match report.n_unnamed {
+        0 => return String::new(),
+        1 => ("failure is", "it counts"),
+        _ => ("failures are", "they count"),
+    };
+    format!(
+        "{} {are} of another component than was called, and the shop named none: {they} in the total alone.",
+        report.n_unnamed
+    )
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;

@@ -153,12 +153,8 @@ fn named(book: &Book) -> impl Iterator<Item = (&str, &str)> {
 }
 
 /// Systems that reports put faults under, beside what rules and defects name.
-const GROUPS: [&str; 3] = [
-    "sensors and wiring",
-    "another than called",
-    "no system given",
-];
-const SENSOR_OF: &str = "sensor or wiring of ";
+const GROUPS: [&str; 2] = ["sensors and wiring", "no system given"];
+const SENSOR: &str = " sensor";
 
 /// The system and the component that failures are looked for under, empty for any: some rule or defect
 /// names them, or "no failure" would be said of nothing.
@@ -167,14 +163,15 @@ pub fn parts_of_units(book: &Book, system: &str, component: &str) -> Result<(), 
         let why = format!("no rule and no defect names a {what} \"{name}\"{near}");
         Err(status::not_found(reason, why))
     };
-    let component = component.strip_prefix(SENSOR_OF).unwrap_or(component);
     let systems = || named(book).map(|(system, _)| system);
     let components = || named(book).map(|(_, component)| component);
     if !system.is_empty() && !GROUPS.contains(&system) && !systems().any(|of| of == system) {
         let near = meant(system, systems());
         return no("UNKNOWN_SYSTEM", "system", system, near);
     }
-    if !component.is_empty() && !components().any(|of| is_same_component(of, component)) {
+    let is_named = |name: &str| components().any(|of| is_same_component(of, name));
+    let is_sensor = || component.strip_suffix(SENSOR).is_some_and(is_named);
+    if !component.is_empty() && !is_named(component) && !is_sensor() {
         let near = meant(component, components());
         return no("UNKNOWN_COMPONENT", "component", component, near);
     }

@@ -448,8 +448,12 @@ fn reliability_note(report: &v1::Reliability) -> String {
             words::share(repeats.share.as_ref())
         )
     });
+    let unnamed = match words::unnamed(report) {
+        none if none.is_empty() => none,
+        said => format!(" {said}"),
+    };
     format!(
-        "\n{}; bounds at {}; {basis}.{available}{repeats}\n\
+        "\n{}; bounds at {}; {basis}.{unnamed}{available}{repeats}\n\
          b under 1 improves, over 1 worsens. That a repair makes a component as new is an assumption.",
         told_span(report.from_unix_ms, report.until_unix_ms),
         words::percent(report.confidence),
@@ -502,6 +506,7 @@ fn reliability_lines(report: &v1::Reliability, out: &mut Out) -> anyhow::Result<
         "until": instant(report.until_unix_ms),
         "confidence": report.confidence,
         "basis": word(report.basis().as_str_name(), "BASIS_"),
+        "unnamed": report.n_unnamed,
     } }))?;
     if let Some(total) = &report.total {
         out.json(&json!({ "total": group_line(total) }))?;

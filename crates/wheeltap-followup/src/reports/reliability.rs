@@ -2,9 +2,10 @@
 //!
 //! **A failure** is a road failure, whatever was found, or a defect whose finding was a fault: as called,
 //! another fault, sensor or wiring; once more each time it came back. It counts at its first sign. Under
-//! which name: of *as called* the defect's component; of *sensor or wiring* the sensor or wiring of that
-//! component; of *another fault* the component that the shop names, or an unnamed one. What nobody has
-//! looked at yet counts only when it stopped a unit on the road.
+//! which name: of *as called* the defect's component; of *sensor or wiring* that component's sensor; of *another
+//! fault* the component that the shop names. Where it names none the failure is of no component and no system that
+//! is known: it is counted by itself and stands in no list of them. What nobody has looked at yet counts only when
+//! it stopped a unit on the road.
 //!
 //! **Exposure** is unit-days in state *working*, by the fleet's dated states. Where less than half of the
 //! unit-days have a known state, it is all unit-days since commissioning, and the report says so.
@@ -25,8 +26,8 @@ use wheeltap_model::{
     ClassName, Defect, DefectId, EventTime, FindingKind, Timeline, Unit, UnitId, UnitState,
 };
 
-/// Under what another fault than the one called is counted.
-const UNNAMED: &str = "another than called";
+/// How the name of a sensor ends.
+const SENSOR: &str = " sensor";
 /// Under what a sensor or its wiring is counted, as a system.
 const SENSORS: &str = "sensors and wiring";
 
@@ -230,6 +231,8 @@ pub struct ReliabilityReport {
     pub groups: Vec<Group>,
     /// Components, most failures first.
     pub components: Vec<BadActor>,
+    /// Failures of another component than was called, of which the shop named none.
+    pub n_unnamed: u64,
     /// Units with failures, most first.
     pub units: Vec<BadActor>,
     /// Defects that came back.
@@ -241,11 +244,22 @@ pub struct ReliabilityReport {
 /// A failure as it is counted.
 struct Failure<'a> {
     unit: &'a UnitId,
-    system: String,
-    component: String,
+    /// `None` where it is not known.
+    system: Option<String>,
+    /// `None` where the shop found another than was called and named none.
+    component: Option<String>,
     at: EventTime,
     repaired_at: Option<EventTime>,
     on_the_road: bool,
+}
+
+/// How a component's sensor, with its wiring, is named: as the rules that watch sensors name theirs.
+fn sensor_of(component: &str) -> String {
+    if component.ends_with(SENSOR) {
+        component.to_owned()
+    } else {
+        format!("{component}{SENSOR}")
+    }
 }
 
 /// Systems of components, as rules and defects name them.
@@ -268,20 +282,23 @@ fn system_of(defect: &Defect) -> &str {
 fn failure<'a>(occurrence: &Occurrence<'a>, systems: &BTreeMap<&str, &str>) -> Option<Failure<'a>> {
     let defect = occurrence.defect;
     let on_the_road = occurrence.reported.is_some_and(|said| said.on_the_road);
-    let own = || (system_of(defect).to_owned(), defect.component.clone());
+    let own = || {
+        let system = system_of(defect).to_owned();
+        (Some(system), Some(defect.component.clone()))
+    };
     let (system, component) = match occurrence.finding.map(|finding| (finding.kind, finding)) {
         Some((FindingKind::AsCalled, _)) => own(),
         Some((FindingKind::AnotherFault, finding)) => match finding.work.component.as_str() {
-            "" => (UNNAMED.to_owned(), UNNAMED.to_owned()),
+            "" => (None, None),
             named => {
-                let system = systems.get(named).copied().unwrap_or(UNNAMED);
+                let system = systems.get(named).copied().unwrap_or_default();
                 let system = if system.is_empty() { NO_SYSTEM } else { system };
-                (system.to_owned(), named.to_owned())
+                (Some(system.to_owned()), Some(named.to_owned()))
             }
         },
         Some((FindingKind::SensorOrWiring, _)) => {
-            let component = format!("sensor or wiring of {}", defect.component);
-            (SENSORS.to_owned(), component)
+            let component = sensor_of(&defect.component);
+            (Some(SENSORS.to_owned()), Some(component))
         }
         _ if on_the_road => own(),
         _ => return None,
@@ -299,11 +316,10 @@ fn failure<'a>(occurrence: &Occurrence<'a>, systems: &BTreeMap<&str, &str>) -> O
 /// Gives each component its first spelling.
 fn spell_alike(failures: &mut [Failure<'_>]) {
     let mut spellings: HashMap<String, String> = HashMap::new();
-    for failure in failures {
-        let key = component::key(&failure.component);
-        let first = spellings.entry(key);
-        let first = first.or_insert_with(|| failure.component.trim().to_owned());
-        failure.component.clone_from(first);
+    for component in failures.iter_mut().filter_map(|of| of.component.as_mut()) {
+        let first = spellings.entry(component::key(component));
+        let first = first.or_insert_with(|| component.trim().to_owned());
+        component.clone_from(first);
     }
 }
 
@@ -369,11 +385,11 @@ pub fn reliability(
             && terms
                 .system
                 .as_ref()
-                .is_none_or(|system| failure.system == *system)
-            && terms
-                .component
-                .as_ref()
-                .is_none_or(|wanted| component::is_same(wanted, &failure.component))
+                .is_none_or(|system| failure.system.as_ref() == Some(system))
+            && terms.component.as_ref().is_none_or(|wanted| {
+                let own = failure.component.as_deref();
+                own.is_some_and(|own| component::is_same(wanted, own))
+            })
     };
     let systems = systems(book);
     let mut failures: Vec<Failure<'_>> = occurrences(book)
@@ -396,6 +412,7 @@ pub fn reliability(
         groups: groups(&all, &fleet, &worked, terms)?,
         total,
         components: bad_components(&all),
+        n_unnamed: all.iter().filter(|of| of.component.is_none()).count() as u64,
         units,
         repeats: repeats(book, terms, &worked)?,
         availability: availability(&fleet, terms),
@@ -551,11 +568,13 @@ fn groups(
     }
     for failure in failures {
         let name = match terms.grouping {
-            Grouping::Class => fleet[failure.unit].unit.class.as_str(),
-            Grouping::System => &failure.system,
-            Grouping::Component => &failure.component,
+            Grouping::Class => Some(fleet[failure.unit].unit.class.as_str()),
+            Grouping::System => failure.system.as_deref(),
+            Grouping::Component => failure.component.as_deref(),
         };
-        by_name.entry(name).or_default().push(failure);
+        if let Some(name) = name {
+            by_name.entry(name).or_default().push(failure);
+        }
     }
     let mut groups = Vec::with_capacity(by_name.len());
     for (name, of_group) in by_name {
@@ -648,8 +667,8 @@ fn ranked(counts: BTreeMap<&str, u64>) -> Vec<BadActor> {
 
 fn bad_components(failures: &[&Failure<'_>]) -> Vec<BadActor> {
     let mut counts: BTreeMap<&str, u64> = BTreeMap::new();
-    for failure in failures {
-        *counts.entry(&failure.component).or_default() += 1;
+    for component in failures.iter().filter_map(|of| of.component.as_deref()) {
+        *counts.entry(component).or_default() += 1;
     }
     ranked(counts)
 }

@@ -179,6 +179,7 @@ pub fn reliability_to_wire(
         total: Some(group(&report.total)),
         groups: report.groups.iter().map(group).collect(),
         components: report.components.iter().map(actor_to_wire).collect(),
+        n_unnamed: report.n_unnamed,
         units: report
             .units
             .iter()

@@ -202,6 +202,52 @@ fn form(name: &str, value: &str) -> String {
     text
 }
 
+/// What follows from moving a draft is said first, and pressing once more does it; looking at it changes nothing.
+/// The page of its way to trial.
+fn follows_are_said_first(service: &Service, version: &str) -> String {
+    let step = |stage: &str| {
+        let path = format!("GET /rules/oil-warm/stage?version={version}&stage={stage}");
+        service.page(&path, "", "").1
+    };
+    let page = step("live");
+    holds(
+        &page,
+        &[
+            "its alerts ring at the desk with high priority, to be answered within 4 h",
+            "which is live now, is retired, and its alerts that stand end as superseded",
+            "It was never on trial",
+            "<dt>alerts</dt><dd>0 on 0 units",
+            "name=\"reason\" maxlength=\"500\" autocomplete=\"off\" required",
+            "<button>Make it live</button>",
+            ">Leave it draft</a>",
+        ],
+    );
+    let page = step("trial");
+    holds(
+        &page,
+        &["Its alerts ring nobody", "<button>Make it trial</button>"],
+    );
+    assert!(!page.contains(" required") && step("bell").contains("no such stage"));
+    let (_, unmoved) = service.page(&format!("GET /rules/oil-warm?version={version}"), "", "");
+    assert!(
+        unmoved.contains(&format!("{version}, draft</dd>")),
+        "{unmoved}"
+    );
+    page
+}
+
+/// The page before the last press comes back with what was typed.
+fn a_refused_move_keeps_its_reason(service: &Service, version: &str, live: &str) {
+    let from = format!(
+        "Referer: http://{}/rules/oil-warm/stage?version={version}&stage=live\r\n",
+        service.pages
+    );
+    let form = format!("{live}&reason=too+hot+%3Cx%3E");
+    let (head, page) = service.page("POST /rules/oil-warm/stage", &from, &form);
+    assert!(!head.contains("303"), "{head}");
+    holds(refused_form(&page), &["value=\"too hot &#60;x&#62;\""]);
+}
+
 #[test]
 fn a_rule_is_written_tried_kept_and_promoted_on_its_page() {
     let bench = Bench::new();
@@ -276,35 +322,7 @@ fn a_rule_is_written_tried_kept_and_promoted_on_its_page() {
         page.contains("draft") && page.contains("Make it trial"),
         "{page}"
     );
-    // What follows is said first, and pressing once more does it. Looking at it changes nothing.
-    let step = |stage: &str| {
-        let path = format!("GET /rules/oil-warm/stage?version={version}&stage={stage}");
-        service.page(&path, "", "").1
-    };
-    let page = step("live");
-    holds(
-        &page,
-        &[
-            "its alerts ring at the desk with high priority, to be answered within 4 h",
-            "which is live now, is retired, and its alerts that stand end as superseded",
-            "It was never on trial",
-            "<dt>alerts</dt><dd>0 on 0 units",
-            "name=\"reason\" maxlength=\"500\" autocomplete=\"off\" required",
-            "<button>Make it live</button>",
-            ">Leave it draft</a>",
-        ],
-    );
-    let page = step("trial");
-    holds(
-        &page,
-        &["Its alerts ring nobody", "<button>Make it trial</button>"],
-    );
-    assert!(!page.contains(" required") && step("bell").contains("no such stage"));
-    let (_, unmoved) = service.page(&format!("GET /rules/oil-warm?version={version}"), "", "");
-    assert!(
-        unmoved.contains(&format!("{version}, draft</dd>")),
-        "{unmoved}"
-    );
+    let page = follows_are_said_first(&service, version);
     let (_, rest) = page.split_once("name=\"etag\" value=\"").expect("an etag");
     let etag = rest
         .split("\">")
@@ -325,14 +343,7 @@ fn a_rule_is_written_tried_kept_and_promoted_on_its_page() {
         !head.contains("303") && page.contains("case &#34;hot&#34;: did not come"),
         "{head} {page}"
     );
-    let (bench_rule, reason) = ("POST /rules/oil-warm/stage", "&reason=too+hot+%3Cx%3E");
-    let from = format!(
-        "Referer: http://{}/rules/oil-warm/stage?version={version}&stage=live\r\n",
-        service.pages
-    );
-    let (head, page) = service.page(bench_rule, &from, &(to("live") + reason));
-    assert!(!head.contains("303"), "{head}");
-    holds(refused_form(&page), &["value=\"too hot &#60;x&#62;\""]);
+    a_refused_move_keeps_its_reason(&service, version, &to("live"));
     let (head, _) = service.page("POST /rules/oil-warm/stage", "", &to("retired"));
     assert!(
         head.contains("303") && head.contains("said=moved"),
@@ -612,6 +623,112 @@ fn refused_form(page: &str) -> &str {
     &page[from..from + end]
 }
 
+/// Forms that are refused: path, what is sent, the answer's code, and what stands in the form that comes back.
+const REFUSED: &[(&str, &str, u16, &[&str])] = &[
+    (
+        "/defects/1/find",
+        "kind=3&cause=chafed+wire&minutes=forty&failure_mode=OHE&parts=a,b&note=n",
+        400,
+        &[
+            "&#34;forty&#34; is no number of minutes",
+            "<option value=\"3\" selected>",
+            "<option value=\"OHE\" selected>",
+            "value=\"chafed wire\"",
+            "value=\"forty\"",
+            "value=\"a,b\"",
+        ],
+    ),
+    (
+        "/defects/1/call",
+        "told=dispatcher&answer=yes&promise=&when=2+h",
+        400,
+        &[
+            "promise is empty, but a time is given",
+            "value=\"dispatcher\"",
+            "name=\"promise\" maxlength=\"500\" value=\"\" aria-invalid=\"true\"",
+            "value=\"2 h\"",
+        ],
+    ),
+    (
+        "/defects/1/say",
+        "disposition=2&how=+",
+        400,
+        &["<option value=\"2\" selected>"],
+    ),
+    (
+        "/defects/1/split",
+        "alerts=99&component=pump&note=two",
+        409,
+        &["value=\"99\"", "value=\"two\""],
+    ),
+    (
+        "/defects/1/merge",
+        "into=77&note=same",
+        404,
+        &["no defect 77", "value=\"77\"", "value=\"same\""],
+    ),
+    (
+        "/defects/1/close",
+        "note=+",
+        400,
+        &["is empty", "Why there is none"],
+    ),
+    (
+        "/defects",
+        "unit=ZVR+4&component=horn&title=weak&origin=3&priority=3",
+        404,
+        &[
+            "no unit ZVR 4",
+            "value=\"horn\"",
+            "<option value=\"3\" selected>Daily inspection",
+            "<option value=\"3\" selected>This trip",
+        ],
+    ),
+    (
+        "/mutes",
+        "unit=ZVR+4117",
+        400,
+        &[
+            "The field &#34;reason&#34; is missing",
+            "value=\"ZVR 4117\"",
+        ],
+    ),
+    (
+        "/mutes",
+        "unit=ZVR+4117&rule=none&within=8+h&reason=paint",
+        404,
+        &["value=\"none\"", "value=\"paint\""],
+    ),
+    (
+        "/alerts/1/shelve",
+        "within=24+h&reason=+",
+        400,
+        &["<option selected>24 h"],
+    ),
+    (
+        "/handover",
+        "from=Ada&to=Ada&note=calm",
+        400,
+        &["value=\"Ada\"", "value=\"calm\""],
+    ),
+    (
+        "/service/Burbot%20Yard",
+        "unit=ZVR+4117&when=soon&goes_out=9+h",
+        400,
+        &[
+            "&#34;soon&#34; is no time",
+            "value=\"soon\"",
+            "value=\"9 h\"",
+        ],
+    ),
+    (
+        "/rules/oil-warm/keep",
+        "source=fn+raise(%0D%0Ax+%3C+1",
+        400,
+        &[">\nfn raise(\r\nx &#60; 1</textarea>"],
+    ),
+];
+
 #[test]
 fn a_form_that_is_refused_comes_back_as_it_was_filled_in() {
     let (bench, service) = with_a_day();
@@ -653,112 +770,8 @@ fn a_form_that_is_refused_comes_back_as_it_was_filled_in() {
     );
     assert!(head.starts_with("HTTP/1.1 303"), "{head}");
 
-    let found = "kind=3&cause=chafed+wire&minutes=forty&failure_mode=OHE&parts=a,b&note=n";
-    for (path, form, code, holding) in [
-        (
-            "/defects/1/find",
-            found,
-            400,
-            &[
-                "&#34;forty&#34; is no number of minutes",
-                "<option value=\"3\" selected>",
-                "<option value=\"OHE\" selected>",
-                "value=\"chafed wire\"",
-                "value=\"forty\"",
-                "value=\"a,b\"",
-            ][..],
-        ),
-        (
-            "/defects/1/call",
-            "told=dispatcher&answer=yes&promise=&when=2+h",
-            400,
-            &[
-                "promise is empty, but a time is given",
-                "value=\"dispatcher\"",
-                "name=\"promise\" maxlength=\"500\" value=\"\" aria-invalid=\"true\"",
-                "value=\"2 h\"",
-            ],
-        ),
-        (
-            "/defects/1/say",
-            "disposition=2&how=+",
-            400,
-            &["<option value=\"2\" selected>"],
-        ),
-        (
-            "/defects/1/split",
-            "alerts=99&component=pump&note=two",
-            409,
-            &["value=\"99\"", "value=\"two\""],
-        ),
-        (
-            "/defects/1/merge",
-            "into=77&note=same",
-            404,
-            &["no defect 77", "value=\"77\"", "value=\"same\""],
-        ),
-        (
-            "/defects/1/close",
-            "note=+",
-            400,
-            &["is empty", "Why there is none"],
-        ),
-        (
-            "/defects",
-            "unit=ZVR+4&component=horn&title=weak&origin=3&priority=3",
-            404,
-            &[
-                "no unit ZVR 4",
-                "value=\"horn\"",
-                "<option value=\"3\" selected>Daily inspection",
-                "<option value=\"3\" selected>This trip",
-            ],
-        ),
-        (
-            "/mutes",
-            "unit=ZVR+4117",
-            400,
-            &[
-                "The field &#34;reason&#34; is missing",
-                "value=\"ZVR 4117\"",
-            ],
-        ),
-        (
-            "/mutes",
-            "unit=ZVR+4117&rule=none&within=8+h&reason=paint",
-            404,
-            &["value=\"none\"", "value=\"paint\""],
-        ),
-        (
-            "/alerts/1/shelve",
-            "within=24+h&reason=+",
-            400,
-            &["<option selected>24 h"],
-        ),
-        (
-            "/handover",
-            "from=Ada&to=Ada&note=calm",
-            400,
-            &["value=\"Ada\"", "value=\"calm\""],
-        ),
-        (
-            "/service/Burbot%20Yard",
-            "unit=ZVR+4117&when=soon&goes_out=9+h",
-            400,
-            &[
-                "&#34;soon&#34; is no time",
-                "value=\"soon\"",
-                "value=\"9 h\"",
-            ],
-        ),
-        (
-            "/rules/oil-warm/keep",
-            "source=fn+raise(%0D%0Ax+%3C+1",
-            400,
-            &[">\nfn raise(\r\nx &#60; 1</textarea>"],
-        ),
-    ] {
-        refused(path, form, code, holding);
+    for (path, form, code, holding) in REFUSED {
+        refused(path, form, *code, holding);
     }
 
     // What cannot be put into a form any more is told all the same.

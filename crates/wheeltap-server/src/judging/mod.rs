@@ -57,6 +57,8 @@ fn n_shards() -> usize {
 pub(crate) const BY_SETTINGS: &str = "settings";
 /// Why rules go live without a trial that the service writes itself.
 const WATCHES_SENSORS: &str = "written by the service from the catalogue; rings nobody";
+/// Why such rules are retired.
+const NOT_ASKED_FOR: &str = "the catalogue or the settings ask for it no more";
 /// Why a new service's rule book is live from the beginning.
 const OF_THE_SETTINGS: &str = "in the settings' rule book when the service first started";
 /// The identity under which what is due by the clock is written.
@@ -504,7 +506,12 @@ fn lodge_by_settings(shared: &Shared, ledger: &Ledger) -> Result<(), StartError>
     ledger
         .write(BY_SETTINGS, Documents::new(), |planner| {
             for (rule, stage) in &stages {
-                planner.stage(rule, *stage, from, WATCHES_SENSORS, "")?;
+                let why = if *stage == RuleStage::Retired {
+                    NOT_ASKED_FOR
+                } else {
+                    WATCHES_SENSORS
+                };
+                planner.stage(rule, *stage, from, why, "")?;
             }
             Ok(())
         })

@@ -5,7 +5,7 @@
 //! alerts at the instants they would have been raised; a forecast assumes no delay of delivery.
 
 use serde::{Deserialize, Serialize};
-use std::collections::{BTreeMap, BTreeSet};
+use std::collections::{BTreeMap, BTreeSet, HashSet};
 use wheeltap_model::{EventTime, Part, RuleName, UnitId};
 
 pub(crate) const MINUTE_MS: i64 = 60_000;
@@ -249,11 +249,29 @@ impl Forecast {
     }
 }
 
-/// For how long there is data of a unit, in milliseconds: the hours in which there is some, and no more than from
-/// its first to its last instant.
-pub fn covered_ms(extent_ms: i64, n_hours: usize) -> i64 {
-    let n_hours = i64::try_from(n_hours).unwrap_or(i64::MAX);
-    extent_ms.min(n_hours.saturating_mul(HOUR_MS))
+/// For how long there is data of a unit, in milliseconds: the hours of the clock in which there is some of what is
+/// asked for (by their starts), as far as they lie between the first and the last instant of anything that it sent.
+/// Without such an hour all from the first to the last, as events have none.
+///
+/// ```
+/// use std::collections::HashSet;
+/// use wheeltap_followup::covered_ms;
+/// use wheeltap_model::EventTime;
+/// const MINUTE_MS: i64 = 60_000;
+/// let at = |minute: i64| EventTime::from_unix_ms(minute * MINUTE_MS);
+/// // From 0:50 to 1:00 and from 5:00 to 5:10.
+/// let hours = HashSet::from([0, 300 * MINUTE_MS]);
+/// assert_eq!(covered_ms((at(50), at(310)), &hours), 20 * MINUTE_MS);
+/// ```
+pub fn covered_ms<S>((first, last): (EventTime, EventTime), hours: &HashSet<i64, S>) -> i64 {
+    if hours.is_empty() {
+        return last.ms_since(first).max(0);
+    }
+    let within = |start: &i64| {
+        let (from, until) = (first.unix_ms(), last.unix_ms());
+        ((start + HOUR_MS).min(until) - from.max(*start)).max(0)
+    };
+    hours.iter().map(within).sum()
 }
 
 fn ratio(above: u64, below: i64) -> f64 {

@@ -101,6 +101,38 @@ fn one_pass_gives_what_a_replay_of_each_text_gives() {
     }
 }
 
+/// What came in two hours of data a month apart is not thinned out over the month.
+#[test]
+fn a_day_is_a_day_with_data_in_a_replay_and_in_a_sweep() {
+    const MONTH_S: i64 = 30 * 86_400;
+    let bench = bench();
+    let mut text = "t_s,oil\n".to_owned();
+    for start_s in [0, MONTH_S] {
+        for second in (0..=3_590).step_by(10) {
+            let oil = if second < 1_200 { 60 } else { 40 };
+            writeln!(text, "{},{oil}", start_s + second).expect("a string takes all");
+        }
+    }
+    bench.write("day.csv", text);
+    let swept = bench
+        .run(SWEEP.into_iter().take(6).chain(["--json"]))
+        .json();
+    let in_force = swept.iter().find(|line| line["in_force"] == true);
+    bench.write("one/oil-warm.rhai", RULE);
+    let words = [
+        "rules", "replay", "--rules", "one", "--map", "map.toml", "day.csv",
+    ];
+    let replayed = bench.run(words.into_iter().chain(["--forecast", "--json"]));
+    let forecast = replayed.json().pop().expect("a forecast");
+    assert_eq!(forecast["alerts"], 2);
+    // The first hour whole, as more came after it, and 3,590 s of the second.
+    assert_eq!(forecast["covered_s"], 7_190.0);
+    for line in [&forecast, in_force.expect("as written")] {
+        let per_day = line["per_day"].as_f64().expect("a number");
+        assert!((per_day - 2.0 * 86_400.0 / 7_190.0).abs() < 1e-9, "{line}");
+    }
+}
+
 /// A mistyped name would count as a failure that was missed, and nobody would know why.
 #[test]
 fn labels_of_what_is_not_there_are_told() {

@@ -266,8 +266,7 @@ impl History {
         })
     }
 
-    /// For how much of the span something came of these channels: the hours in which it did, and no more than
-    /// from the unit's first to its last.
+    /// For how much of the span something came of these channels.
     fn covered_ms(
         &self,
         shared: &Shared,
@@ -278,7 +277,6 @@ impl History {
             return Ok(0);
         };
         let (from, until) = (first.max(self.from), last.min(self.until));
-        let extent_ms = until.ms_since(from).max(0);
         let mut hours: HashSet<i64> = HashSet::new();
         for channel in channels {
             let to = until.plus_ms(1);
@@ -286,15 +284,11 @@ impl History {
                 .store
                 .rollups(unit, *channel, Tier::Hour, from, to, usize::MAX)?;
             hours.extend(rows.iter().map(|row| row.start.unix_ms()));
-            if covered_ms(extent_ms, hours.len()) == extent_ms {
+            if !hours.is_empty() && covered_ms((from, until), &hours) >= until.ms_since(from) {
                 break;
             }
         }
-        if hours.is_empty() {
-            // Events have no rows.
-            return Ok(extent_ms);
-        }
-        Ok(covered_ms(extent_ms, hours.len()))
+        Ok(covered_ms((from, until), &hours))
     }
 
     fn judge(

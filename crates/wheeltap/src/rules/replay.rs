@@ -41,26 +41,42 @@ impl UnitRead {
         self.data = std::mem::take(&mut self.measured).into();
     }
 
-    /// For how long there is data: the hours in which there is some, and no more than from its first to its last
-    /// instant.
-    fn covered_ms(&self) -> i64 {
-        let sampled = self.data.series.iter();
-        let sampled = sampled.flat_map(|(_, series)| series.times_ms.iter().copied());
-        let events = self.data.events.iter().map(|event| event.time.unix_ms());
-        let hours: HashSet<i64> = sampled
-            .chain(events)
-            .map(|ms| ms.div_euclid(HOUR_MS))
-            .collect();
-        let extent = self.data.extent();
-        let extent_ms = extent.map_or(0, |(first, last)| last.ms_since(first));
-        wheeltap_followup::covered_ms(extent_ms, hours.len())
+    /// For how long there is data of these channels.
+    fn covered_ms(&self, channels: &[ChannelId]) -> i64 {
+        let Some(extent) = self.data.extent() else {
+            return 0;
+        };
+        let read = self.data.series.iter();
+        let read = read.filter(|(channel, _)| channels.contains(channel));
+        let times = read.flat_map(|(_, series)| series.times_ms.iter());
+        let hours: HashSet<i64> = times.map(|ms| ms.div_euclid(HOUR_MS) * HOUR_MS).collect();
+        wheeltap_followup::covered_ms(extent, &hours)
     }
 }
 
-/// For how much of the span there is data of a unit, on average.
-pub(super) fn covered_ms<'a>(units: impl Iterator<Item = &'a UnitRead>) -> i64 {
-    let each: Vec<i64> = units.map(UnitRead::covered_ms).collect();
-    each.iter().sum::<i64>() / i64::try_from(each.len()).unwrap_or(i64::MAX).max(1)
+/// The units of some files that a rule is judged on.
+pub(super) struct JudgedOn {
+    pub(super) n_units: u64,
+    /// For how long there is data of what it reads, a unit on average.
+    pub(super) covered_ms: i64,
+}
+
+impl JudgedOn {
+    /// To be asked before [`judge`], which takes the data.
+    pub(super) fn of(units: &Units, rule: &EffectiveRule, catalogue: &Catalogue) -> Self {
+        let (mut n_units, mut covered_ms) = (0, 0);
+        for (unit, read) in units {
+            let plan = plan(unit, read, std::slice::from_ref(rule), catalogue);
+            if plan.n_slots() > 0 {
+                n_units += 1;
+                covered_ms += read.covered_ms(plan.channels());
+            }
+        }
+        Self {
+            n_units,
+            covered_ms: covered_ms / i64::try_from(n_units).unwrap_or(i64::MAX).max(1),
+        }
+    }
 }
 
 /// Totals over all files.
@@ -101,9 +117,13 @@ pub fn run(args: &ReplayArgs) -> Result<Outcome, Stop> {
         super::labels::say_what_is_not_there(truth, |unit| units.contains_key(unit), &judged);
     }
     let classes = match totals.span {
-        Some(span) => classes(&args.class, &mut units, &rules, &map, span)?,
+        Some(span) => classes(&args.class, &units, &rules, &map, span)?,
         None => ByClass::new(),
     };
+    let judged_on: Vec<JudgedOn> = rules
+        .iter()
+        .map(|rule| JudgedOn::of(&units, rule, map.catalogue()))
+        .collect();
     let mut found = Vec::new();
     let (mut faults, mut fits) = (Vec::new(), Vec::new());
     let mut never_known: BTreeMap<RuleName, Vec<(UnitId, Option<Part>)>> = BTreeMap::new();
@@ -142,20 +162,16 @@ pub fn run(args: &ReplayArgs) -> Result<Outcome, Stop> {
     out.flush()?;
     if args.forecast {
         let truth = truth.unwrap_or_default();
-        for effective in &rules {
+        for (effective, judged_on) in rules.iter().zip(&judged_on) {
             if let Some(span) = totals.span {
-                let judged = units
-                    .iter()
-                    .filter(|(unit, read)| is_judged(unit, read, effective, map.catalogue()));
-                let judged: Vec<&UnitRead> = judged.map(|(_, read)| read).collect();
-                let made = forecast_of(&effective.rule, &found, span, &judged, &truth);
+                let made = forecast_of(&effective.rule, &found, span, judged_on, &truth);
                 super::forecast::print(&mut out, &made, args.json)?;
             }
         }
         out.flush()?;
     }
     say_what_was_never_known(&never_known);
-    say_what_was_judged(&units, &rules, &map, &found, &faults);
+    say_what_was_judged(&judged_on, &rules, &map, &found, &faults);
     // What a script that fails would have raised is not known, which is no clean answer.
     let is_faulted = |fault: &(UnitId, FaultReport)| fault.1.n_in_a_row >= FAULTS_TO_REPORT;
     Ok(if faults.iter().any(is_faulted) {
@@ -170,7 +186,7 @@ fn forecast_of(
     rule: &Rule,
     found: &[Found],
     (first, last): (EventTime, EventTime),
-    judged: &[&UnitRead],
+    judged_on: &JudgedOn,
     truth: &Truth,
 ) -> super::forecast::Made {
     let name = &rule.reference.name;
@@ -185,10 +201,10 @@ fn forecast_of(
             &alerts,
             first,
             last,
-            judged.len() as u64,
+            judged_on.n_units,
             &truth_of(truth, name),
         )
-        .covering(covered_ms(judged.iter().copied())),
+        .covering(judged_on.covered_ms),
         others_per_day: None,
         against: None,
     }
@@ -213,15 +229,6 @@ pub(super) fn truth_of(truth: &Truth, rule: &RuleName) -> Truth {
         .failures
         .retain(|known| known.rule.as_ref().is_none_or(|of| of == rule));
     truth
-}
-
-pub(super) fn is_judged(
-    unit: &UnitId,
-    read: &UnitRead,
-    rule: &EffectiveRule,
-    catalogue: &Catalogue,
-) -> bool {
-    plan(unit, read, std::slice::from_ref(rule), catalogue).n_slots() > 0
 }
 
 fn key(found: &Found) -> impl Ord + '_ {
@@ -309,6 +316,7 @@ pub(super) fn read(files: &[PathBuf], map: &BoundMap) -> Result<(Units, Totals),
         };
     }
     bar.finish_and_clear();
+    units.values_mut().for_each(UnitRead::keep);
     Ok((units, totals))
 }
 
@@ -325,12 +333,11 @@ fn plan(
 /// What classes do, for the rules that ask.
 pub(super) fn classes(
     args: &ClassArgs,
-    units: &mut Units,
+    units: &Units,
     rules: &[EffectiveRule],
     map: &BoundMap,
     span: (EventTime, EventTime),
 ) -> Result<ByClass, Stop> {
-    units.values_mut().for_each(UnitRead::keep);
     let of_units = units.iter().map(|(unit, read)| OfUnit {
         unit,
         class: read.class.as_ref(),
@@ -412,8 +419,9 @@ pub(super) fn say_what_was_read(units: &BTreeMap<UnitId, UnitRead>, totals: &Tot
     let channels: BTreeSet<ChannelId> = units
         .values()
         .flat_map(|unit| {
-            let events = unit.measured.events.iter().map(|event| event.channel);
-            unit.measured.samples.keys().copied().chain(events)
+            let events = unit.data.events.iter().map(|event| event.channel);
+            let sampled = unit.data.series.iter().map(|(channel, _)| *channel);
+            sampled.chain(events)
         })
         .collect();
     let events = match totals.events {
@@ -513,18 +521,16 @@ fn say_what_was_never_known(never_known: &BTreeMap<RuleName, Vec<(UnitId, Option
 }
 
 fn say_what_was_judged(
-    units: &BTreeMap<UnitId, UnitRead>,
+    judged_on: &[JudgedOn],
     rules: &[EffectiveRule],
     map: &BoundMap,
     found: &[Found],
     faults: &[(UnitId, FaultReport)],
 ) {
-    for effective in rules {
+    for (effective, judged_on) in rules.iter().zip(judged_on) {
         let rule = &effective.rule;
         let name = &rule.reference.name;
-        let is_judged =
-            |(unit, read): (&UnitId, &UnitRead)| is_judged(unit, read, effective, map.catalogue());
-        if !units.iter().any(is_judged) {
+        if judged_on.n_units == 0 {
             note(format!("{name} applies to no unit in these files"));
             continue;
         }

@@ -2,8 +2,8 @@
 
 use super::baselines::ByClass;
 use super::replay::{
-    Units, bound_map, classes, covered_ms, is_judged, judge, read, say_what_is_unknown,
-    say_what_was_read, truth_of, would_ring,
+    JudgedOn, Units, bound_map, classes, judge, read, say_what_is_unknown, say_what_was_read,
+    truth_of, would_ring,
 };
 use super::sweep_plot;
 use crate::{
@@ -276,23 +276,16 @@ fn of_files(args: &SweepArgs, map: &Path) -> Result<Swept, Stop> {
         .map(|values| EffectiveRule::always(Arc::new(rule.with_params(values))))
         .collect();
     let in_force = EffectiveRule::always(Arc::new(rule));
-    let n_units = units
-        .iter()
-        .filter(|(unit, read)| is_judged(unit, read, &in_force, map.catalogue()))
-        .count();
-    if n_units == 0 {
+    let judged_on = JudgedOn::of(&units, &in_force, map.catalogue());
+    if judged_on.n_units == 0 {
         return Err(Stop::Failed(anyhow!(
             "{} applies to no unit in these files",
             in_force.rule.reference.name
         )));
     }
     say_what_is_unknown(&in_force.rule, &map);
-    let classes = classes(&args.class, &mut units, &variants, &map, span)?;
+    let classes = classes(&args.class, &units, &variants, &map, span)?;
     let alerts = judge_all(&mut units, &variants, map.catalogue(), &classes);
-    let judged = units
-        .iter()
-        .filter(|(unit, read)| is_judged(unit, read, &in_force, map.catalogue()));
-    let covered_ms = covered_ms(judged.map(|(_, read)| read));
     let tried = grid
         .into_iter()
         .zip(&variants)
@@ -301,8 +294,8 @@ fn of_files(args: &SweepArgs, map: &Path) -> Result<Swept, Stop> {
             let alerts = alerts.get(version).map_or(&[][..], Vec::as_slice);
             Tried {
                 values,
-                forecast: forecast(alerts, span.0, span.1, n_units as u64, &truth)
-                    .covering(covered_ms),
+                forecast: forecast(alerts, span.0, span.1, judged_on.n_units, &truth)
+                    .covering(judged_on.covered_ms),
             }
         })
         .collect();

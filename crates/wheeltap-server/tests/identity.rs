@@ -301,6 +301,22 @@ fn days_without_data_are_not_covered() {
     service.judging.stop();
 }
 
+/// A span that begins within an hour of the clock has what is left of it.
+#[test]
+fn the_hour_in_which_a_span_begins_is_covered() {
+    let mut service = Service::new(None);
+    service.send(levels(&[(0, 240, 5.0)]), true);
+    service.idle();
+    let mut history = history("level", LEVEL, at(T0 + 240 * MIN));
+    let (_, last) = service.shared.store.extent(&unit()).unwrap().unwrap();
+    for from in [at(T0 + 333), at(T0 + 59 * MIN)] {
+        history.from = from;
+        let replay = history.run(&service.shared, |_| true).unwrap();
+        assert_eq!(replay.covered_ms_a_unit(), last.ms_since(from), "{from}");
+    }
+    service.judging.stop();
+}
+
 #[test]
 fn a_replay_that_nobody_waits_for_ends_in_the_middle_of_a_unit() {
     let mut service = Service::new(None);

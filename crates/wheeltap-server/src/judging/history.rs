@@ -278,11 +278,14 @@ impl History {
         };
         let (from, until) = (first.max(self.from), last.min(self.until));
         let mut hours: HashSet<i64> = HashSet::new();
+        // Rows are found by their start, which may be before the span's.
+        let hour_ms = Tier::Hour.length_ms();
+        let first_row = EventTime::from_unix_ms(from.unix_ms().div_euclid(hour_ms) * hour_ms);
         for channel in channels {
-            let to = until.plus_ms(1);
+            let (of, to) = (*channel, until.plus_ms(1));
             let rows = shared
                 .store
-                .rollups(unit, *channel, Tier::Hour, from, to, usize::MAX)?;
+                .rollups(unit, of, Tier::Hour, first_row, to, usize::MAX)?;
             hours.extend(rows.iter().map(|row| row.start.unix_ms()));
             if !hours.is_empty() && covered_ms((from, until), &hours) >= until.ms_since(from) {
                 break;

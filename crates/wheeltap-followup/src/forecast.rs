@@ -43,13 +43,17 @@ pub struct WouldRing {
 }
 
 /// A stretch in which something was known to be wrong, or known to be right.
+///
+/// An alert is a call of it when it is raised within it. What stands since before told of something else, or of
+/// nothing: were it a call, a rule that is always true would find every failure, and its lead would be as long as the
+/// record.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Known {
     /// On which unit.
     pub unit: UnitId,
     /// Only alerts of this rule count; `None`: of any.
     pub rule: Option<RuleName>,
-    /// First instant at which an alert counts as a call of it.
+    /// First instant at which an alert that is raised counts as a call of it; no lead is longer.
     pub from: EventTime,
     /// Last instant.
     pub until: EventTime,
@@ -148,8 +152,7 @@ impl Known {
     pub(crate) fn is_called_by(&self, alert: &WouldRing) -> bool {
         self.unit == alert.unit
             && self.rule.as_ref().is_none_or(|rule| *rule == alert.rule)
-            && alert.raised_at <= self.until
-            && alert.ended_at.is_none_or(|ended_at| ended_at >= self.from)
+            && (self.from..=self.until).contains(&alert.raised_at)
     }
 }
 
@@ -520,6 +523,13 @@ mod tests {
         assert_eq!(partly.median_lead_ms, Some(800));
         truth.is_complete = true;
         assert_eq!(scored(&truth).n_wrong, 2);
+        // What stands through it calls neither, the one nor the other.
+        let stands = [rings("A", 10, None), rings("B", 900, None)];
+        truth.failures.push(known("A", 2_000, 3_000, Some(2_500)));
+        let stood = forecast(&stands, at(0), at(3_000), 4, &truth);
+        let stood = stood.score.unwrap();
+        assert_eq!((stood.n_right, stood.n_wrong, stood.n_found), (0, 2, 0));
+        assert_eq!(stood.median_lead_ms, None);
         // A label of one rule does not judge another's alerts.
         truth.failures[0].rule = Some(RuleName::new("another").unwrap());
         assert_eq!(scored(&truth).n_right, 0);

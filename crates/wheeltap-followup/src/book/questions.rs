@@ -435,8 +435,8 @@ impl Book {
         rung.count() as u64
     }
 
-    /// What findings say of a component between two instants. A failure counts as called from
-    /// [`CALLS_FROM_MS`] before it was reported, or opened by an alert, to the repair.
+    /// What findings say of a component between two instants. A failure counts as called by
+    /// what is raised from [`CALLS_FROM_MS`] before it was reported, or opened by an alert, to the repair.
     pub fn truth(&self, component: &str, from: EventTime, until: EventTime) -> Truth {
         let mut truth = Truth::default();
         for kept in &self.defects {

@@ -104,7 +104,8 @@ pub struct ReplayArgs {
     pub forecast: bool,
 
     /// What is known to have been wrong (CSV with the columns unit, from, until and, if wanted,
-    /// failed_at and rule); every other alert counts as false
+    /// failed_at and rule). An alert raised from `from` to `until` calls the failure; every other
+    /// one counts as false
     #[arg(long, value_name = "FILE", requires = "forecast", value_hint = ValueHint::FilePath)]
     pub labels: Option<PathBuf>,
 

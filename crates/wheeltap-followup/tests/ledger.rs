@@ -84,6 +84,11 @@ fn lists_come_latest_raised_first_and_page_without_gaps() {
             raised_from: Some(common::at(1_300)),
             ..AlertQuery::default()
         },
+        AlertQuery {
+            raised_from: Some(common::at(1_300)),
+            raised_to: Some(common::at(1_700)),
+            ..AlertQuery::default()
+        },
     ] {
         let whole = desk.book.alerts(&query, None, 1_000);
         assert!(whole.len() >= 10, "{query:?}");
@@ -103,6 +108,19 @@ fn lists_come_latest_raised_first_and_page_without_gaps() {
         }
         assert_eq!(paged, order);
     }
+    let between = |from: i64, to: i64| {
+        let query = AlertQuery {
+            raised_from: Some(common::at(from)),
+            raised_to: Some(common::at(to)),
+            ..AlertQuery::default()
+        };
+        let found = desk.book.alerts(&query, None, 1_000);
+        let mut times: Vec<i64> = found.iter().map(|of| of.raised_at().unix_ms()).collect();
+        times.dedup();
+        times
+    };
+    assert_eq!(between(1_300, 1_500), [1_400, 1_300]);
+    assert_eq!(between(1_500, 1_300), [0; 0]);
 }
 
 #[test]

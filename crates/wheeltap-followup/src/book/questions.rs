@@ -100,9 +100,18 @@ impl Book {
             found.sort_unstable_by_key(|alert| std::cmp::Reverse((alert.raised_at(), alert.id())));
             return found.into_iter().take(limit).map(Arc::clone).collect();
         }
+        let first = |time: EventTime| (time, AlertId(0));
+        let from = first(
+            query
+                .raised_from
+                .unwrap_or(EventTime::from_unix_ms(i64::MIN)),
+        );
         let end_of_time = (EventTime::from_unix_ms(i64::MAX), AlertId(u64::MAX));
+        let end = query.raised_to.map(first).into_iter().chain(after).min();
+        // A page after the oldest asked for, or a span that ends before it begins, is empty.
+        let end = end.unwrap_or(end_of_time).max(from);
         self.by_raised
-            .range(..after.unwrap_or(end_of_time))
+            .range(from..end)
             .rev()
             .filter_map(|(_, id)| self.alert(*id))
             .filter(is_asked)

@@ -1,5 +1,6 @@
 //! Rule cases: whether a rule gives the alerts that were written down beside it.
 
+use crate::reconcile::share_an_instant;
 use crate::{
     EffectiveRule, FaultReport, Mates, Occurrence, Recorded, UnitContext, UnitData, UnitPlan,
     replay_among,
@@ -192,9 +193,8 @@ fn compare(expected: &[ExpectedAlert], mut came: Vec<ExpectedAlert>) -> Vec<Case
         }
     }
     let overlaps = |a: &ExpectedAlert, b: &ExpectedAlert| {
-        a.part == b.part
-            && a.ended_at.is_none_or(|ended_at| ended_at >= b.raised_at)
-            && b.ended_at.is_none_or(|ended_at| ended_at >= a.raised_at)
+        let span = |of: &ExpectedAlert| (of.raised_at, of.ended_at);
+        a.part == b.part && share_an_instant(span(a), span(b))
     };
     let mut misses: Vec<(EventTime, CaseMiss)> = Vec::new();
     for expected in missing {

@@ -42,7 +42,7 @@ pub use judge::{Fed, UnitJudge};
 pub use mates::{Mate, MateNeed, Mates, Recorded};
 pub use outcome::{Change, Checkpoint, FaultReport, FitReport, Judgement, SlotMemory, Usual};
 pub use plan::{EffectiveRule, UnitContext, UnitPlan};
-pub use reconcile::{KnownAlert, Reconciled, reconcile};
+pub use reconcile::{KnownAlert, Reconciled, reconcile, share_an_instant};
 pub use replay::{UnitData, replay_among, replay_unit, survey_unit};
 pub use slot::FAULTS_TO_REPORT;
 pub use wheeltap_model::Occurrence;

@@ -102,10 +102,18 @@ fn reconcile_one(known: &[&KnownAlert], judged: &[&Occurrence], out: &mut Vec<Re
     }
 }
 
-/// Whether two occurrences share an instant, as [raised, ended).
 fn overlap(a: &Occurrence, b: &Occurrence) -> bool {
-    let end = |occurrence: &Occurrence| occurrence.ended_at.map_or(i64::MAX, EventTime::unix_ms);
-    a.raised_at.unix_ms() < end(b) && b.raised_at.unix_ms() < end(a)
+    let span = |of: &Occurrence| (of.raised_at, of.ended_at);
+    share_an_instant(span(a), span(b))
+}
+
+/// Whether two alerts of one part, each from its raising up to its end, share an instant, which makes them one.
+/// One that is raised when the other ends is another.
+pub fn share_an_instant(
+    (a_raised, a_ended): (EventTime, Option<EventTime>),
+    (b_raised, b_ended): (EventTime, Option<EventTime>),
+) -> bool {
+    b_ended.is_none_or(|ended| a_raised < ended) && a_ended.is_none_or(|ended| b_raised < ended)
 }
 
 #[cfg(test)]
@@ -154,6 +162,18 @@ mod tests {
             &[],
         );
         check(&[known(1, 10, Some(20), true)], &[], &[]);
+    }
+
+    #[test]
+    fn one_that_is_raised_when_another_ends_is_another() {
+        let (first, second) = (occurrence(10, Some(20)), occurrence(20, None));
+        assert!(!overlap(&first, &second) && !overlap(&second, &first));
+        assert!(overlap(&occurrence(10, Some(21)), &second));
+        check(
+            &[known(1, 10, Some(20), false)],
+            &[first, second.clone()],
+            &[Reconciled::New(second)],
+        );
     }
 
     #[test]

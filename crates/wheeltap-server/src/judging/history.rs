@@ -15,6 +15,7 @@ use std::time::Duration;
 use wheeltap_followup::{Faulted, covered_ms};
 use wheeltap_judge::{
     ClassBaselines, EffectiveRule, FAULTS_TO_REPORT, Occurrence, Stretch, TooFewUnits,
+    share_an_instant,
 };
 use wheeltap_model::{ChannelId, ClassBaseline, ClassName, EventTime, Part, RuleRef, UnitId};
 use wheeltap_rules::Rule;
@@ -365,9 +366,8 @@ fn sides(
         .into_iter()
         .partition(|occurrence| occurrence.rule == *rule);
     let overlaps = |a: &Occurrence, b: &Occurrence| {
-        a.part == b.part
-            && a.ended_at.is_none_or(|ended_at| ended_at >= b.raised_at)
-            && b.ended_at.is_none_or(|ended_at| ended_at >= a.raised_at)
+        let span = |of: &Occurrence| (of.raised_at, of.ended_at);
+        a.part == b.part && share_an_instant(span(a), span(b))
     };
     // The same text is one version: then all are of both.
     let is_same = against.is_none_or(|against| against == rule);
@@ -390,4 +390,44 @@ fn sides(
         sorted.insert(place, (occurrence, side));
     }
     sorted.into_values().collect()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use wheeltap_model::{Evidence, RuleName};
+
+    fn occurrence(version: &str, raised: i64, ended: i64) -> Occurrence {
+        let at = EventTime::from_unix_ms;
+        Occurrence {
+            rule: RuleRef {
+                name: RuleName::new("rule").unwrap(),
+                version: version.to_owned(),
+            },
+            part: None,
+            raised_at: at(raised),
+            ended_at: Some(at(ended)),
+            superseded: false,
+            evidence: Evidence {
+                at: at(raised),
+                since: at(raised),
+                inputs: vec![],
+            },
+            end_evidence: None,
+            unsuppressed_at: Some(at(raised)),
+        }
+    }
+
+    #[test]
+    fn alerts_that_only_touch_are_not_of_both_versions() {
+        let (own, other) = (occurrence("1", 10, 20), occurrence("2", 20, 30));
+        let (rule, against) = (own.rule.clone(), other.rule.clone());
+        let found = sides(vec![own, other], &rule, Some(&against));
+        let found: Vec<Side> = found.into_iter().map(|(_, side)| side).collect();
+        assert_eq!(found, [Side::More, Side::Fewer]);
+        let (own, other) = (occurrence("1", 10, 21), occurrence("2", 20, 30));
+        let found = sides(vec![own, other], &rule, Some(&against));
+        let found: Vec<Side> = found.into_iter().map(|(_, side)| side).collect();
+        assert_eq!(found, [Side::Both]);
+    }
 }

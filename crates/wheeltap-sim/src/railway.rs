@@ -20,6 +20,9 @@ pub struct Settings {
     pub seed: u64,
     /// First instant; whole seconds.
     pub start: EventTime,
+    /// What the clocks along the lines show then, s after midnight: sun and frost go by them. 0 to
+    /// 86,399.
+    pub second_of_day: i64,
     /// How long, s; above 0.
     pub duration_s: i64,
     /// Air temperature, rain and leaves.
@@ -34,6 +37,7 @@ impl Default for Settings {
         Self {
             seed: 1,
             start: EventTime::from_unix_ms(1_772_409_600_000),
+            second_of_day: 0,
             duration_s: 86_400,
             weather: Season::Spring.weather(),
             batch_s: 60,
@@ -440,6 +444,8 @@ fn check(settings: &Settings) -> Result<(), SimError> {
         "batch_s must be 1 to 3600"
     } else if settings.start.unix_ms() % 1_000 != 0 {
         "start must be a whole second"
+    } else if !(0..86_400).contains(&settings.second_of_day) {
+        "second_of_day must be 0 to 86399"
     } else if !(-60.0..=60.0).contains(&settings.weather.mean_cel)
         || !(0.0..=40.0).contains(&settings.weather.swing_k)
         || !(0.0..=0.95).contains(&settings.weather.rain_share)
@@ -588,7 +594,7 @@ impl<'a> UnitRun<'a> {
         let settings = &railway.settings;
         let roster = &railway.file.unit[unit_idx];
         let coupled = railway.coupled[unit_idx].as_ref();
-        let start_second_of_day = (settings.start.unix_ms() / 1_000).rem_euclid(86_400);
+        let start_second_of_day = settings.second_of_day;
         let stands_at = roster.stands_at.as_ref();
         let own_line_idx = stands_at
             .and_then(|name| railway.file.line.iter().position(|line| line.name == *name))

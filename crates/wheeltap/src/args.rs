@@ -182,6 +182,10 @@ pub struct DemoArgs {
     /// Play about so many units, in whole trains, those with planted failures first
     #[arg(long, value_name = "NUMBER", allow_negative_numbers = true, value_parser = clap::value_parser!(u16).range(1..))]
     pub units: Option<u16>,
+    /// Let the day end now instead of with 2 March 2026, so that what is due and who rolls in stand
+    /// against the clock
+    #[arg(long)]
+    pub today: bool,
     /// Where to listen; port 0 takes any free one
     #[arg(long, value_name = "ADDRESS:PORT", default_value = "127.0.0.1:0")]
     pub listen: SocketAddr,

@@ -138,13 +138,27 @@ fn railway(args: &DemoArgs) -> anyhow::Result<(String, Railway, Catalogue)> {
     if let Some(n_units) = args.units {
         keep_trains(&mut file_of_railway, &mut failures, usize::from(n_units));
     }
+    let usual = SimSettings::default();
     let settings = SimSettings {
         seed: args.seed,
+        start: usual.start.plus_ms(later_ms(args, &usual)),
         batch_s: BATCH_S,
-        ..SimSettings::default()
+        ..usual
     };
     let railway = Railway::new(settings, &file_of_railway, &failures, &catalogue)?;
     Ok((file_of_railway.name, railway, catalogue))
+}
+
+/// By how much the day is played later than the files of the demonstration say, ms: a day that ends
+/// now ends with the last whole ten minutes, as windows and ticks do.
+fn later_ms(args: &DemoArgs, usual: &SimSettings) -> i64 {
+    const WHOLE_MS: i64 = 600_000;
+    if !args.today {
+        return 0;
+    }
+    let now_ms = remote::now_ms();
+    let ends_ms = usual.start.unix_ms() + 1_000 * usual.duration_s;
+    now_ms - now_ms.rem_euclid(WHOLE_MS) - ends_ms
 }
 
 /// Keeps whole trains and single units until there are `n_units`, those with failures first: half a
@@ -255,9 +269,17 @@ async fn tell_service_track(
         let mut units = railway.units().iter();
         units.any(|known| known.unit.id.as_str() == tail(unit))
     };
+    let later_ms = railway
+        .settings()
+        .start
+        .ms_since(SimSettings::default().start);
     let mut track = connection.turnaround();
     let arrivals = sheet::read_arrivals(&scratch.join("arrivals.csv"), "yard system")?;
-    let arrivals = arrivals.into_iter().map(|(_, arrival)| arrival);
+    let arrivals = arrivals.into_iter().map(|(_, arrival)| v1::Arrival {
+        arrives_unix_ms: arrival.arrives_unix_ms + later_ms,
+        leaves_unix_ms: arrival.leaves_unix_ms.map(|leaves| leaves + later_ms),
+        ..arrival
+    });
     let arrivals = arrivals.filter(|arrival| plays(&arrival.unit)).collect();
     answer(
         track
@@ -268,14 +290,21 @@ async fn tell_service_track(
             .await,
     )?;
     let stock = sheet::read_stock(&scratch.join("parts.csv"), "stores")?;
-    let stock = stock.into_iter().map(|(_, stock)| stock).collect();
+    let stock = stock.into_iter().map(|(_, stock)| v1::PartStock {
+        as_of_unix_ms: stock.as_of_unix_ms + later_ms,
+        ..stock
+    });
+    let stock = stock.collect();
     answer(
         track
             .record_part_stock(v1::RecordPartStockRequest { stock })
             .await,
     )?;
     let care = sheet::read_done(&scratch.join("done.csv"), "shop records")?;
-    let care = care.into_iter().map(|(_, care)| care);
+    let care = care.into_iter().map(|(_, care)| v1::Care {
+        done_unix_ms: care.done_unix_ms + later_ms,
+        ..care
+    });
     let care = care.filter(|care| plays(&care.unit)).collect();
     answer(track.record_care(v1::RecordCareRequest { care }).await)?;
     Ok(())

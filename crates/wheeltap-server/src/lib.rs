@@ -32,6 +32,7 @@ mod run;
 mod settings;
 mod shared;
 mod shutdown;
+mod side_by_side;
 mod start;
 mod status;
 mod telemetry_calls;

@@ -7,11 +7,11 @@ use super::classes;
 use super::rejudge::Rejudge;
 use super::rulebook::{Classes, RuleBook};
 use crate::Shared;
+use crate::side_by_side::{Ended, side_by_side};
 use std::collections::{BTreeMap, BTreeSet, HashSet};
+use std::ops::ControlFlow;
 use std::sync::Arc;
-use std::sync::atomic::{AtomicBool, AtomicUsize, Ordering};
-use std::sync::mpsc::{RecvTimeoutError, sync_channel};
-use std::time::Duration;
+use std::sync::atomic::{AtomicBool, Ordering};
 use wheeltap_followup::{Faulted, covered_ms};
 use wheeltap_judge::{
     ClassBaselines, EffectiveRule, FAULTS_TO_REPORT, Occurrence, Stretch, TooFewUnits,
@@ -26,8 +26,6 @@ const SCRIPT_PIECE_MS: i64 = 15 * 60_000;
 /// A script that failed at so many ticks in a row will go on failing, and may take all the operations it is allowed
 /// at each.
 const GIVE_UP_AFTER: u32 = 300;
-/// How often it is looked whether anybody still waits.
-const LOOK_EVERY: Duration = Duration::from_millis(100);
 
 /// Which of two versions would have raised an alert.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -206,50 +204,21 @@ impl History {
                 record.is_some_and(|record| rulebook.plan(shared, &record).plan.n_slots() > 0)
             })
             .collect();
-        let next = AtomicUsize::new(0);
-        let is_ended = AtomicBool::new(false);
-        let n_threads = std::thread::available_parallelism().map_or(1, std::num::NonZero::get);
-        let (sender, results) = sync_channel(n_threads);
-        std::thread::scope(|scope| {
-            for _ in 0..n_threads.min(units.len()) {
-                let sender = sender.clone();
-                scope.spawn(|| {
-                    let sender = sender;
-                    while let Some(unit) = units.get(next.fetch_add(1, Ordering::Relaxed)) {
-                        let done = self.judge(shared, &rulebook, unit, &is_ended);
-                        if sender.send(done).is_err() || is_ended.load(Ordering::Relaxed) {
-                            return;
-                        }
-                    }
-                });
-            }
-            drop(sender);
-            let mut replay = Replay::default();
-            let mut n_read = 0;
-            let mut n_units_done = 0;
-            loop {
-                let done = match results.recv_timeout(LOOK_EVERY) {
-                    Ok(done) => done.inspect_err(|_| is_ended.store(true, Ordering::Relaxed))?,
-                    Err(RecvTimeoutError::Disconnected) => break,
-                    Err(RecvTimeoutError::Timeout) => {
-                        if shared.shutdown.is_stopping() || !is_wanted() {
-                            is_ended.store(true, Ordering::Relaxed);
-                            return Ok(replay);
-                        }
-                        continue;
-                    }
+        let mut replay = Replay::default();
+        let mut n_read = 0;
+        let mut n_units_done = 0;
+        let ended = side_by_side(
+            &units,
+            || is_wanted() && !shared.shutdown.is_stopping(),
+            |unit, is_ended| self.judge(shared, &rulebook, unit, is_ended),
+            |_, done| {
+                let done = match done {
+                    Ok(done) => done,
+                    Err(error) => return ControlFlow::Break(Some(error)),
                 };
                 n_read += done.n_read;
                 n_units_done += 1;
-                replay.n_units += usize::from(done.has_data);
-                replay.covered_ms += done.covered_ms;
-                if let Some(message) = done.fault {
-                    let faulted = replay.faulted.get_or_insert(Faulted {
-                        n_units: 0,
-                        message,
-                    });
-                    faulted.n_units += 1;
-                }
+                replay.add(&done);
                 let progress = Progress {
                     unit: &done.unit,
                     occurrences: &done.occurrences,
@@ -257,14 +226,19 @@ impl History {
                     n_units: units.len(),
                     n_read,
                 };
-                if !tell(progress) {
-                    is_ended.store(true, Ordering::Relaxed);
-                    return Ok(replay);
+                if tell(progress) {
+                    ControlFlow::Continue(())
+                } else {
+                    ControlFlow::Break(None)
                 }
-            }
-            replay.is_complete = true;
-            Ok(replay)
-        })
+            },
+        );
+        match ended {
+            Ok(()) => replay.is_complete = true,
+            Err(Ended::Unwanted | Ended::Enough(None)) => {}
+            Err(Ended::Enough(Some(error))) => return Err(error),
+        }
+        Ok(replay)
     }
 
     /// For how much of the span something came of these channels.
@@ -350,6 +324,18 @@ impl History {
 }
 
 impl Replay {
+    fn add(&mut self, done: &Done) {
+        self.n_units += usize::from(done.has_data);
+        self.covered_ms += done.covered_ms;
+        if let Some(message) = &done.fault {
+            let faulted = self.faulted.get_or_insert_with(|| Faulted {
+                n_units: 0,
+                message: message.clone(),
+            });
+            faulted.n_units += 1;
+        }
+    }
+
     /// For how much of the span there is data of a unit, on average.
     pub fn covered_ms_a_unit(&self) -> i64 {
         self.covered_ms / i64::try_from(self.n_units).unwrap_or(i64::MAX).max(1)

@@ -2,15 +2,15 @@
 
 use super::panes::{Grid, Reader, Table, UnitPanes};
 use super::quantities::{self, Aspect, CONDITIONS, Work};
+use std::ops::ControlFlow;
 use std::sync::Arc;
-use std::sync::atomic::{AtomicUsize, Ordering};
-use std::sync::mpsc::sync_channel;
 use wheeltap_analysis::{Difference, Walk};
 use wheeltap_catalogue::Catalogue;
 use wheeltap_model::{ChannelDef, ChannelName, ClassName, EventTime, UnitId};
 use wheeltap_store::{Store, StoreError};
 
 use crate::UnitRecord;
+use crate::side_by_side::{Ended, side_by_side};
 
 const HOUR_MS: i64 = 3_600_000;
 const DAY_MS: i64 = 24 * HOUR_MS;
@@ -131,37 +131,30 @@ fn read(
     units: &[Compared],
     mut tell: impl FnMut(usize, usize) -> bool,
 ) -> Result<Vec<UnitPanes>, NoWalk> {
-    let next = AtomicUsize::new(0);
-    let n_threads = std::thread::available_parallelism().map_or(1, std::num::NonZero::get);
-    let (sender, results) = sync_channel(n_threads);
     let mut read: Vec<UnitPanes> = vec![UnitPanes::default(); units.len()];
-    std::thread::scope(|scope| {
-        for _ in 0..n_threads.min(units.len()) {
-            let sender = sender.clone();
-            let next = &next;
-            scope.spawn(move || {
-                loop {
-                    let place = next.fetch_add(1, Ordering::Relaxed);
-                    let Some(compared) = units.get(place) else {
-                        return;
-                    };
-                    if sender.send((place, reader.unit(&compared.unit))).is_err() {
-                        return;
-                    }
-                }
-            });
-        }
-        drop(sender);
-        // Leaving drops the receiver, which ends the threads.
-        for (n_before, (place, panes)) in results.into_iter().enumerate() {
-            read[place] = panes?;
-            if !tell(n_before + 1, units.len()) {
-                return Err(NoWalk::Ended);
+    let mut n_read = 0;
+    let ended = side_by_side(
+        units,
+        || true,
+        |compared, _| reader.unit(&compared.unit),
+        |place, panes| {
+            read[place] = match panes {
+                Ok(panes) => panes,
+                Err(error) => return ControlFlow::Break(error.into()),
+            };
+            n_read += 1;
+            if tell(n_read, units.len()) {
+                ControlFlow::Continue(())
+            } else {
+                ControlFlow::Break(NoWalk::Ended)
             }
-        }
-        Ok(())
-    })?;
-    Ok(read)
+        },
+    );
+    match ended {
+        Ok(()) => Ok(read),
+        Err(Ended::Unwanted) => Err(NoWalk::Ended),
+        Err(Ended::Enough(why)) => Err(why),
+    }
 }
 
 /// Units of the class, the one in question first, then its mates.

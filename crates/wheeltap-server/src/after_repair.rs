@@ -1,14 +1,20 @@
 //! Whether a repair has held: what the rules that called a defect have seen of it since.
 //!
-//! Nothing is kept of it: it follows from telemetry, and late data may change it.
+//! It follows from telemetry, and late data may change it: what was found is kept for minutes at most, and never
+//! on disk.
 
 use crate::Shared;
+use crate::blocking::blocking;
 use crate::judging::{BY_CLOCK, History, Judging, LedgerError, check};
 use std::cmp::Reverse;
 use std::collections::{BTreeMap, BTreeSet, HashMap};
 use std::sync::{Arc, Mutex, PoisonError};
+use tokio::sync::Semaphore;
+use tonic::Status;
 use wheeltap_followup::{DefectQuery, KeptDefect};
-use wheeltap_model::{Condition, DefectId, EventTime, FindingKind, Part, RuleRef, UnitId};
+use wheeltap_model::{
+    Condition, DefectId, EventTime, FindingKind, Part, RuleRef, ServerTime, UnitId,
+};
 use wheeltap_proto::{convert, v1};
 use wheeltap_rules::Rule;
 use wheeltap_store::StoreError;
@@ -16,6 +22,14 @@ use wheeltap_store::StoreError;
 /// A repair that an alert outlasted is looked at again after so much more data: all of it since the repair is
 /// judged each time.
 const LOOK_AGAIN_MS: i64 = 15 * 60_000;
+
+/// What was found of a repair is good until so much of its span more was heard, as a share: looking judges all
+/// of it.
+const STALE_SHARE: i64 = 1_000;
+/// And for so long by the server's clock, as late data does not show in what was heard last.
+const STALE_MS: i64 = 10 * 60_000;
+/// Repairs of which is kept what was found.
+const MOST_KEPT: usize = 4_096;
 
 /// What telemetry says of a repair.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -40,18 +54,140 @@ impl AfterRepair {
     }
 }
 
-/// Repairs of one unit since `from`, newest first, at most `most`, each with what telemetry says of it. Reads
-/// stored telemetry, so it belongs on a blocking thread.
-///
-/// # Errors
-/// A stop of the store.
-pub fn repairs_since(
-    shared: &Shared,
+/// Looks at repairs for whoever asks, one at a time, as each takes all cores.
+pub struct Repairs {
+    shared: Arc<Shared>,
+    judging: Arc<Judging>,
+    found: Mutex<HashMap<DefectId, Found>>,
+    turn: Arc<Semaphore>,
+}
+
+/// What was found of a repair, and of what.
+struct Found {
+    asked: Asked,
+    /// The unit's newest data then.
+    until: EventTime,
+    at: ServerTime,
+    said: AfterRepair,
+}
+
+impl Found {
+    /// Whether it answers what is asked now.
+    fn answers(&self, asked: &Asked, until: EventTime, now: ServerTime) -> bool {
+        let span_ms = self.until.ms_since(asked.repaired_at).max(0);
+        self.asked == *asked
+            && until.ms_since(self.until) <= span_ms / STALE_SHARE
+            && now.ms_since(self.at) <= STALE_MS
+    }
+}
+
+impl Repairs {
+    /// Knows of none yet.
+    pub fn new(shared: Arc<Shared>, judging: Arc<Judging>) -> Self {
+        Self {
+            shared,
+            judging,
+            found: Mutex::default(),
+            turn: Arc::new(Semaphore::new(1)),
+        }
+    }
+
+    /// What telemetry says of the repair of a defect; `None` if it was not repaired, or no rule had called it.
+    ///
+    /// # Errors
+    /// The status of a stop of the store.
+    ///
+    /// # Cancel safety
+    /// Dropping the future gives up the place in the queue; what is looked at already is finished and kept.
+    pub async fn of(self: &Arc<Self>, defect: DefectId) -> Result<Option<AfterRepair>, Status> {
+        self.in_turn(move |repairs| repairs.look(defect)).await
+    }
+
+    /// Repairs of one unit since `from`, newest first, at most `most`, each with what telemetry says of it.
+    ///
+    /// # Errors
+    /// As [`Repairs::of`].
+    ///
+    /// # Cancel safety
+    /// As [`Repairs::of`].
+    pub async fn since(
+        self: &Arc<Self>,
+        unit: UnitId,
+        from: EventTime,
+        most: usize,
+    ) -> Result<Vec<v1::SheetRepair>, Status> {
+        self.in_turn(move |repairs| {
+            let mut repaired = repaired_since(&repairs.judging, &unit, from);
+            repaired.truncate(most);
+            let looked = repaired.into_iter().map(|(_, id, repair)| {
+                let (said, at) = AfterRepair::to_wire(repairs.look(id)?);
+                Ok(v1::SheetRepair {
+                    after_repair: said.into(),
+                    after_repair_unix_ms: at,
+                    ..repair
+                })
+            });
+            looked.collect()
+        })
+        .await
+    }
+
+    async fn in_turn<T: Send + 'static>(
+        self: &Arc<Self>,
+        look: impl FnOnce(&Self) -> Result<T, StoreError> + Send + 'static,
+    ) -> Result<T, Status> {
+        // Never closed, so a turn comes.
+        let turn = Arc::clone(&self.turn).acquire_owned().await;
+        let repairs = Arc::clone(self);
+        blocking(move || {
+            let _turn = turn;
+            look(&repairs)
+        })
+        .await
+    }
+
+    fn look(&self, defect: DefectId) -> Result<Option<AfterRepair>, StoreError> {
+        let is_repair = {
+            let book = self.judging.ledger().book();
+            book.defect(defect).is_some_and(|kept| is_repair(kept))
+        };
+        let asked = is_repair.then(|| ask(&self.judging, defect)).flatten();
+        let Some(asked) = asked else {
+            return Ok(None);
+        };
+        let Some(until) = asked.newest(&self.shared) else {
+            return Ok(Some(AfterRepair::NotYetTested));
+        };
+        let now = self.shared.clock.now();
+        let kept = || self.found.lock().unwrap_or_else(PoisonError::into_inner);
+        let known = kept()
+            .get(&defect)
+            .and_then(|found| found.answers(&asked, until, now).then_some(found.said));
+        if known.is_some() {
+            return Ok(known);
+        }
+        let said = asked.after_repair(&self.shared, &self.judging, until)?;
+        let mut kept = kept();
+        if kept.len() >= MOST_KEPT {
+            kept.clear();
+        }
+        let found = Found {
+            asked,
+            until,
+            at: now,
+            said,
+        };
+        kept.insert(defect, found);
+        Ok(Some(said))
+    }
+}
+
+/// Repairs of one unit since `from`, newest first.
+fn repaired_since(
     judging: &Judging,
     unit: &UnitId,
     from: EventTime,
-    most: usize,
-) -> Result<Vec<v1::SheetRepair>, StoreError> {
+) -> Vec<(EventTime, DefectId, v1::SheetRepair)> {
     let query = DefectQuery {
         unit: Some(unit.clone()),
         status: None,
@@ -59,38 +195,26 @@ pub fn repairs_since(
         component: None,
         open: false,
     };
-    let mut repaired: Vec<(EventTime, DefectId, v1::SheetRepair)> = {
-        let book = judging.ledger().book();
-        let defects = book.defects(&query, None, usize::MAX).into_iter();
-        defects
-            .filter_map(|kept| {
-                let defect = kept.defect();
-                let at = repaired_at(&kept).filter(|at| *at > from && is_repair(&kept))?;
-                let repair = v1::SheetRepair {
-                    defect: convert::defect_name(defect.id),
-                    component: defect.component.clone(),
-                    title: defect.title.clone(),
-                    repaired_unix_ms: at.unix_ms(),
-                    after_repair: v1::AfterRepair::Unspecified.into(),
-                    after_repair_unix_ms: None,
-                };
-                Some((at, defect.id, repair))
-            })
-            .collect()
-    };
-    repaired.sort_unstable_by_key(|(at, id, _)| Reverse((*at, *id)));
-    repaired.truncate(most);
-    repaired
-        .into_iter()
-        .map(|(_, id, repair)| {
-            let (said, at) = AfterRepair::to_wire(after_repair(shared, judging, id)?);
-            Ok(v1::SheetRepair {
-                after_repair: said.into(),
-                after_repair_unix_ms: at,
-                ..repair
-            })
+    let book = judging.ledger().book();
+    let defects = book.defects(&query, None, usize::MAX).into_iter();
+    let mut repaired: Vec<(EventTime, DefectId, v1::SheetRepair)> = defects
+        .filter_map(|kept| {
+            let defect = kept.defect();
+            let at = repaired_at(&kept).filter(|at| *at > from && is_repair(&kept))?;
+            let repair = v1::SheetRepair {
+                defect: convert::defect_name(defect.id),
+                component: defect.component.clone(),
+                title: defect.title.clone(),
+                repaired_unix_ms: at.unix_ms(),
+                after_repair: v1::AfterRepair::Unspecified.into(),
+                after_repair_unix_ms: None,
+            };
+            Some((at, defect.id, repair))
         })
-        .collect()
+        .collect();
+    drop(book);
+    repaired.sort_unstable_by_key(|(at, id, _)| Reverse((*at, *id)));
+    repaired
 }
 
 /// Opens defects again whose alerts outlasted the repair: their rules raise nothing new, as what they raised has
@@ -152,6 +276,7 @@ impl Outlasting {
 }
 
 /// What is asked of the book, taken out at once so that no lock is held while telemetry is read.
+#[derive(PartialEq)]
 struct Asked {
     unit: UnitId,
     repaired_at: EventTime,
@@ -222,54 +347,40 @@ impl Asked {
         }
         Ok(outlasted)
     }
-}
 
-/// Looks at a defect that was repaired; `None` for one that was not, or that no rule had called. Reads
-/// stored telemetry, so it belongs on a blocking thread.
-///
-/// # Errors
-/// A stop of the store.
-pub fn after_repair(
-    shared: &Shared,
-    judging: &Judging,
-    defect: DefectId,
-) -> Result<Option<AfterRepair>, StoreError> {
-    let asked = {
-        let book = judging.ledger().book();
-        book.defect(defect).is_some_and(|kept| is_repair(kept))
-    };
-    let asked = asked.then(|| ask(judging, defect)).flatten();
-    let Some(asked) = asked else {
-        return Ok(None);
-    };
-    if let Some(again_at) = asked.again_at {
-        return Ok(Some(AfterRepair::NotHeld(again_at)));
-    }
-    let from = asked.repaired_at.plus_ms(1);
-    let newest = asked.newest(shared);
-    let Some(until) = newest.filter(|newest| *newest > from) else {
-        return Ok(Some(AfterRepair::NotYetTested));
-    };
-    if let Some(again_at) = asked.outlasted(shared, judging, until)? {
-        return Ok(Some(AfterRepair::NotHeld(again_at)));
-    }
-    let mut seen_clear = Vec::new();
-    for (reference, parts) in &asked.called {
-        let Some(rule) = compiled(shared, judging, reference) else {
-            return Ok(Some(AfterRepair::NotYetTested));
-        };
-        let first = asked.first_seen(shared, judging, rule.absence(), (from, until))?;
-        for part in parts {
-            match first.get(part) {
-                Some(at) => seen_clear.push(*at),
-                None => return Ok(Some(AfterRepair::NotYetTested)),
+    /// What telemetry up to `until` says of the repair. Blocks.
+    fn after_repair(
+        &self,
+        shared: &Shared,
+        judging: &Judging,
+        until: EventTime,
+    ) -> Result<AfterRepair, StoreError> {
+        if let Some(again_at) = self.again_at {
+            return Ok(AfterRepair::NotHeld(again_at));
+        }
+        let from = self.repaired_at.plus_ms(1);
+        if until <= from {
+            return Ok(AfterRepair::NotYetTested);
+        }
+        if let Some(again_at) = self.outlasted(shared, judging, until)? {
+            return Ok(AfterRepair::NotHeld(again_at));
+        }
+        let mut seen_clear = Vec::new();
+        for (reference, parts) in &self.called {
+            let Some(rule) = compiled(shared, judging, reference) else {
+                return Ok(AfterRepair::NotYetTested);
+            };
+            let first = self.first_seen(shared, judging, rule.absence(), (from, until))?;
+            for part in parts {
+                match first.get(part) {
+                    Some(at) => seen_clear.push(*at),
+                    None => return Ok(AfterRepair::NotYetTested),
+                }
             }
         }
+        let last = seen_clear.into_iter().max();
+        Ok(last.map_or(AfterRepair::NotYetTested, AfterRepair::Held))
     }
-    let last = seen_clear.into_iter().max();
-    Ok(Some(
-        last.map_or(AfterRepair::NotYetTested, AfterRepair::Held),
-    ))
 }
 
 fn ask(judging: &Judging, defect: DefectId) -> Option<Asked> {
@@ -338,4 +449,39 @@ fn compiled(shared: &Shared, judging: &Judging, reference: &RuleRef) -> Option<R
     };
     // A version that no longer fits the catalogue cannot say anything.
     check(shared, &reference.name, &source).ok()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn asked(repaired_at: EventTime) -> Asked {
+        Asked {
+            unit: UnitId::new("DW 7").unwrap(),
+            repaired_at,
+            called: BTreeMap::new(),
+            standing: BTreeMap::new(),
+            again_at: None,
+        }
+    }
+
+    #[test]
+    fn what_was_found_is_good_while_little_more_was_heard_and_for_ten_minutes() {
+        let repaired_at = EventTime::from_unix_ms(0);
+        let day = EventTime::from_unix_ms(86_400_000);
+        let at = ServerTime::from_unix_ms(0);
+        let found = Found {
+            asked: asked(repaired_at),
+            until: day,
+            at,
+            said: AfterRepair::Held(day),
+        };
+        let same = asked(repaired_at);
+        assert!(found.answers(&same, day.plus_ms(86_400), at));
+        assert!(!found.answers(&same, day.plus_ms(86_401), at));
+        let ten_minutes_on = ServerTime::from_unix_ms(STALE_MS);
+        assert!(found.answers(&same, day, ten_minutes_on));
+        assert!(!found.answers(&same, day, ServerTime::from_unix_ms(STALE_MS + 1)));
+        assert!(!found.answers(&asked(repaired_at.plus_ms(1)), day, at));
+    }
 }

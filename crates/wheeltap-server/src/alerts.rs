@@ -84,8 +84,28 @@ pub(crate) async fn act<T: Send + 'static>(
     actor: Actor,
     plan: impl FnOnce(&mut Planner<'_>) -> Result<T, Refusal> + Send + 'static,
 ) -> Result<T, Status> {
+    act_then(ledger, actor, plan, || ()).await
+}
+
+/// As [`act`], and does `then` after what is written, even if the caller has left.
+///
+/// # Errors
+/// As [`act`].
+pub(crate) async fn act_then<T: Send + 'static>(
+    ledger: &Arc<Ledger>,
+    actor: Actor,
+    plan: impl FnOnce(&mut Planner<'_>) -> Result<T, Refusal> + Send + 'static,
+    then: impl FnOnce() + Send + 'static,
+) -> Result<T, Status> {
     let ledger = Arc::clone(ledger);
-    tokio::task::spawn_blocking(move || ledger.write(&actor.name, Documents::new(), plan))
+    let written = tokio::task::spawn_blocking(move || {
+        let written = ledger.write(&actor.name, Documents::new(), plan);
+        if matches!(written, Ok(Ok(_))) {
+            then();
+        }
+        written
+    });
+    written
         .await
         .map_err(|_| status::internal("an act was cut off"))?
         .map_err(|error| status::ledger(&error))?

@@ -1,7 +1,7 @@
 //! DefectService: list, get, report, record a finding, and the change feed.
 
 use crate::access::actor_of;
-use crate::after_repair::{AfterRepair, after_repair};
+use crate::after_repair::{AfterRepair, Repairs};
 use crate::alerts::{
     act, bad_field, bad_filter, check_request_id, check_text, two_numbers, two_numbers_bytes,
 };
@@ -41,6 +41,7 @@ const MAX_PARTS: usize = 50;
 pub struct DefectCalls {
     shared: Arc<Shared>,
     judging: Arc<Judging>,
+    repairs: Arc<Repairs>,
 }
 
 fn query(shared: &Shared, filter: Option<v1::DefectFilter>) -> Result<DefectQuery, Status> {
@@ -107,8 +108,12 @@ on_defect!(
 
 impl DefectCalls {
     /// The service over a running judge.
-    pub const fn new(shared: Arc<Shared>, judging: Arc<Judging>) -> Self {
-        Self { shared, judging }
+    pub const fn new(shared: Arc<Shared>, judging: Arc<Judging>, repairs: Arc<Repairs>) -> Self {
+        Self {
+            shared,
+            judging,
+            repairs,
+        }
     }
 
     fn defect(&self, id: DefectId) -> Result<v1::Defect, Status> {
@@ -323,12 +328,7 @@ impl DefectService for DefectCalls {
         let v1::GetDefectRequest { name } = request.into_inner();
         let id = convert::defect_from_name("name", &name).map_err(bad_field)?;
         let mut defect = self.defect(id)?;
-        let (shared, judging) = (Arc::clone(&self.shared), Arc::clone(&self.judging));
-        let since = tokio::task::spawn_blocking(move || after_repair(&shared, &judging, id))
-            .await
-            .map_err(|_| status::internal("looking at a repair was cut off"))?
-            .map_err(|error| status::store(&error))?;
-        let (after_repair, at) = AfterRepair::to_wire(since);
+        let (after_repair, at) = AfterRepair::to_wire(self.repairs.of(id).await?);
         defect.after_repair = after_repair.into();
         defect.after_repair_unix_ms = at;
         Ok(Response::new(defect))

@@ -277,10 +277,16 @@ impl FleetService for FleetCalls {
                 source
             },
         };
-        let (shared, unit) = (Arc::clone(&self.shared), id.clone());
-        let record = blocking(move || shared.fleet.record_state(&unit, dated)).await?;
+        let (shared, judging) = (Arc::clone(&self.shared), Arc::clone(&self.judging));
+        let unit = id.clone();
+        // Told in the same breath: a caller who leaves meanwhile takes nothing back.
+        let record = blocking(move || {
+            let record = shared.fleet.record_state(&unit, dated)?;
+            judging.unit_changed(&unit, from);
+            Ok(record)
+        })
+        .await?;
         let record = record.map_or_else(|| known::unit(&self.shared, &id), Ok)?;
-        self.judging.unit_changed(&id, from);
         Ok(Response::new(wire_unit(&record)))
     }
 
@@ -308,10 +314,16 @@ impl FleetService for FleetCalls {
                 source
             },
         };
-        let (shared, unit) = (Arc::clone(&self.shared), id.clone());
-        let record = blocking(move || shared.fleet.record_consist(&unit, dated)).await?;
+        let (shared, judging) = (Arc::clone(&self.shared), Arc::clone(&self.judging));
+        let unit = id.clone();
+        // Told in the same breath: a caller who leaves meanwhile takes nothing back.
+        let record = blocking(move || {
+            let record = shared.fleet.record_consist(&unit, dated)?;
+            judging.unit_changed(&unit, from);
+            Ok(record)
+        })
+        .await?;
         let record = record.map_or_else(|| known::unit(&self.shared, &id), Ok)?;
-        self.judging.unit_changed(&id, from);
         Ok(Response::new(wire_unit(&record)))
     }
 

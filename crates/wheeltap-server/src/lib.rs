@@ -36,6 +36,7 @@ mod side_by_side;
 mod start;
 mod status;
 mod telemetry_calls;
+mod threads;
 mod turnaround;
 pub mod walk_back;
 

@@ -1,7 +1,7 @@
 //! RuleService: the rule book.
 
 use crate::access::actor_of;
-use crate::alerts::{act, bad_field, check_request_id, check_text};
+use crate::alerts::{act, act_then, bad_field, check_request_id, check_text};
 use crate::judging::{Judging, check, facts, vetted};
 use crate::paging::{Page, PageRule, bad_token};
 use crate::replays::{Replaying, Replays, Sweeping, kept_to_wire};
@@ -493,13 +493,14 @@ impl RuleService for RuleCalls {
         }
         // In force from now on: what was measured before this instant is not judged by it.
         let from = EventTime::from_unix_ms(self.judging.ledger().now().unix_ms());
-        let moved = reference.clone();
-        act(self.judging.ledger(), actor, move |planner| {
-            planner.stage(&moved, stage, from, &reason, &etag)
-        })
+        let (moved, judging) = (reference.clone(), Arc::clone(&self.judging));
+        act_then(
+            self.judging.ledger(),
+            actor,
+            move |planner| planner.stage(&moved, stage, from, &reason, &etag),
+            move || judging.rules_changed(),
+        )
         .await?;
-        let judging = Arc::clone(&self.judging);
-        off_thread(move || judging.rules_changed()).await?;
         self.rule(&reference).map(Response::new)
     }
 }

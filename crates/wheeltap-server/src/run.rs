@@ -4,7 +4,7 @@
 //! what was taken in, end. Streams that do not end by themselves get a deadline.
 
 use crate::access::AccessLayer;
-use crate::after_repair::Outlasting;
+use crate::after_repair::{Outlasting, Repairs};
 use crate::alerts::AlertCalls;
 use crate::cut::Scissors;
 use crate::defects::DefectCalls;
@@ -15,6 +15,7 @@ use crate::judging::{Judging, LedgerError};
 use crate::reports::ReportCalls;
 use crate::rules::RuleCalls;
 use crate::telemetry_calls::TelemetryCalls;
+use crate::threads::start_thread;
 use crate::turnaround::TurnaroundCalls;
 use crate::{Shared, StartError, notify, request_ids, status};
 use std::sync::Arc;
@@ -144,7 +145,7 @@ pub async fn run(
         Ok::<_, StartError>((judging, ingest, thread))
     })
     .await??;
-    let (upkeep, upkeep_thread) = start_upkeep(Arc::clone(&shared)).map_err(system("a thread"))?;
+    let (upkeep, upkeep_thread) = start_upkeep(&shared).map_err(system("a thread"))?;
     let chores = start_chores(&shared, &judging).map_err(system("a thread"))?;
     let tellers = notify::start(&shared, judging.ledger())?;
 
@@ -217,6 +218,7 @@ pub async fn run(
 /// The services of the contract.
 fn services(shared: &Arc<Shared>, judging: &Arc<Judging>, ingest: &Arc<Ingest>) -> Routes {
     let (shared, judging) = (|| Arc::clone(shared), || Arc::clone(judging));
+    let repairs = Arc::new(Repairs::new(shared(), judging()));
     let ingest = IngestServiceServer::new(IngestCalls(Arc::clone(ingest)));
     Routes::new(ingest.max_decoding_message_size(MAX_MESSAGE))
         .add_service(TelemetryServiceServer::new(TelemetryCalls::new(shared())))
@@ -232,6 +234,7 @@ fn services(shared: &Arc<Shared>, judging: &Arc<Judging>, ingest: &Arc<Ingest>) 
         .add_service(DefectServiceServer::new(DefectCalls::new(
             shared(),
             judging(),
+            Arc::clone(&repairs),
         )))
         .add_service(DeskServiceServer::new(DeskCalls::new(shared(), judging())))
         .add_service(ReportServiceServer::new(ReportCalls::new(
@@ -241,6 +244,7 @@ fn services(shared: &Arc<Shared>, judging: &Arc<Judging>, ingest: &Arc<Ingest>) 
         .add_service(TurnaroundServiceServer::new(TurnaroundCalls::new(
             shared(),
             judging(),
+            Arc::clone(&repairs),
         )))
 }
 
@@ -301,19 +305,18 @@ const UPKEEP_EVERY: Duration = Duration::from_secs(1);
 const FORGET_EVERY_MS: i64 = 3_600_000;
 
 /// Starts the thread that cuts, seals and drops once a second until the sender is dropped.
-fn start_upkeep(shared: Arc<Shared>) -> std::io::Result<(Sender<()>, JoinHandle<()>)> {
+fn start_upkeep(shared: &Arc<Shared>) -> std::io::Result<(Sender<()>, JoinHandle<()>)> {
     let (alive, ended) = channel();
-    let thread = std::thread::Builder::new()
-        .name("upkeep".to_owned())
-        .spawn(move || {
-            let mut forgotten_at = None;
-            while ended.recv_timeout(UPKEEP_EVERY) == Err(RecvTimeoutError::Timeout) {
-                if let Err(error) = keep_up(&shared, &mut forgotten_at) {
-                    shared.shutdown.fail(&status::chain(&error));
-                    return;
-                }
+    let keeping = Arc::clone(shared);
+    let thread = start_thread(shared, "upkeep", move || {
+        let mut forgotten_at = None;
+        while ended.recv_timeout(UPKEEP_EVERY) == Err(RecvTimeoutError::Timeout) {
+            if let Err(error) = keep_up(&keeping, &mut forgotten_at) {
+                keeping.shutdown.fail(&status::chain(&error));
+                return;
             }
-        })?;
+        }
+    })?;
     Ok((alive, thread))
 }
 
@@ -351,19 +354,17 @@ fn start_chore(
     chore: impl Fn() -> Result<(), LedgerError> + Send + 'static,
 ) -> std::io::Result<Chore> {
     let (alive, ended) = channel();
-    let shared = Arc::clone(shared);
-    let thread = std::thread::Builder::new()
-        .name(doing.to_owned())
-        .spawn(move || {
-            while ended.recv_timeout(every) == Err(RecvTimeoutError::Timeout) {
-                // After a stop of the store the service is stopping already; whatever else it is, nobody would
-                // notice that this is not done any more.
-                if let Err(error) = chore() {
-                    shared.shutdown.fail(&status::chain(&error));
-                    return;
-                }
+    let failing = Arc::clone(shared);
+    let thread = start_thread(shared, doing, move || {
+        while ended.recv_timeout(every) == Err(RecvTimeoutError::Timeout) {
+            // After a stop of the store the service is stopping already; whatever else it is, nobody would
+            // notice that this is not done any more.
+            if let Err(error) = chore() {
+                failing.shutdown.fail(&status::chain(&error));
+                return;
             }
-        })?;
+        }
+    })?;
     Ok((doing, alive, thread))
 }
 

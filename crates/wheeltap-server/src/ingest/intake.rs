@@ -6,6 +6,7 @@
 use super::source::Source;
 use super::stream::Note;
 use crate::judging::{JudgeJob, Judging};
+use crate::threads::start_thread;
 use crate::{Shared, status};
 use std::sync::Arc;
 use std::thread::JoinHandle;
@@ -64,9 +65,8 @@ impl Intake {
         judging: Arc<Judging>,
     ) -> std::io::Result<(Self, IntakeThread)> {
         let (orders, receiver) = mpsc::channel(2 * GROUP);
-        let thread = std::thread::Builder::new()
-            .name("intake".to_owned())
-            .spawn(move || run(receiver, &shared, &judging))?;
+        let taking = Arc::clone(&shared);
+        let thread = start_thread(&shared, "intake", move || run(receiver, &taking, &judging))?;
         Ok((Self { orders }, thread))
     }
 

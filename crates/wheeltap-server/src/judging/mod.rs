@@ -30,6 +30,7 @@ pub use rulebook::Classes;
 use rulebook::classes_of;
 pub(crate) use rulebook::{check, facts, vetted};
 
+use crate::threads::start_thread;
 use crate::{Shared, StartError, status};
 use memory::{Left, Whose};
 use rulebook::{Compiled, FolderRule, RuleBooks};
@@ -218,19 +219,15 @@ impl Judging {
         };
         let (asking, inbox) = channel();
         let judge = asking::Asking::new(Arc::clone(&inner), inbox);
-        let thread = std::thread::Builder::new()
-            .name("judge-mates".to_owned())
-            .spawn(move || judge.run())
-            .map_err(no_thread)?;
+        let shared = &inner.shared;
+        let thread = start_thread(shared, "judge-mates", move || judge.run()).map_err(no_thread)?;
         let mut shards = Vec::new();
         let mut threads = vec![thread];
         for (idx, units) in units.into_iter().enumerate() {
             let (sender, inbox) = channel();
             let judge = Shard::new(Arc::clone(&inner), inbox, units);
-            let thread = std::thread::Builder::new()
-                .name(format!("judge-{idx}"))
-                .spawn(move || judge.run())
-                .map_err(no_thread)?;
+            let name = format!("judge-{idx}");
+            let thread = start_thread(shared, name, move || judge.run()).map_err(no_thread)?;
             shards.push(sender);
             threads.push(thread);
         }

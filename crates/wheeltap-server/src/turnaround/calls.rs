@@ -3,7 +3,7 @@
 use super::told::{ArrivalOutcome, FORGOTTEN_AFTER_MS, left_at};
 use super::{gather, wire};
 use crate::access::actor_of;
-use crate::after_repair::repairs_since;
+use crate::after_repair::Repairs;
 use crate::alerts::{bad_field, bad_filter, check_text};
 use crate::blocking::blocking;
 use crate::judging::Judging;
@@ -46,6 +46,7 @@ const MOST_MS: u64 = 160_000_000_000_000;
 pub struct TurnaroundCalls {
     shared: Arc<Shared>,
     judging: Arc<Judging>,
+    repairs: Arc<Repairs>,
 }
 
 /// What is wrong with the entries of a request, all of it.
@@ -111,8 +112,12 @@ impl Faults {
 
 impl TurnaroundCalls {
     /// A service over the shared state.
-    pub const fn new(shared: Arc<Shared>, judging: Arc<Judging>) -> Self {
-        Self { shared, judging }
+    pub const fn new(shared: Arc<Shared>, judging: Arc<Judging>, repairs: Arc<Repairs>) -> Self {
+        Self {
+            shared,
+            judging,
+            repairs,
+        }
     }
 
     /// A year before the newest telemetry to a year after now. Before anything was heard nothing says at
@@ -775,10 +780,8 @@ impl TurnaroundService for TurnaroundCalls {
         };
         let unit = found.unit.clone();
         let sheet = self.sheet(found, true).await?;
-        let (shared, judging) = (Arc::clone(&self.shared), Arc::clone(&self.judging));
         let from = sheet.as_of.plus_ms(-REPAIRS_MS);
-        let repairs =
-            blocking(move || repairs_since(&shared, &judging, &unit, from, MOST_REPAIRS)).await?;
+        let repairs = self.repairs.since(unit, from, MOST_REPAIRS).await?;
         Ok(Response::new(v1::Sheet {
             repairs,
             ..wire::sheet(&sheet)

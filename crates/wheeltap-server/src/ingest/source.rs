@@ -1,5 +1,6 @@
 //! Sources on streams: what is settled of each, and which stream of a unit is the newest.
 
+use super::schema::Digest;
 use super::stream::Note;
 use crate::UnitRecord;
 use std::collections::HashMap;
@@ -64,18 +65,48 @@ pub struct Source {
     pub epoch: Epoch,
     fenced: AtomicBool,
     settled: Mutex<Ranges>,
+    damaged: Mutex<Damaged>,
+}
+
+/// Batches that are asked for again at a time; any more go to quarantine at once.
+const MOST_DAMAGED: usize = 256;
+
+/// Batches of a source whose checksum did not match, by sequence, until they come again.
+#[derive(Debug, Default)]
+struct Damaged(HashMap<u64, Digest>);
+
+impl Damaged {
+    fn may_be_whole(&mut self, sequence: u64, payload: Digest) -> bool {
+        if self.0.len() >= MOST_DAMAGED && !self.0.contains_key(&sequence) {
+            return false;
+        }
+        let before = self.0.insert(sequence, payload);
+        if before == Some(payload) {
+            self.0.remove(&sequence);
+            return false;
+        }
+        true
+    }
 }
 
 impl Source {
     /// A source of which `settled` is held.
-    pub const fn new(number: u32, unit: Arc<UnitRecord>, epoch: Epoch, settled: Ranges) -> Self {
+    pub fn new(number: u32, unit: Arc<UnitRecord>, epoch: Epoch, settled: Ranges) -> Self {
         Self {
             number,
             unit,
             epoch,
             fenced: AtomicBool::new(false),
             settled: Mutex::new(settled),
+            damaged: Mutex::default(),
         }
+    }
+
+    /// Whether a batch whose checksum does not match should be sent again: it may have been damaged on the way, and
+    /// the gateway's copy be whole. Once only: what comes again alike was damaged before it was sent.
+    pub fn may_be_whole(&self, sequence: u64, payload: Digest) -> bool {
+        let mut damaged = self.damaged.lock().unwrap_or_else(PoisonError::into_inner);
+        damaged.may_be_whole(sequence, payload)
     }
 
     /// Whether a newer stream has taken over.
@@ -134,6 +165,22 @@ impl Registry {
 mod tests {
     use super::*;
     use std::collections::BTreeSet;
+
+    #[test]
+    fn a_damaged_batch_is_asked_for_again_until_it_comes_alike() {
+        let mut damaged = Damaged::default();
+        assert!(damaged.may_be_whole(7, [1; 16]));
+        assert!(damaged.may_be_whole(7, [2; 16]));
+        assert!(damaged.may_be_whole(8, [1; 16]));
+        assert!(!damaged.may_be_whole(7, [2; 16]));
+        for sequence in 0..2 * MOST_DAMAGED as u64 {
+            damaged.may_be_whole(100 + sequence, [3; 16]);
+        }
+        // There is room for no more until one has come again.
+        assert!(!damaged.may_be_whole(9, [1; 16]));
+        assert!(!damaged.may_be_whole(8, [1; 16]));
+        assert!(damaged.may_be_whole(9, [1; 16]));
+    }
 
     // The law: ranges hold exactly the numbers inserted, ascending and not touching.
     #[test]

@@ -289,6 +289,19 @@ impl Reader {
         };
         let checked = match decode::decode(&batch, schema.as_ref(), limits) {
             Ok(checked) => checked,
+            Err(fault) if is_damaged_on_the_way(&source, &batch, &fault) => {
+                self.ingest.shared.metrics.batches_put_off.add(1);
+                let outcome = v1::BatchOutcome {
+                    sequence,
+                    outcome: Outcome::Retry.into(),
+                    reason: fault.reason.to_owned(),
+                    message: format!("{}; send it again", fault.message),
+                    column: None,
+                    sample: None,
+                };
+                self.turn(source, outcome, false, slot);
+                return Ok(());
+            }
             Err(fault) => {
                 return self
                     .set_aside(source, batch, &schema.definition, fault, slot)
@@ -394,6 +407,13 @@ impl Reader {
         // The writer outlives the reader unless the gateway is gone, which the reader hears itself.
         let _ = self.notes.send(note);
     }
+}
+
+/// Whether the gateway's own copy may be whole. What is settled already is answered as that.
+fn is_damaged_on_the_way(source: &Source, batch: &v1::TelemetryBatch, fault: &Fault) -> bool {
+    fault.reason == "BAD_CHECKSUM"
+        && !source.settled().contains(batch.sequence)
+        && source.may_be_whole(batch.sequence, digest_of(&batch.payload))
 }
 
 /// Whether tonic failed to decode a message, as opposed to losing the connection.

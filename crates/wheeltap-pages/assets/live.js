@@ -13,7 +13,7 @@
   let isConnected = true;
   let isReading = false;
 
-  const clock = (ms) => new Date(ms).toISOString().slice(11, 19) + " UTC";
+  const clock = (ms) => new Date(ms).toISOString().slice(0, 19).replace("T", " ") + " UTC";
 
   function say() {
     const isLost = !isConnected || Date.now() - lastHeard > silentAfter;
@@ -126,22 +126,39 @@
     }
   }
 
-  const events = new EventSource("/live");
-  events.onmessage = (event) => {
-    const now = JSON.parse(event.data);
-    lastHeard = Date.now();
-    isConnected = now.connected;
-    if (now.at > knownAt) knownAt = now.at;
-    if (now.generation !== wanted || shown !== wanted) {
-      wanted = now.generation;
-      read();
-    }
-    say();
-  };
-  events.onerror = () => {
-    isConnected = false;
-    say();
-  };
+  // A browser keeps six connections a host and no more: a page that nobody sees, or that was left and lies in the
+  // browser's memory, gives its own back.
+  let events = null;
+
+  function listen() {
+    if (events || document.hidden) return;
+    events = new EventSource("/live");
+    events.onmessage = (event) => {
+      const now = JSON.parse(event.data);
+      lastHeard = Date.now();
+      isConnected = now.connected;
+      if (now.at > knownAt) knownAt = now.at;
+      if (now.generation !== wanted || shown !== wanted) {
+        wanted = now.generation;
+        read();
+      }
+      say();
+    };
+    events.onerror = () => {
+      isConnected = false;
+      say();
+    };
+  }
+
+  function leave() {
+    events?.close();
+    events = null;
+  }
+
+  document.addEventListener("visibilitychange", () => (document.hidden ? leave() : listen()));
+  addEventListener("pagehide", leave);
+  addEventListener("pageshow", listen);
+  listen();
   setInterval(say, 1000);
   // Time left goes on without a change of any alert.
   setInterval(() => { shown = -1; read(); }, 60000);

@@ -85,7 +85,8 @@ pub async fn take_on(
     pages.live.touch();
     let to = match back.as_str() {
         "defect" => format!("/defects/{number}?said={said}"),
-        _ => format!("/?said={said}&defect={number}#d{number}"),
+        // Where the next one is.
+        _ => format!("/?said={said}&defect={number}#waiting"),
     };
     Redirect::to(&to).into_response()
 }

@@ -27,10 +27,11 @@ pub fn request_id() -> String {
     format!("page-{:x}-{number:x}", crate::board::now_ms())
 }
 
-/// `14:05:09`, now and in UTC.
+/// `2026-03-02 14:05:09`, now and in UTC.
 pub fn clock() -> String {
     let text = instant(crate::board::now_ms());
-    text.get(11..19).unwrap_or_default().to_owned()
+    let text = text.get(..19).unwrap_or_default();
+    text.replacen('T', " ", 1)
 }
 
 /// A wire enum's word, as on a page: `UNIT_STATE_IN_SHOP` becomes `in shop`.

@@ -90,12 +90,55 @@ fn write_rfc3339(unix_ms: i64, f: &mut fmt::Formatter<'_>) -> fmt::Result {
 
 /// Why a span such as `"5 min"` was refused.
 #[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
-#[error(
-    "\"{text}\" is no span: write a whole number and one of ms, s, min, h, d, such as \"5 min\""
-)]
+#[error("\"{text}\" is no span: {mend}")]
 pub struct InvalidSpan {
     /// The text as given.
     pub text: String,
+    /// What to write instead.
+    pub mend: String,
+}
+
+impl InvalidSpan {
+    fn new(text: &str) -> Self {
+        let mend = match meant_ms(text) {
+            Some(0) => {
+                "it must be longer than nothing; leave it out where none is wanted".to_owned()
+            }
+            Some(span_ms) => format!("write \"{}\"", format_span(span_ms)),
+            None => {
+                "write a whole number and one of ms, s, min, h, d, such as \"5 min\"".to_owned()
+            }
+        };
+        Self {
+            text: text.to_owned(),
+            mend,
+        }
+    }
+}
+
+/// What a text that is no span was most likely meant to be, in milliseconds: a fraction, or a unit by another name.
+fn meant_ms(text: &str) -> Option<i64> {
+    let trimmed = text.trim();
+    let digits_end = trimmed.find(|c: char| !c.is_ascii_digit() && c != '.')?;
+    let (number, unit) = trimmed.split_at(digits_end);
+    let unit = unit.trim().to_ascii_lowercase();
+    let (_, factor) = SPAN_UNITS
+        .iter()
+        .zip(SPAN_HABITS)
+        .find_map(|((name, factor), habits)| {
+            (*name == unit || habits.contains(&unit.as_str())).then_some((name, factor))
+        })?;
+    let count: f64 = number.parse().ok()?;
+    #[expect(
+        clippy::cast_precision_loss,
+        clippy::cast_possible_truncation,
+        reason = "at most a day, and the product is checked"
+    )]
+    let whole = {
+        let span_ms = count * *factor as f64;
+        (span_ms.fract() == 0.0 && span_ms < 1e15).then_some(span_ms as i64)
+    };
+    whole
 }
 
 const SPAN_UNITS: [(&str, i64); 5] = [
@@ -106,15 +149,22 @@ const SPAN_UNITS: [(&str, i64); 5] = [
     ("d", 86_400_000),
 ];
 
+/// What people write instead of each of [`SPAN_UNITS`], in lower case.
+const SPAN_HABITS: [&[&str]; 5] = [
+    &["msec", "millisecond", "milliseconds"],
+    &["sec", "secs", "second", "seconds"],
+    &["m", "mins", "minute", "minutes"],
+    &["hr", "hrs", "hour", "hours"],
+    &["day", "days"],
+];
+
 /// Reads a span such as `10 s`, `5 min`, `4 h`, `14 d` or `250 ms` into milliseconds (UCUM codes).
 ///
 /// # Errors
 /// [`InvalidSpan`] when the number is not a whole one above zero, the unit is unknown, or the
 /// span does not fit.
 pub fn parse_span(text: &str) -> Result<i64, InvalidSpan> {
-    let refused = || InvalidSpan {
-        text: text.to_owned(),
-    };
+    let refused = || InvalidSpan::new(text);
     let trimmed = text.trim();
     let digits_end = trimmed
         .find(|c: char| !c.is_ascii_digit())
@@ -183,6 +233,24 @@ mod tests {
             "99999999999999999 d",
         ] {
             assert!(parse_span(bad).is_err(), "{bad}");
+        }
+    }
+
+    #[test]
+    fn a_refused_span_says_what_to_write_instead() {
+        for (text, mend) in [
+            ("1.5 h", "write \"90 min\""),
+            ("0.5 min", "write \"30 s\""),
+            ("10 sec", "write \"10 s\""),
+            ("2 Hours", "write \"2 h\""),
+            ("5m", "write \"5 min\""),
+            ("0 s", "leave it out"),
+            ("0.0001 s", "write a whole number"),
+            ("1.2.3 h", "write a whole number"),
+            ("soon", "write a whole number"),
+        ] {
+            let said = parse_span(text).unwrap_err().to_string();
+            assert!(said.contains(mend), "{said}");
         }
     }
 }

@@ -153,16 +153,18 @@ pub(crate) fn text<'a>(node: &'a Node, field: &str, findings: &mut Findings) -> 
 
 pub(crate) fn span(node: &Node, field: &str, findings: &mut Findings) -> Option<i64> {
     let text = text(node, field, findings)?;
-    let span_ms = parse_span(text).ok();
-    if span_ms.is_none() {
-        findings.refuse(
-            node.place,
-            format!("\"{text}\" is no span of time"),
-            "a span is a whole number above zero and one of ms, s, min, h, d",
-            "write it like \"10 s\", \"5 min\" or \"4 h\"",
-        );
+    match parse_span(text) {
+        Ok(span_ms) => Some(span_ms),
+        Err(refusal) => {
+            findings.refuse(
+                node.place,
+                format!("\"{text}\" is no span of time"),
+                "a span is a whole number above zero and one of ms, s, min, h, d",
+                refusal.mend,
+            );
+            None
+        }
     }
-    span_ms
 }
 
 /// The longest time to respond.
@@ -175,6 +177,8 @@ pub(crate) struct Read {
     pub dialect: Dialect,
     pub tick_ms: Option<i64>,
     pub longest_delay_ms: i64,
+    /// Which delay that is, and where it stands; `None` where there is none.
+    pub longest_delay: Option<(&'static str, Place)>,
     pub for_each: Option<Place>,
     pub applies: Applies,
     pub class_places: Vec<(ClassName, Place)>,
@@ -294,6 +298,11 @@ pub(crate) fn read(function: &Function, findings: &mut Findings) -> Read {
     let on_delay_ms = delay(on_delay, "on_delay", tick_ms, findings);
     let off_delay_ms = delay(off_delay, "off_delay", tick_ms, findings);
     read.longest_delay_ms = on_delay_ms.max(off_delay_ms);
+    read.longest_delay = if off_delay_ms > on_delay_ms {
+        off_delay.map(|(_, place)| ("off_delay", place))
+    } else {
+        on_delay.map(|(_, place)| ("on_delay", place))
+    };
     let [title, system, component, cause, consequence, action] = texts;
     if let (true, Some(place)) = (safety, for_shop) {
         findings.refuse(

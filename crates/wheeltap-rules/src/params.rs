@@ -277,14 +277,17 @@ fn number(
     };
     let given = finite(value, "the value", findings);
     let code = text(ucum, "the unit", findings)?;
-    let Ok(unit) = Ucum::parse(code) else {
-        findings.refuse(
-            ucum.place,
-            format!("\"{code}\" is no UCUM unit"),
-            "a parameter is compared with what is measured",
-            "write a code such as \"K\", \"Cel\", \"kPa\" or \"1\"",
-        );
-        return None;
+    let unit = match Ucum::parse(code) {
+        Ok(unit) => unit,
+        Err(refusal) => {
+            findings.refuse(
+                ucum.place,
+                format!("\"{code}\" is no UCUM unit"),
+                refusal.why,
+                "write a code such as \"K\", \"Cel\", \"kPa\" or \"1\"",
+            );
+            return None;
+        }
     };
     let [from, to, step] = bounds(range, findings, |node, what, findings| {
         finite(node, what, findings)

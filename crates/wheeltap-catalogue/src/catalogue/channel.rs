@@ -423,7 +423,7 @@ pub(crate) fn read_span(
             problems.add(
                 &text.span,
                 format!("`{key}` = \"{}\" is no span", refusal.text),
-                "write a whole number and one of ms, s, min, h, d, such as \"5 min\"",
+                refusal.mend,
             );
             None
         }

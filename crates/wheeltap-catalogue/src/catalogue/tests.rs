@@ -217,7 +217,7 @@ const MISTAKES: &[(&str, usize, usize, &str)] = &[
         "[[channel]]\nname = \"engine.speed\"\ninterval = \"1 m\"",
         3,
         12,
-        "5 min",
+        "write \"1 min\"",
     ),
     (
         "[[channel]]\nname = \"engine.speed\"\nrange = [5, 1]",

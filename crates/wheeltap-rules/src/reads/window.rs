@@ -12,6 +12,8 @@ use crate::syntax::Node;
 use crate::{ClassWindow, OfClass, Read, Statistic, conditions, pane_ms};
 use wheeltap_model::{ChannelDef, ChannelKind, format_span};
 
+const DAY_MS: i64 = 86_400_000;
+
 impl Planner<'_> {
     pub(super) fn window(
         &mut self,
@@ -59,6 +61,7 @@ impl Planner<'_> {
             tick_ms,
         };
         self.check_enough(reader, statistic, def, cut, window_place)?;
+        self.warn_by_samples(reader, statistic, def, place);
         self.check_limits(reader, statistic, def, args)?;
         if let Some((past_ms, past_place)) = parts.past {
             self.check_window((past_ms, most_panes), tick_ms, def, past_place)?;
@@ -194,6 +197,42 @@ impl Planner<'_> {
         Some(())
     }
 
+    /// Of a held channel, which is sent when it changes, samples do not say for how long a value was held.
+    fn warn_by_samples(
+        &mut self,
+        reader: &Reader,
+        statistic: Statistic,
+        def: &ChannelDef,
+        place: Place,
+    ) {
+        if !matches!(def.kind, ChannelKind::Held { .. }) {
+            return;
+        }
+        let mend = match statistic {
+            Statistic::StdDev | Statistic::MovingRange => {
+                "use range(), or quantile(), which goes by time"
+            }
+            Statistic::Slope | Statistic::SlopeError => {
+                "use rate(), or robust_slope(), which compares the means of panes"
+            }
+            Statistic::Ewma(_) | Statistic::EwmaScore { .. } => "use mean(), which goes by time",
+            Statistic::CusumHigh { .. } | Statistic::CusumLow { .. } => {
+                "use integral() or time_above(), which go by time"
+            }
+            _ => return,
+        };
+        self.findings.warn(
+            place,
+            format!("{}() of a held channel", reader.name),
+            format!(
+                "it goes by samples, not by time: {} is sent when it changes, so a value of a second counts \
+                 like one of an hour",
+                def.name
+            ),
+            mend,
+        );
+    }
+
     /// A limit or target that no value can reach.
     fn check_limits(
         &mut self,
@@ -254,22 +293,32 @@ impl Planner<'_> {
         if needed <= kept {
             return Some(());
         }
-        let most = kept - self.env.settlement_horizon_ms - self.about.longest_delay_ms;
-        self.findings.refuse(
-            place,
-            format!("a window of {}", format_span(window_ms)),
-            format!(
-                "samples are kept {}, and late ones are judged for {}, so the window with the \
-                 rule's delay would reach past them",
-                format_span(kept),
-                format_span(self.env.settlement_horizon_ms)
-            ),
-            if most > 0 {
-                format!("use at most {}, or keep samples longer", format_span(most))
-            } else {
-                "shorten the delays, or keep samples longer".to_owned()
-            },
+        let room_ms = kept - self.env.settlement_horizon_ms;
+        let delay_ms = self.about.longest_delay_ms;
+        let why = format!(
+            "samples are kept {}, and late ones are judged for {}, so the window with the rule's delay would \
+             reach past them",
+            format_span(kept),
+            format_span(self.env.settlement_horizon_ms)
         );
+        // The longer of the two is what cannot be meant.
+        let (place, what, most) = match self.about.longest_delay {
+            Some((field, place)) if delay_ms > window_ms => {
+                // In whole days, so that windows of minutes and hours say the same.
+                let most = (room_ms - window_ms).max(0) / DAY_MS * DAY_MS;
+                (place, format!("{field} of {}", format_span(delay_ms)), most)
+            }
+            _ => {
+                let what = format!("a window of {}", format_span(window_ms));
+                (place, what, room_ms - delay_ms)
+            }
+        };
+        let mend = if most > 0 {
+            format!("use at most {}, or keep samples longer", format_span(most))
+        } else {
+            "shorten window and delays, or keep samples longer".to_owned()
+        };
+        self.findings.refuse(place, what, why, mend);
         None
     }
 }

@@ -190,6 +190,21 @@ fn inputs_that_are_never_known_or_never_move() {
             "seen.x > 31",
             "than promised",
         ),
+        (
+            "stdev(\"engine.notch\", \"1 h\")".to_owned(),
+            "seen.x > 1",
+            "it goes by samples, not by time: engine.notch",
+        ),
+        (
+            "slope(\"engine.notch\", \"1 h\")".to_owned(),
+            "seen.x > 1",
+            "use rate(), or robust_slope()",
+        ),
+        (
+            "ewma(\"engine.notch\", 0.1, \"1 h\")".to_owned(),
+            "seen.x > 1",
+            "use mean()",
+        ),
     ] {
         let vetted = vet(
             "rule.rhai",
@@ -209,6 +224,10 @@ fn inputs_that_are_never_known_or_never_move() {
         (format!("slope_error({oil}, \"30 s\")"), "seen.x > 1"),
         (format!("time_above({oil}, 90, \"5 min\")"), "seen.x > 299"),
         (held.to_owned(), "seen.x > 299"),
+        (
+            "robust_slope(\"engine.notch\", \"1 h\")".to_owned(),
+            "seen.x > 1",
+        ),
         (
             format!(
                 "mean({oil}, \"1 h\", #{{ during: [at_least(\"engine.notch\", 5), at_most(\"engine.notch\", 5)] }})"

@@ -143,6 +143,25 @@ fn bad_measurements_are_refused_by_place_and_mend() {
     ran.says(1, &["gone.csv could not be read"]);
 }
 
+// The same reading twice is one; of differing ones the lines are told, in whichever file they stand.
+#[test]
+fn readings_that_differ_for_one_instant_are_told_with_their_lines() {
+    let bench = Bench::new();
+    bench.write("a.csv", "t_s,oil\n0,40\n1,41\n2,42\n2,42\n3,43\n3,44\n");
+    bench.write("b.csv", "t_s,oil\n0,40\n1,51\n1,41\n");
+    let ran = replay(&bench, &["a.csv", "b.csv"]);
+    ran.says(
+        0,
+        &[
+            "engine.oil.temperature: readings that differ for one instant, so that they feed no rule: 2, first of \
+             ZVR 4117 at 2026-01-01T00:00:01Z: a.csv:3 and b.csv:3",
+        ],
+    );
+    let alike = replay(&bench, &["day.csv", "day.csv"]);
+    alike.says(0, &[]);
+    assert!(!alike.stderr.contains("differ"), "{}", alike.stderr);
+}
+
 #[test]
 fn a_bad_map_is_refused_by_place_and_mend() {
     let bench = Bench::new();

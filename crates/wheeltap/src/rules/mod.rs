@@ -3,6 +3,7 @@
 pub mod baselines;
 pub mod book;
 pub mod cases;
+mod conflicts;
 pub mod forecast;
 mod labels;
 pub mod replay;

@@ -22,7 +22,9 @@ use wheeltap_judge::{
     EffectiveRule, FAULTS_TO_REPORT, FaultReport, FitReport, Judgement, Occurrence, UnitContext,
     UnitData, UnitPlan, replay_unit,
 };
-use wheeltap_model::{ChannelId, ClassName, EventTime, Part, RuleName, UnitId, format_span};
+use wheeltap_model::{
+    ChannelId, ClassName, EventTime, Part, RuleName, Series, UnitId, format_span,
+};
 use wheeltap_rules::{Environment, Rule, compile};
 
 const HOUR_MS: i64 = 3_600_000;
@@ -39,6 +41,11 @@ pub(super) struct UnitRead {
 impl UnitRead {
     fn keep(&mut self) {
         self.data = std::mem::take(&mut self.measured).into();
+    }
+
+    /// What was kept of it, by channel.
+    pub(super) fn series(&self) -> &[(ChannelId, Series)] {
+        &self.data.series
     }
 
     /// For how long there is data of these channels.
@@ -120,6 +127,7 @@ pub fn run(args: &ReplayArgs) -> Result<Outcome, Stop> {
         Some(span) => classes(&args.class, &units, &rules, &map, span)?,
         None => ByClass::new(),
     };
+    super::conflicts::say(&units, &args.files, &map);
     let judged_on: Vec<JudgedOn> = rules
         .iter()
         .map(|rule| JudgedOn::of(&units, rule, map.catalogue()))

@@ -285,6 +285,7 @@ fn of_files(args: &SweepArgs, map: &Path) -> Result<Swept, Stop> {
     }
     say_what_is_unknown(&in_force.rule, &map);
     let classes = classes(&args.class, &units, &variants, &map, span)?;
+    super::conflicts::say(&units, &args.files, &map);
     let alerts = judge_all(&mut units, &variants, map.catalogue(), &classes);
     let tried = grid
         .into_iter()

@@ -7,7 +7,8 @@ mod tests;
 
 use crate::catalogue::{Catalogue, CatalogueProblem};
 use crate::csv_reader::Measurements;
-use crate::doc::{At, Problems, Section};
+use crate::doc::{At, Problems, Section, as_number};
+use crate::instant::read_instant;
 use crate::map::{BoundMap, CsvMap};
 use fill::Between;
 use std::fmt::Write;
@@ -44,6 +45,8 @@ pub struct RuleCase {
     pub consists: Timeline<ConsistPosition>,
     /// Units that are with it in its train, and work, all the time.
     pub mates: Vec<CaseMate>,
+    /// What its class does, from before the case begins.
+    pub baselines: Vec<CaseBaseline>,
     /// All alerts it must give, and no others.
     pub alerts: Vec<ExpectedAlert>,
 }
@@ -57,6 +60,17 @@ pub struct CaseMate {
     pub class: Option<ClassName>,
     /// What was measured, in order of time; channels as in the case's catalogue.
     pub measured: Measurements,
+}
+
+/// What the class of a case's unit does.
+#[derive(Clone, Debug, PartialEq)]
+pub struct CaseBaseline {
+    /// The rule's input whose window it is of, by the name in `reads()`.
+    pub input: String,
+    /// The class's median, in the channel's unit.
+    pub median: f64,
+    /// Its spread, in the same; above 0.
+    pub spread: f64,
 }
 
 /// One alert that a case must give.
@@ -154,6 +168,7 @@ impl<N: FnMut(&str) -> Result<String, String>> CaseReader<'_, '_, N> {
         let states = self.states(section, from);
         let consists = self.consists(section);
         let mates = self.mates(section, from, between, map.as_ref());
+        let baselines = self.baselines(section);
         let alerts = self.alerts(section, from);
         section.refuse_unknown(self.problems);
         let (name, csv, map, (_, table)) = (name?, csv?, map?, table?);
@@ -171,8 +186,57 @@ impl<N: FnMut(&str) -> Result<String, String>> CaseReader<'_, '_, N> {
             states,
             consists,
             mates,
+            baselines,
             alerts,
         })
+    }
+
+    fn baselines(&mut self, section: &mut Section<'_, '_>) -> Vec<CaseBaseline> {
+        let mut baselines: Vec<CaseBaseline> = Vec::new();
+        for mut entry in section.tables("baseline", "[[case.baseline]]", self.problems) {
+            let input = entry.text("input", self.problems).map(At::owned);
+            entry.missing("input", "\"score\", as reads() names it", self.problems);
+            let mut number = |key| {
+                let value = entry.value(key)?;
+                let number = as_number(value.get_ref());
+                if number.is_none() {
+                    self.problems.add(
+                        &value.span(),
+                        format!("`{key}` is no number"),
+                        "give it in the channel's unit",
+                    );
+                }
+                number.map(|number| (number, value.span()))
+            };
+            let (median, spread) = (number("median"), number("spread"));
+            entry.missing("median", "84.0, in the channel's unit", self.problems);
+            entry.missing("spread", "2.0, in the channel's unit", self.problems);
+            entry.refuse_unknown(self.problems);
+            let (Some(input), Some((median, _)), Some((spread, at))) = (input, median, spread)
+            else {
+                continue;
+            };
+            if spread <= 0.0 {
+                self.problems.add(
+                    &at,
+                    format!("a spread of {spread}"),
+                    "give one above 0: units of a class always differ by a little",
+                );
+            }
+            if baselines.iter().any(|known| known.input == input.value) {
+                self.problems.add(
+                    &input.span,
+                    format!("a baseline of {} is there already", input.value),
+                    "give each input one",
+                );
+            }
+            baselines.push(CaseBaseline {
+                input: input.value,
+                median,
+                spread,
+            });
+        }
+        baselines
     }
 
     /// From where spans count; 2026-01-01 where the case does not say.
@@ -181,8 +245,8 @@ impl<N: FnMut(&str) -> Result<String, String>> CaseReader<'_, '_, N> {
         let Some(from) = section.text("from", self.problems) else {
             return default;
         };
-        if let Ok(instant) = from.value.parse::<jiff::Timestamp>() {
-            return EventTime::from_unix_ms(instant.as_millisecond());
+        if let Some(unix_ms) = read_instant(from.value) {
+            return EventTime::from_unix_ms(unix_ms);
         }
         self.problems.add(
             &from.span,
@@ -520,8 +584,8 @@ impl<N: FnMut(&str) -> Result<String, String>> CaseReader<'_, '_, N> {
 }
 
 fn instant(text: &str, from: EventTime) -> Option<EventTime> {
-    if let Ok(instant) = text.parse::<jiff::Timestamp>() {
-        return Some(EventTime::from_unix_ms(instant.as_millisecond()));
+    if let Some(unix_ms) = read_instant(text) {
+        return Some(EventTime::from_unix_ms(unix_ms));
     }
     if text.trim() == "0 s" {
         return Some(from);

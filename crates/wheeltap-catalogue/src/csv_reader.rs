@@ -3,6 +3,7 @@
 
 mod events;
 
+use crate::instant::{is_offset, read_instant};
 use crate::map::{BoundColumn, BoundMap, Layout, Source, TimeForm, Whose};
 use csv::ByteRecord;
 use flate2::bufread::MultiGzDecoder;
@@ -693,17 +694,19 @@ impl Clock {
                 let counted = read_decimal(text, decimal_comma)? * unit_ms;
                 from_ms.checked_add(whole_ms(counted)?)
             }
-            TimeForm::Rfc3339 { offset_s } => text
-                .parse::<jiff::Timestamp>()
-                .ok()
-                .map(jiff::Timestamp::as_millisecond)
-                .or_else(|| civil_ms(text.parse::<DateTime>().ok()?, (*offset_s)?)),
+            TimeForm::Rfc3339 { offset_s } => match text.parse::<jiff::Timestamp>() {
+                Ok(_) => read_instant(text),
+                Err(_) => civil_ms(text.parse::<DateTime>().ok()?, (*offset_s)?),
+            },
             TimeForm::Pattern {
                 pattern,
                 offset_s,
                 date_from_file,
             } => {
                 let parsed = BrokenDownTime::parse(pattern, text).ok()?;
+                if !parsed.offset().is_none_or(|own| is_offset(own.seconds())) {
+                    return None;
+                }
                 if *date_from_file {
                     let offset_s = parsed.offset().map_or(*offset_s, jiff::tz::Offset::seconds);
                     return civil_ms(self.dated(&parsed)?, offset_s);

@@ -37,15 +37,17 @@ mod derived;
 mod doc;
 mod exact;
 mod health;
+mod instant;
 mod map;
 mod ucum;
 mod work;
 
-pub use cases::{ANY_CASE_UNIT, CASES_ENDING, ExpectedAlert, RuleCase, read_cases};
+pub use cases::{ANY_CASE_UNIT, CASES_ENDING, CaseBaseline, ExpectedAlert, RuleCase, read_cases};
 pub use catalogue::{Catalogue, CatalogueProblem};
 pub use csv_reader::{CsvProblem, Measurements, ReadSummary, RowSamples};
 pub use derived::{ClassConstant, DerivedArg, DerivedDef};
 pub use health::{Health, Stuck};
+pub use instant::read_instant;
 pub use map::{BoundMap, CsvMap};
 pub use ucum::{Conversion, Dimension, InvalidUcum, Ucum};
 pub use work::read_work;

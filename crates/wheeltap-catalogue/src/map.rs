@@ -8,6 +8,7 @@ use crate::catalogue::{
     Catalogue, CatalogueProblem, ChannelSays, channel_name, parse_ucum, read_span,
 };
 use crate::doc::{At, Problems, Section, as_count, as_number};
+use crate::instant::{is_offset, read_instant};
 use crate::ucum::{Conversion, Ucum};
 use std::path::Path;
 use toml::de::DeValue;
@@ -576,6 +577,7 @@ fn read_zone(zone: &At<&str>, problems: &mut Problems<'_>) -> Option<i32> {
             .ok()
             .and_then(|parsed| parsed.offset())
             .map(jiff::tz::Offset::seconds)
+            .filter(|offset_s| is_offset(*offset_s))
     };
     if offset.is_none() {
         problems.add(
@@ -605,7 +607,7 @@ fn read_counts(
     };
     let mut from_ms = 0;
     if let Some(from) = from {
-        let Ok(instant) = from.value.parse::<jiff::Timestamp>() else {
+        let Some(instant) = read_instant(from.value) else {
             problems.add(
                 &from.span,
                 format!("`from` = \"{}\" is no RFC 3339 instant", from.value),
@@ -613,7 +615,7 @@ fn read_counts(
             );
             return None;
         };
-        from_ms = instant.as_millisecond();
+        from_ms = instant;
     }
     Some(TimeForm::Counts { unit_ms, from_ms })
 }

@@ -65,18 +65,12 @@ fn from_toml(file: &str, text: &str, catalogue: &Catalogue) -> Result<Vec<Unit>,
         }
         let commissioned_ms = match &line.commissioned {
             None => 0,
-            Some(text) => text
-                .parse::<jiff::Timestamp>()
-                .map_err(|error| {
-                    problem(
-                        format!(
-                            "unit {} has a commissioned that is no time: {error}",
-                            line.id
-                        ),
-                        "write it as \"2020-01-31T00:00:00Z\"",
-                    )
-                })?
-                .as_millisecond(),
+            Some(text) => wheeltap_catalogue::read_instant(text).ok_or_else(|| {
+                problem(
+                    format!("unit {} has a commissioned that is no time", line.id),
+                    "write it as \"2020-01-31T00:00:00Z\"",
+                )
+            })?,
         };
         units.push(Unit {
             road_number: line

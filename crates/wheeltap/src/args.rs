@@ -457,8 +457,7 @@ fn instant(text: &str) -> Option<i64> {
     } else {
         text
     };
-    let instant = text.parse::<jiff::Timestamp>().ok()?;
-    Some(instant.as_millisecond())
+    wheeltap_catalogue::read_instant(text)
 }
 
 /// Unix milliseconds from RFC 3339 or a date, or from a span back from now.

@@ -187,6 +187,40 @@ fn what_is_wrong_is_said_with_its_place() {
 }
 
 #[test]
+fn baselines_are_given_by_input() {
+    let head = "[[case]]\nname = \"n\"\ncsv = \"a.csv\"\nalert = []\n";
+    let files = [("a.csv", "s,engine.oil.temperature\n0,80\n")];
+    let with = |baselines: &str| cases(&format!("{head}baseline = [{baselines}]\n"), &files);
+    let good = "{ input = \"score\", median = 84, spread = 2.5 }";
+    let case = with(good).unwrap().remove(0);
+    let expected = CaseBaseline {
+        input: "score".to_owned(),
+        median: 84.0,
+        spread: 2.5,
+    };
+    assert_eq!(case.baselines, [expected]);
+    for (baselines, words) in [
+        ("{ input = \"score\", median = 84 }", "spread"),
+        (
+            "{ input = \"score\", median = 84, spread = 0 }",
+            "a spread of 0",
+        ),
+        (
+            "{ input = \"score\", median = \"84\", spread = 1 }",
+            "`median` is no number",
+        ),
+        ("{ of = \"score\", median = 84, spread = 1 }", "input"),
+        (&format!("{good}, {good}"), "is there already"),
+    ] {
+        let said = with(baselines).unwrap_err().join("; ");
+        assert!(
+            said.contains("r.cases.toml:5") && said.contains(words),
+            "{said}"
+        );
+    }
+}
+
+#[test]
 fn mates_have_tables_of_their_own() {
     let head = "[[case]]\nname = \"n\"\ncsv = \"a.csv\"\nalert = []\nunit = \"ZVR 1\"\n";
     let files = [

@@ -271,6 +271,24 @@ fn written_times_are_read() {
     check("counts = \"s\"\n", "-0.0006", "1969-12-31T23:59:59.999Z");
 }
 
+// RFC 3339 section 5.6 has offsets under a day.
+#[test]
+fn an_offset_of_a_day_or_more_is_no_time() {
+    for (text, cell) in [
+        ("rfc3339", "2020-02-01T01:00:00+25:00"),
+        ("%Y-%m-%dT%H:%M:%S%z", "2020-02-01T01:00:00+2500"),
+    ] {
+        let map = format!("[time]\ncolumn = \"t\"\ntext = \"{text}\"\n{UNIT}{OIL}");
+        let rows = format!("t,oil\n{cell},1\n");
+        let (_, result) = read_named(&bound(&map), "trip.csv", rows.as_bytes());
+        let said = result.unwrap_err().to_string();
+        assert!(
+            said.contains("trip.csv:2") && said.contains("+25"),
+            "{said}"
+        );
+    }
+}
+
 #[test]
 fn a_time_of_day_takes_its_date_from_the_file() {
     let map = format!(

@@ -73,9 +73,9 @@ fn baseline(line: Line) -> Result<ClassBaseline, String> {
         fitted_to,
     } = line;
     let instant = |name: &str, text: &str| {
-        text.parse::<jiff::Timestamp>()
-            .map(|at| EventTime::from_unix_ms(at.as_millisecond()))
-            .map_err(|_| format!("{name} \"{text}\" is no time"))
+        wheeltap_catalogue::read_instant(text)
+            .map(EventTime::from_unix_ms)
+            .ok_or_else(|| format!("{name} \"{text}\" is no time"))
     };
     if spread <= 0.0 {
         return Err(format!("the spread {spread} is not above 0"));

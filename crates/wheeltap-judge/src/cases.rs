@@ -2,14 +2,19 @@
 
 use crate::reconcile::share_an_instant;
 use crate::{
-    EffectiveRule, FaultReport, Mates, Occurrence, Recorded, UnitContext, UnitData, UnitPlan,
-    replay_among,
+    ClassBaselines, EffectiveRule, FaultReport, Mates, Occurrence, Recorded, UnitContext, UnitData,
+    UnitPlan, replay_among,
 };
 use std::fmt;
 use std::sync::Arc;
 use wheeltap_catalogue::{ExpectedAlert, RuleCase};
-use wheeltap_model::{ClassName, ConsistPosition, Dated, EventTime, Timeline, UnitId, UnitState};
-use wheeltap_rules::Rule;
+use wheeltap_model::{
+    ClassBaseline, ClassName, ConsistPosition, Dated, EventTime, Timeline, UnitId, UnitState,
+};
+use wheeltap_rules::{ClassWindow, Read, Rule};
+
+/// Axles of a unit at most, for baselines of cases.
+const MOST_AXLES: u32 = 24;
 
 /// What came out of one case.
 #[derive(Clone, Debug, PartialEq)]
@@ -38,6 +43,13 @@ pub enum CaseMiss {
     NotJudged {
         /// The unit, with its class where one is known.
         whose: String,
+    },
+    /// The case gives a baseline of something that the rule does not ask of the class.
+    NoSuchBaseline {
+        /// As the case names it.
+        input: String,
+        /// The inputs that ask the class.
+        asked: Vec<String>,
     },
     /// The rule's script failed.
     Faulted(FaultReport),
@@ -82,6 +94,15 @@ impl fmt::Display for CaseMiss {
                 f,
                 "the rule is not for {whose}; give the case a class or unit that it is for"
             ),
+            Self::NoSuchBaseline { input, asked } if asked.is_empty() => write!(
+                f,
+                "gives a baseline of {input}, and no input of the rule asks the class; take it away"
+            ),
+            Self::NoSuchBaseline { input, asked } => write!(
+                f,
+                "gives a baseline of {input}, which does not ask the class; name {}",
+                asked.join(" or ")
+            ),
             Self::Faulted(fault) => {
                 write!(f, "the script failed at {}: {}", fault.at, fault.message)
             }
@@ -121,7 +142,7 @@ pub fn run_case(rule: &Arc<Rule>, case: &RuleCase) -> CaseOutcome {
         states: case.states.clone(),
         consists: case.consists.clone(),
         mates: Arc::new(mates_of(case, class)),
-        ..UnitContext::default()
+        class_baselines: Arc::new(baselines_of(rule, case, class)),
     };
     let data = UnitData::from(case.measured.clone());
     let mates = case.mates.iter().map(|mate| {
@@ -132,6 +153,7 @@ pub fn run_case(rule: &Arc<Rule>, case: &RuleCase) -> CaseOutcome {
     let judgement = replay_among(Arc::new(plan), Arc::new(context), &data, &mates);
     let fault = judgement.faults.iter().find(|fault| fault.n_in_a_row > 0);
     let mut misses: Vec<CaseMiss> = fault.cloned().map(CaseMiss::Faulted).into_iter().collect();
+    misses.extend(baselines_of_nothing(rule, case));
     let mut alerts = judgement.occurrences();
     alerts.retain(|occurrence| occurrence.unsuppressed_at.is_some());
     let told: Vec<ExpectedAlert> = alerts
@@ -169,6 +191,55 @@ fn mates_of(case: &RuleCase, class: Option<&ClassName>) -> Mates {
         consists: &consists,
     });
     Mates::new(&consists, recorded)
+}
+
+/// The inputs that ask the class, with what they ask.
+fn asks_class(rule: &Rule) -> impl Iterator<Item = (&str, &ClassWindow)> {
+    rule.inputs.iter().filter_map(|input| match &input.read {
+        Read::Class { window, .. } => Some((input.name.as_str(), window)),
+        _ => None,
+    })
+}
+
+/// What the case says of the class, in force at all times and for each part alike.
+fn baselines_of(rule: &Rule, case: &RuleCase, class: Option<&ClassName>) -> ClassBaselines {
+    let always = EventTime::from_unix_ms(i64::MIN);
+    let given = asks_class(rule).filter_map(|(name, window)| {
+        let given = case.baselines.iter().find(|given| given.input == name)?;
+        Some((window, given))
+    });
+    ClassBaselines::new(given.flat_map(|(window, given)| {
+        let parts = std::iter::once(None).chain((1..=MOST_AXLES).map(Some));
+        parts.map(|part_no| ClassBaseline {
+            class: class.cloned(),
+            of: window.of(part_no),
+            ucum: String::new(),
+            from: always,
+            fitted_from: always,
+            fitted_to: always,
+            median: given.median,
+            spread: given.spread,
+            n_units: 0,
+            n_windows: 0,
+        })
+    }))
+}
+
+fn baselines_of_nothing<'a>(
+    rule: &'a Rule,
+    case: &'a RuleCase,
+) -> impl Iterator<Item = CaseMiss> + 'a {
+    let asked: Vec<String> = asks_class(rule).map(|(name, _)| name.to_owned()).collect();
+    let unasked = case.baselines.iter();
+    let unasked = unasked.filter(|given| asks_class(rule).all(|(name, _)| name != given.input));
+    unasked
+        .map(|given| given.input.clone())
+        .collect::<Vec<_>>()
+        .into_iter()
+        .map(move |input| CaseMiss::NoSuchBaseline {
+            input,
+            asked: asked.clone(),
+        })
 }
 
 /// What is so at all times.

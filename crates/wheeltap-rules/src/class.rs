@@ -82,7 +82,7 @@ pub(crate) const REFERENCE: [&str; 28] = [
     "",
     "A service freezes baselines at a fixed server time (setting `class_baselines`) once enough units have enough windows, and",
     "`wheeltap rules baselines` lists them. Replays and forecasts of a rule whose baseline is not there yet fit it, and say so.",
-    "In rule cases nothing is known of a class.",
+    "In rule cases nothing is known of a class but the `baseline` that a case gives of an input.",
     "",
     "### Train, place, weather",
     "",

@@ -164,6 +164,44 @@ fn a_script_that_throws_fails_its_case() {
     assert!(ran.stdout.contains("no such thing"), "{}", ran.stdout);
 }
 
+// The class does 40 degC give or take 2 K: at 60 degC the unit is 10 spreads away, beyond 5, and the times are those
+// of the rule with a limit of 50 degC. Without a baseline nothing is known, and one of another input is refused.
+#[test]
+fn a_case_says_what_the_class_does() {
+    let given =
+        |input: &str| format!("baseline = [{{ input = \"{input}\", median = 40, spread = 2 }}]\n");
+    let rings = case("unlike its class", "{ raised = \"11 min 30 s\" }");
+    let alone = case("no class known", "");
+    let bench = with_cases(&(rings + &given("score") + &alone));
+    let rule = common::RULE
+        .replace(
+            "oil: mean(\"engine.oil.temperature\", \"1 min\")",
+            "score: class_score(\"engine.oil.temperature\", \"1 min\")",
+        )
+        .replace("seen.oil > 50.0", "seen.score > 5.0")
+        .replace("seen.oil < 45.0", "seen.score < -5.0");
+    bench.write("rules/oil-warm.rhai", rule);
+    let ran = bench.run(["rules", "cases", "rules"]);
+    ran.says(0, &["2 cases passed"]);
+    assert!(
+        ran.stdout.contains("the rule knew nothing at any tick"),
+        "{}",
+        ran.stdout
+    );
+    bench.write(
+        "rules/oil-warm.cases.toml",
+        case("other", "") + &given("oil"),
+    );
+    let ran = bench.run(["rules", "cases", "rules"]);
+    ran.says(1, &[]);
+    assert!(
+        ran.stdout
+            .contains("which does not ask the class; name score"),
+        "{}",
+        ran.stdout
+    );
+}
+
 /// The cases of the demonstration's own rules hold.
 #[test]
 fn the_demos_rules_pass_their_cases() {

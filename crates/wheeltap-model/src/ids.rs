@@ -118,6 +118,25 @@ name!(
     "1 to 64 lower-case letters, digits, dashes or underscores",
     is_slug
 );
+impl RuleName {
+    /// The name of a rule that is written now: one that no command line takes for an option. Rules kept from before
+    /// may be named otherwise.
+    ///
+    /// # Errors
+    /// [`InvalidName`] unless it is a rule name that begins with a letter or a digit.
+    pub fn of_new(text: &str) -> Result<Self, InvalidName> {
+        let name = Self::new(text)?;
+        if text.starts_with(|first: char| first.is_ascii_alphanumeric()) {
+            return Ok(name);
+        }
+        Err(InvalidName {
+            what: "rule name",
+            text: text.to_owned(),
+            rule: "it begins with a letter or a digit, so that no command takes it for an option",
+        })
+    }
+}
+
 name!(
     /// The part a rule was judged for, such as `axle 3`.
     Part,
@@ -154,6 +173,11 @@ mod tests {
         for bad in ["", "Engine.oil", "engine..oil", ".oil", "oil temp"] {
             assert!(ChannelName::new(bad).is_err(), "{bad:?}");
         }
+        for bad in ["-x", "--json", "_x", ".x", "X", ""] {
+            assert!(RuleName::of_new(bad).is_err(), "{bad:?}");
+        }
+        assert!(RuleName::new("-x").is_ok(), "rules kept from before");
+        assert!(RuleName::of_new("2-in-a-day").is_ok());
         let refusal = ChannelName::new("Oil").unwrap_err().to_string();
         assert!(refusal.contains("\"Oil\" is no channel name"), "{refusal}");
     }

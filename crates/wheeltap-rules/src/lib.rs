@@ -66,4 +66,4 @@ pub use plan::{
 };
 pub use problem::Problem;
 pub use reference::reference;
-pub use vet::{Environment, Vetted, compile, vet};
+pub use vet::{Environment, Vetted, compile, compile_kept, vet};

@@ -97,10 +97,33 @@ pub fn compile(file: &str, source: &str, env: &Environment) -> Result<Rule, Vec<
     vetted.rule.ok_or(vetted.problems)
 }
 
+/// Checks the text of a rule that was kept under this name and makes the rule.
+///
+/// # Errors
+/// Every [`Problem`] found, in the order of the text.
+pub fn compile_kept(
+    name: &RuleName,
+    source: &str,
+    env: &Environment,
+) -> Result<Rule, Vec<Problem>> {
+    let vetted = vet_named(&format!("{name}.rhai"), source, env, |_| Some(name.clone()));
+    vetted.rule.ok_or(vetted.problems)
+}
+
 /// Checks one rule's text; its name is the stem of `file`.
 pub fn vet(file: &str, source: &str, env: &Environment) -> Vetted {
+    vet_named(file, source, env, |findings| rule_name(file, findings))
+}
+
+fn vet_named(
+    file: &str,
+    source: &str,
+    env: &Environment,
+    name: impl FnOnce(&mut Findings) -> Option<RuleName>,
+) -> Vetted {
     let mut findings = Findings::new(file);
-    let rule = check(file, source, env, &mut findings);
+    let name = name(&mut findings);
+    let rule = check(name, source, env, &mut findings);
     findings.sort();
     Vetted {
         rule: rule.filter(|_| findings.problems.is_empty()),
@@ -109,8 +132,12 @@ pub fn vet(file: &str, source: &str, env: &Environment) -> Vetted {
     }
 }
 
-fn check(file: &str, source: &str, env: &Environment, findings: &mut Findings) -> Option<Rule> {
-    let name = rule_name(file, findings);
+fn check(
+    name: Option<RuleName>,
+    source: &str,
+    env: &Environment,
+    findings: &mut Findings,
+) -> Option<Rule> {
     let tree = syntax::read(source, findings)?;
     let find = |name: &str| tree.functions.iter().find(|function| function.name == name);
     refuse_missing(&tree, findings);
@@ -166,7 +193,7 @@ fn rule_name(file: &str, findings: &mut Findings) -> Option<RuleName> {
         .file_stem()
         .map(|stem| stem.to_string_lossy().into_owned())
         .unwrap_or_default();
-    match RuleName::new(&stem) {
+    match RuleName::of_new(&stem) {
         Ok(name) => Some(name),
         Err(refusal) => {
             findings.refuse(

@@ -51,18 +51,20 @@ pub(crate) fn lodged(book: &Book, field: &str, name: &str) -> Result<Arc<RuleVer
 pub(crate) fn bare_name(name: &str) -> Result<RuleName, Status> {
     let bad = |why: String| status::bad_field("BAD_RULE_NAME", "name", why);
     match convert::rule_from_name("name", name) {
-        Ok((name, None)) => Ok(name),
+        Ok((name, None)) => {
+            RuleName::of_new(name.as_str()).map_err(|invalid| bad(invalid.to_string()))
+        }
         Ok(_) => Err(bad("names a version; write rules/{rule}".to_owned())),
         Err(invalid) => Err(bad(invalid.why)),
     }
 }
 
-/// Why a text is no rule: a field for each place in it.
+/// Why a text is no rule: a field for each place in it, in the words of the message, which tells them all.
 pub(crate) fn refused(problems: &[Problem]) -> Status {
     let lines: Vec<String> = problems.iter().map(ToString::to_string).collect();
     let violations = problems.iter().map(|problem| {
         let field = format!("source:{}:{}", problem.line, problem.column);
-        let why = format!("{}: {}; {}", problem.what, problem.why, problem.mend);
+        let why = format!("{}; {}; {}", problem.what, problem.why, problem.mend);
         (field, why)
     });
     status::bad_fields("RULE_PROBLEMS", lines.join("\n"), violations)

@@ -498,6 +498,13 @@ async fn a_rule_is_vetted_lodged_and_promoted() {
     let field = &details.bad_request().unwrap().field_violations[0].field;
     assert!(field.starts_with("source:7:"), "{field}");
 
+    let option = v1::LodgeRuleRequest {
+        name: "rules/-x".to_owned(),
+        ..lodge(HOT)
+    };
+    let refused = book.lodge_rule(option).await.unwrap_err();
+    assert_eq!(reason(&refused), "BAD_RULE_NAME");
+
     let changed = HOT.replace("> 100.0", "> 90.0");
     let draft = book.lodge_rule(lodge(&changed)).await.unwrap().into_inner();
     assert_eq!(

@@ -6,7 +6,8 @@ mod verdicts;
 mod whole;
 
 use wheeltap_catalogue::Catalogue;
-use wheeltap_rules::{Environment, Problem, vet};
+use wheeltap_model::RuleName;
+use wheeltap_rules::{Environment, Problem, compile_kept, vet};
 
 const ABOUT: &str = "fn about() { #{ title: \"T\", system: \"s\", component: \"c\", priority: \"low\", tick: \"10 s\", cause: \"c\", consequence: \"c\", action: \"a\", respond_within: \"1 d\" } }\n";
 const READS: &str = "fn reads() { #{ oil: mean(\"engine.oil.temperature\", \"5 min\"), coolant: mean(\"engine.coolant.temperature\", \"5 min\"), slips: count(\"wheel.slip\", \"1 h\"), working: in_state(\"working\"), pressure: last(\"engine.oil.pressure\"), trend: slope(\"engine.coolant.temperature\", \"30 min\") } }\n";

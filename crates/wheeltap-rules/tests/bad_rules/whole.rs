@@ -32,6 +32,18 @@ fn about_fields() {
         &with("\"10 s\"", "\"10 s\", on_delay: ^\"25 s\""),
         "use 20 s or 30 s",
     );
+    // 90 d are kept, of which late samples take 14 d; READS looks back an hour.
+    table.refused(
+        &with(
+            "\"10 s\"",
+            "\"10 s\", on_delay: \"1 h\", off_delay: ^\"80 d\"",
+        ),
+        "off_delay of 80 d",
+    );
+    table.refused(
+        &with("\"10 s\"", "\"10 s\", on_delay: ^\"1.5 h\""),
+        "write \"90 min\"",
+    );
     table.refused(
         &with("\"10 s\"", "\"10 s\", applies: #{ ^clas: [] }"),
         "did you mean class?",
@@ -96,6 +108,7 @@ fn parameters() {
         &format!("limit: param(18.0, ^\"Kelvin\", {good})"),
         "no UCUM unit",
     );
+    params(&format!("limit: param(18.0, ^\"degF\", {good})"), "[degF]");
     params("limit: param(18.0, \"K\", ^5)", "from, to and step");
     params(
         "limit: param(18.0, \"K\", ^#{ from: 12.0, to: 24.0 })",
@@ -171,6 +184,13 @@ fn names_and_functions_that_are_missing() {
     let source = format!("{ABOUT}{READS}fn raise(seen) {{ seen.working }}\n");
     let vetted = vet("Bad Name.rhai", &source, &Environment::new(&catalogue));
     assert!(vetted.problems[0].to_string().contains("rename the file"));
+    // No command takes it for an option; what was kept under such a name is still read.
+    let option = vet("-x.rhai", &source, &Environment::new(&catalogue));
+    let said = option.problems[0].to_string();
+    assert!(said.contains("begins with a letter or a digit"), "{said}");
+    let kept = RuleName::new("-x").unwrap();
+    let rule = compile_kept(&kept, &source, &Environment::new(&catalogue)).unwrap();
+    assert_eq!(rule.reference.name, kept);
     // A byte soup is refused, not a panic.
     assert!(!problems("\u{feff}\u{0}}{ fn fn").is_empty());
     assert!(!problems(&"(".repeat(10_000)).is_empty());

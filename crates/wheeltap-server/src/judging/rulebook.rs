@@ -11,7 +11,7 @@ use wheeltap_judge::{
     ClassBaselines, EffectiveRule, Mates, Recorded, RuleCost, UnitContext, UnitPlan,
 };
 use wheeltap_model::{ClassBaseline, ClassName, EventTime, RuleName, RuleRef};
-use wheeltap_rules::{Environment, Problem, Read, Rule, Vetted, compile, vet};
+use wheeltap_rules::{Environment, Problem, Read, Rule, Vetted, compile, compile_kept, vet};
 
 /// What rules are checked against in this service.
 pub fn environment(shared: &Shared) -> Environment<'_> {
@@ -46,12 +46,12 @@ pub fn lines(problems: &[Problem]) -> String {
     lines.join("\n")
 }
 
-/// Checks a rule's text under its name.
+/// Checks a rule's text under its name, which is not asked about again: a kept rule may be named as none is now.
 ///
 /// # Errors
 /// Every problem found.
 pub fn check(shared: &Shared, name: &RuleName, source: &str) -> Result<Rule, Vec<Problem>> {
-    compile(&format!("{name}.rhai"), source, &environment(shared))
+    compile_kept(name, source, &environment(shared))
 }
 
 /// Checks a rule's text under its name: everything that is wrong or doubtful, and what it costs when nothing

@@ -79,6 +79,9 @@ pub fn run(args: &WalkBackArgs) -> Result<Outcome, Stop> {
             path.display()
         )));
     }
+    if let Some(path) = &args.draft {
+        can_be_written(path)?;
+    }
     block_on(async {
         let connection = connected(&args.server).await?;
         let mut report = walk(&connection, args).await?;
@@ -148,6 +151,21 @@ async fn walk(connection: &Connection, args: &WalkBackArgs) -> Result<v1::WalkBa
             None => {}
         }
     }
+}
+
+/// Whether a file can be made there: a walk takes minutes, and what it found would be lost.
+fn can_be_written(path: &Path) -> Result<(), Stop> {
+    let folder = match path.parent() {
+        Some(folder) if folder != Path::new("") => folder,
+        _ => Path::new("."),
+    };
+    let tried = tempfile::tempfile_in(folder);
+    tried.map(drop).map_err(|error| {
+        Stop::Usage(anyhow!(
+            "{} cannot be written: {error}; name a file in a folder that is there and can be written to",
+            path.display()
+        ))
+    })
 }
 
 const NO_DRAFT: &str = "no rule was drafted: none would call this unit and leave its class alone";

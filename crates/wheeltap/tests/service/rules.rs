@@ -55,9 +55,15 @@ pub fn forecasts_say_what_live_said(bench: &Bench, service: &Service, live: &Val
         "wrong/oil-warm.rhai",
         RULE.replace("seen.oil >", "seen.coal >"),
     );
-    service
-        .run(bench, &["rules", "forecast", "wrong/oil-warm.rhai"])
-        .says(1, &["RULE_PROBLEMS", "coal"]);
+    let wrong = service.run(bench, &["rules", "forecast", "wrong/oil-warm.rhai"]);
+    wrong.says(1, &["RULE_PROBLEMS", "coal"]);
+    // Each problem once.
+    assert_eq!(
+        wrong.stderr.matches("no input coal").count(),
+        1,
+        "{}",
+        wrong.stderr
+    );
 
     // A sweep judges what is stored in one pass; each combination is what its text would have done.
     let params = "fn params() { #{ limit: param(50.0, \"Cel\", #{ from: 40.0, to: 70.0, step: 15.0 }) } }\nfn raise";
@@ -284,4 +290,12 @@ fn a_walk_back_says_what_it_compared_and_refuses_what_it_cannot() {
     walk("ZVR 4117", &["--at", "noon"]).says(2, &["24 h"]);
     bench.write("kept.rhai", "// mine");
     walk("ZVR 4117", &["--draft", "kept.rhai"]).says(2, &["kept.rhai is there already"]);
+    // Said before anything is read, and whatever the walk would find: no unit is called so.
+    walk("ZVR 9999", &["--draft", "nowhere/kept.rhai"]).says(
+        2,
+        &[
+            "nowhere/kept.rhai cannot be written",
+            "a folder that is there",
+        ],
+    );
 }

@@ -113,6 +113,35 @@ pub struct Forecast {
     /// Units on which its script failed, so that no alerts of them mean nothing.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub faulted: Option<Faulted>,
+    /// Units on which it never knew what it reads, so that no alerts of them mean nothing.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub blind: Option<Blind>,
+}
+
+/// Without a verdict at any tick, for want of what it reads.
+#[derive(Clone, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Blind {
+    /// On so many units.
+    pub n_units: u64,
+    /// What was never known there, as the rule writes it; empty where all was, and never at once.
+    pub never_known: BTreeSet<String>,
+}
+
+impl Blind {
+    /// What was never known, in words.
+    pub fn what(&self) -> String {
+        never_known(&self.never_known)
+    }
+}
+
+/// What a rule without a verdict never knew, in words.
+pub fn never_known(inputs: &BTreeSet<String>) -> String {
+    if inputs.is_empty() {
+        return "what it reads, all at once".to_owned();
+    }
+    let inputs: Vec<&str> = inputs.iter().map(String::as_str).collect();
+    inputs.join(", ")
 }
 
 /// A script that failed so many ticks in a row that live calls it faulted.
@@ -210,10 +239,17 @@ pub fn forecast(
         busiest,
         score: score(alerts, truth),
         faulted: None,
+        blind: None,
     }
 }
 
 impl Forecast {
+    /// On every unit it was tried on it never knew what it reads: its silence is no answer at all.
+    pub fn is_blind(&self) -> bool {
+        let n_blind = self.blind.as_ref().map_or(0, |blind| blind.n_units);
+        n_blind > 0 && n_blind >= self.n_units
+    }
+
     /// The same where there is data of a unit for only so much of the span on average: what came in one day of
     /// data is not thinned out over a month without any. Does nothing with 0 or less, or more than the span.
     ///

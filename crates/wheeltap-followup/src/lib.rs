@@ -50,7 +50,8 @@ pub use desk::{
     DeskLoad, FirstOut, HandoverList, MOST_IN_HAND, OwedCall, Repeating, desk_load, handover_list,
 };
 pub use forecast::{
-    DESK_BUDGET_PER_DAY, Faulted, Forecast, Known, Score, Truth, WouldRing, covered_ms, forecast,
+    Blind, DESK_BUDGET_PER_DAY, Faulted, Forecast, Known, Score, Truth, WouldRing, covered_ms,
+    forecast, never_known,
 };
 pub use planner::{Call, MuteOrder, Planner, Policy, Refusal, Report, Terms, Verdict};
 pub use record::{

@@ -169,7 +169,12 @@ pub fn run_case(rule: &Arc<Rule>, case: &RuleCase) -> CaseOutcome {
         name: case.name.clone(),
         alerts,
         misses,
-        knew_nothing: judgement.never_known.len() == n_slots,
+        knew_nothing: judgement
+            .without_verdict
+            .iter()
+            .filter(|of| !of.was_untested)
+            .count()
+            == n_slots,
     }
 }
 

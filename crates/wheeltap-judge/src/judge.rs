@@ -4,7 +4,7 @@ mod asking;
 mod channel;
 
 use crate::{
-    Change, Checkpoint, FitReport, Judgement, SlotMemory, UnitContext, UnitPlan,
+    Change, Checkpoint, FitReport, Judgement, NoVerdict, SlotMemory, UnitContext, UnitPlan,
     baseline::BaselineState,
     class,
     derive::Deriver,
@@ -12,15 +12,14 @@ use crate::{
     mates::MateState,
     pending::Columns,
     plan::{PlannedChannel, Source, Speaks, WindowSource},
-    slot::{SeenAt, SlotState, judge_slot},
+    slot::{Knew, SeenAt, SlotState, judge_slot},
     statistic,
 };
 use asking::Ask;
 use channel::{ChannelState, Scratch};
-use std::sync::Arc;
+use std::{collections::BTreeSet, sync::Arc};
 use wheeltap_model::{
-    Batch, ChannelId, ClassBaseline, ConsistRole, Event, EventTime, Part, RuleRef, Series,
-    UnitState,
+    Batch, ChannelId, ClassBaseline, ConsistRole, Event, EventTime, RuleRef, Series, UnitState,
 };
 use wheeltap_rules::{OfClass, Seen};
 
@@ -120,7 +119,7 @@ impl UnitJudge {
                     run_last: memory.run_last,
                     standing: memory.standing.clone(),
                     n_faults: memory.n_faults,
-                    has_known: false,
+                    knew: Knew::default(),
                 };
             }
         }
@@ -270,13 +269,24 @@ impl UnitJudge {
         faults.max().unwrap_or(0)
     }
 
-    /// Rules and parts of which no verdict was known at any tick so far, nor that they could not show
-    /// themselves: what they read was never there.
-    pub fn never_known(&self) -> impl Iterator<Item = (&RuleRef, Option<&Part>)> {
+    /// Rules and parts that had no verdict at any tick so far.
+    pub fn without_verdict(&self) -> impl Iterator<Item = NoVerdict> {
         let slots = self.plan.slots.iter().zip(&self.slots);
-        slots
-            .filter(|(_, state)| !state.has_known)
-            .map(|(slot, _)| (&slot.rule.reference, slot.part.as_ref()))
+        slots.filter_map(|(slot, state)| state.knew.silence(slot))
+    }
+
+    /// What a rule reads and never knew, where it had no verdict for want of that on any part of the unit; `None`
+    /// where it had one, or is not judged.
+    pub fn blind(&self, rule: &RuleRef) -> Option<BTreeSet<String>> {
+        let slots = self.plan.slots.iter().zip(&self.slots);
+        let own = slots.filter(|(slot, _)| slot.rule.reference == *rule);
+        let mut silences = own
+            .map(|(slot, state)| state.knew.silence(slot).filter(NoVerdict::is_blind))
+            .peekable();
+        silences.peek()?;
+        let silences: Vec<NoVerdict> = silences.collect::<Option<_>>()?;
+        let never_known = silences.into_iter().flat_map(|of| of.never_known);
+        Some(never_known.collect())
     }
 
     /// Judges every tick before the newest event time fed.

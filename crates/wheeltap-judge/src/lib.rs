@@ -40,7 +40,9 @@ pub use cost::RuleCost;
 pub use derive::{Derivation, derive_series};
 pub use judge::{Fed, UnitJudge};
 pub use mates::{Mate, MateNeed, Mates, Recorded};
-pub use outcome::{Change, Checkpoint, FaultReport, FitReport, Judgement, SlotMemory, Usual};
+pub use outcome::{
+    Change, Checkpoint, FaultReport, FitReport, Judgement, NoVerdict, SlotMemory, Usual,
+};
 pub use plan::{EffectiveRule, UnitContext, UnitPlan};
 pub use reconcile::{KnownAlert, Reconciled, reconcile, share_an_instant};
 pub use replay::{UnitData, replay_among, replay_unit, survey_unit};

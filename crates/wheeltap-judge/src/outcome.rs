@@ -111,6 +111,26 @@ pub struct Judgement {
     pub faults: Vec<FaultReport>,
     /// Healthy stretches that were over; again after a resume.
     pub fits: Vec<FitReport>,
-    /// Of history judged as a whole: see [`crate::UnitJudge::never_known`].
-    pub never_known: Vec<(RuleRef, Option<Part>)>,
+    /// Of history judged as a whole: see [`crate::UnitJudge::without_verdict`].
+    pub without_verdict: Vec<NoVerdict>,
+}
+
+/// A rule that was neither true nor false at any tick on a unit or part: its silence says nothing.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct NoVerdict {
+    /// The rule.
+    pub rule: RuleRef,
+    /// The part, of a rule judged once a part.
+    pub part: Option<Part>,
+    /// What it reads and never knew, as the rule writes it.
+    pub never_known: Vec<String>,
+    /// At some tick it was known that its condition could not show itself.
+    pub was_untested: bool,
+}
+
+impl NoVerdict {
+    /// For want of what it reads, and not because its condition never could show itself.
+    pub fn is_blind(&self) -> bool {
+        !self.was_untested || !self.never_known.is_empty()
+    }
 }

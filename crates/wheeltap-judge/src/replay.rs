@@ -73,10 +73,7 @@ pub fn replay_among(
     judge.feed_events(&data.events);
     let mut judgement = Judgement::default();
     judge.judge(&mut judgement);
-    let never_known = judge.never_known();
-    judgement.never_known = never_known
-        .map(|(rule, part)| (rule.clone(), part.cloned()))
-        .collect();
+    judgement.without_verdict = judge.without_verdict().collect();
     judgement
 }
 

@@ -1,7 +1,7 @@
 //! One rule on one unit or part: its verdict at a tick, and what follows from it.
 
 use crate::{
-    Change, FaultReport, Judgement, Mates, Occurrence,
+    Change, FaultReport, Judgement, Mates, NoVerdict, Occurrence,
     baseline::{BaselineState, PlannedBaseline},
     class, mates,
     plan::{PlannedSlot, Source, WindowSource},
@@ -20,8 +20,50 @@ pub(crate) struct SlotState {
     pub run_last: Option<EventTime>,
     pub standing: Option<Occurrence>,
     pub n_faults: u32,
-    /// At some tick its verdict was known, or that it could not show itself. Not kept in checkpoints.
-    pub has_known: bool,
+    /// Not kept in checkpoints.
+    pub knew: Knew,
+}
+
+/// What was known at some tick, for who asks why a rule was silent.
+#[derive(Clone, Debug, Default)]
+pub(crate) struct Knew {
+    /// Its verdict: true or false.
+    verdict: bool,
+    /// That it could not show itself.
+    untested: bool,
+    /// By input, up to the first verdict.
+    inputs: Vec<bool>,
+    /// Its script failed, which is told by itself.
+    faulted: bool,
+}
+
+impl Knew {
+    fn take(&mut self, verdict: Verdict, row: &[Seen]) {
+        if self.verdict {
+            return;
+        }
+        self.verdict = matches!(verdict, Verdict::True | Verdict::False);
+        self.untested |= verdict == Verdict::NotTested;
+        self.inputs.resize(row.len(), false);
+        for (known, seen) in self.inputs.iter_mut().zip(row) {
+            *known |= !matches!(seen, Seen::Unknown);
+        }
+    }
+
+    /// Why it had no verdict at any tick; `None` when it had one, or failed.
+    pub fn silence(&self, slot: &PlannedSlot) -> Option<NoVerdict> {
+        let is_unknown = |idx: usize| !self.inputs.get(idx).is_some_and(|known| *known);
+        let inputs = slot.rule.inputs.iter().enumerate();
+        let unknown = inputs.filter(|(idx, _)| is_unknown(*idx));
+        (!self.verdict && !self.faulted).then(|| NoVerdict {
+            rule: slot.rule.reference.clone(),
+            part: slot.part.clone(),
+            never_known: unknown
+                .map(|(_, input)| of_part(slot, &input.text))
+                .collect(),
+            was_untested: self.untested,
+        })
+    }
 }
 
 /// What a rule says at a tick.
@@ -81,7 +123,7 @@ pub(crate) fn judge_slot(
             _ => verdict_of(tested, Truth::Unknown),
         }
     };
-    state.has_known |= verdict != Verdict::Unknown;
+    state.knew.take(verdict, row);
     let due_ms = if state.standing.is_none() {
         rule.about.on_delay_ms
     } else {
@@ -202,6 +244,7 @@ fn report_fault(
     match fault {
         Some(fault) => {
             state.n_faults = state.n_faults.saturating_add(1);
+            state.knew.faulted = true;
             if state.n_faults == 1 || state.n_faults == FAULTS_TO_REPORT {
                 out.faults.push(report(state.n_faults, fault.to_string()));
             }
@@ -235,6 +278,13 @@ fn evidence(slot: &PlannedSlot, seen: &SeenAt<'_>, since: EventTime) -> Evidence
     }
 }
 
+fn of_part(slot: &PlannedSlot, text: &str) -> String {
+    match slot.part_no {
+        Some(number) => text.replace("{axle}", &number.to_string()),
+        None => text.to_owned(),
+    }
+}
+
 /// What an input reads, with the part's number; against a healthy stretch also the channels that
 /// contribute most, against the class what it does, of mates each one's value.
 fn told(
@@ -243,10 +293,7 @@ fn told(
     (idx, source): (usize, &Source),
     seen: &SeenAt<'_>,
 ) -> String {
-    let of = match slot.part_no {
-        Some(number) => text.replace("{axle}", &number.to_string()),
-        None => text.to_owned(),
-    };
+    let of = of_part(slot, text);
     let more = match source {
         Source::Healthy { baseline, gives } => {
             let (state, planned) = (&seen.baselines[*baseline], &seen.planned[*baseline].0);

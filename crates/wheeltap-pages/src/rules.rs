@@ -106,7 +106,13 @@ fn stage_and_trial(rule: &v1::Rule) -> String {
 }
 
 fn per_day(forecast: Option<&v1::RuleForecast>) -> String {
-    forecast.map_or_else(|| "-".to_owned(), |made| told::rate(made.per_day))
+    match forecast {
+        None => "-".to_owned(),
+        Some(made) if made.n_units_blind > 0 && made.n_units_blind >= made.n_units => {
+            "never knew what it reads".to_owned()
+        }
+        Some(made) => told::rate(made.per_day),
+    }
 }
 
 fn list_row(rule: &v1::Rule) -> ListRow {
@@ -483,6 +489,15 @@ pub(crate) fn forecast_facts(forecast: &v1::RuleForecast) -> Vec<(&'static str, 
         let on = units(forecast.n_units_faulted);
         let fails = format!("on {on}, tick after tick: {}", forecast.fault);
         facts.insert(0, ("fails", fails));
+    }
+    if forecast.n_units_blind > 0 {
+        let on = units(forecast.n_units_blind);
+        let never_known = match forecast.never_known.as_slice() {
+            [] => "what it reads, all at once".to_owned(),
+            inputs => inputs.join(", "),
+        };
+        let why = format!("on {on} at any tick, as it never knew {never_known}");
+        facts.insert(0, ("no verdict", why));
     }
     if forecast.flood_ms > 0 {
         facts.push(("in flood", told::span(forecast.flood_ms)));

@@ -382,6 +382,7 @@ fn judge(
     let covered_ms = replay.covered_ms_a_unit();
     let mut forecast = forecast(&alerts, from, until, n_units, &truth).covering(covered_ms);
     forecast.faulted = replay.faulted;
+    forecast.blind = replay.blind;
     let days = forecast.covered_ms as f64 / 86_400_000.0;
     Some(Made {
         forecast,
@@ -476,6 +477,7 @@ pub(crate) fn forecast_to_wire(forecast: &Forecast) -> v1::RuleForecast {
         busiest,
         score,
         faulted,
+        blind,
     } = forecast;
     let peak = |peak: &Option<(EventTime, u64)>| {
         peak.map(|(start, n_alerts)| v1::LoadPeak {
@@ -515,6 +517,11 @@ pub(crate) fn forecast_to_wire(forecast: &Forecast) -> v1::RuleForecast {
         fault: faulted
             .as_ref()
             .map_or_else(String::new, |faulted| faulted.message.clone()),
+        n_units_blind: blind.as_ref().map_or(0, |blind| blind.n_units),
+        never_known: blind
+            .iter()
+            .flat_map(|blind| blind.never_known.iter().cloned())
+            .collect(),
     }
 }
 

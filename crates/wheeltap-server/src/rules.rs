@@ -482,6 +482,19 @@ impl RuleService for RuleCalls {
                      without a forecast",
                 ));
             }
+            if let Some(kept) = kept
+                && kept.forecast.is_blind()
+                && let Some(blind) = &kept.forecast.blind
+            {
+                return Err(status::precondition(
+                    "NOTHING_KNOWN",
+                    format!(
+                        "it had no verdict at any tick on any of the units it was tried on, as it never knew {}; see \
+                         that the units send it and replay it again, or go without a forecast",
+                        blind.what()
+                    ),
+                ));
+            }
             if let Some(faulted) = kept.and_then(|kept| kept.forecast.faulted.as_ref()) {
                 return Err(status::precondition(
                     "SCRIPT_FAILS",

@@ -187,7 +187,53 @@ fn a_rule_for_others_and_a_channel_that_nobody_fills_are_named() {
         &[
             "other applies to no unit in these files",
             "water reads engine.coolant.temperature, which the map does not fill",
-            "water had no verdict at any tick, as what it reads was never known: ZVR 4117",
+            "water had no verdict at any tick, as it never knew mean(engine.coolant.temperature, 1 min): ZVR 4117",
+        ],
+    );
+}
+
+/// That the engine stood is no reason why a rule that could never have called is silent.
+#[test]
+fn a_rule_that_was_not_tested_and_never_knew_its_condition_is_told() {
+    let bench = Bench::new();
+    let untested = |channel: &str| {
+        common::RULE
+            .replace("engine.oil.temperature", channel)
+            .replace(
+                "reads() { #{",
+                "reads() { #{ hot: last(\"engine.oil.temperature\"),",
+            )
+            .replace("fn raise", "fn tested(seen) { seen.hot > 90.0 }\nfn raise")
+    };
+    bench.write("rules/water.rhai", untested("engine.coolant.temperature"));
+    bench.write("rules/idle.rhai", untested("engine.oil.temperature"));
+    let words = [
+        "rules",
+        "replay",
+        "--json",
+        "--rules",
+        "rules",
+        "--map",
+        "map.toml",
+        "--forecast",
+        "day.csv",
+    ];
+    let ran = bench.run(words);
+    let made = ran.json();
+    let forecast = |rule: &str| {
+        let of = made.iter().find(|line| line["forecast"] == rule);
+        let of = of.expect("a forecast");
+        (of["units_blind"].clone(), of["never_known"].clone())
+    };
+    let water = json!(["mean(engine.coolant.temperature, 1 min)"]);
+    assert_eq!(forecast("water"), (json!(1), water));
+    assert_eq!(forecast("idle"), (json!(0), json!([])));
+    assert_eq!(forecast("oil-warm"), (json!(0), json!([])));
+    ran.says(
+        0,
+        &[
+            "water had no verdict at any tick, as it never knew mean(engine.coolant.temperature, 1 min): ZVR 4117",
+            "idle had no verdict at any tick, as its condition could not show itself, as tested() says: ZVR 4117",
         ],
     );
 }

@@ -267,6 +267,7 @@ fn a_day_that_is_sent_is_judged_as_replayed_answered_and_closed() {
     assert_eq!(rest.len(), 1, "a cursor and no change: {rest:#?}");
     rules::forecasts_say_what_live_said(&bench, &service, &live[0]);
     rules::a_script_that_fails_does_not_go_live(&bench, &service);
+    rules::a_rule_that_never_knew_does_not_go_live(&bench, &service);
 }
 
 /// A report of what is known, a second taker and a promise of nothing.

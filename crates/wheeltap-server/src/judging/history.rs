@@ -12,7 +12,7 @@ use std::collections::{BTreeMap, BTreeSet, HashSet};
 use std::ops::ControlFlow;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
-use wheeltap_followup::{Faulted, covered_ms};
+use wheeltap_followup::{Blind, Faulted, covered_ms};
 use wheeltap_judge::{
     ClassBaselines, EffectiveRule, FAULTS_TO_REPORT, Occurrence, Stretch, TooFewUnits,
     share_an_instant,
@@ -79,6 +79,8 @@ pub struct Replay {
     pub covered_ms: i64,
     /// On how many the rule asked for was faulted, and what the engine said on one of them.
     pub faulted: Option<Faulted>,
+    /// On how many it never knew what it reads.
+    pub blind: Option<Blind>,
     /// It was not ended early.
     pub is_complete: bool,
 }
@@ -91,6 +93,8 @@ struct Done {
     n_read: u64,
     /// What the engine said when the rule asked for was faulted.
     fault: Option<String>,
+    /// What the rule asked for never knew, where that left it without a verdict.
+    blind: Option<BTreeSet<String>>,
 }
 
 /// What a class's units did at the start of the span, where the ledger has no baseline for it.
@@ -283,6 +287,7 @@ impl History {
             covered_ms: 0,
             n_read: 0,
             fault: None,
+            blind: None,
         };
         let Some(record) = shared.fleet.get(unit) else {
             return Ok(done);
@@ -311,6 +316,7 @@ impl History {
             .find(|fault| fault.rule == self.rule.reference && fault.n_in_a_row >= FAULTS_TO_REPORT)
             .map(|fault| fault.message);
         drop(faults);
+        done.blind = work.judge.blind(&self.rule.reference);
         let occurrences: Vec<Occurrence> = work.occurrences.into_values().collect();
         let against = self.against.as_ref().map(|rule| &rule.reference);
         done.occurrences = if self.variants.is_empty() {
@@ -333,6 +339,11 @@ impl Replay {
                 message: message.clone(),
             });
             faulted.n_units += 1;
+        }
+        if let Some(never_known) = &done.blind {
+            let blind = self.blind.get_or_insert_default();
+            blind.n_units += 1;
+            blind.never_known.extend(never_known.iter().cloned());
         }
     }
 

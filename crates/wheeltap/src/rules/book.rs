@@ -35,6 +35,8 @@ struct Line<'a> {
     without_trial: bool,
     /// Alerts a day by the forecast known when it was moved to its stage.
     forecast_per_day: Option<f64>,
+    /// Units on which it never knew what it reads in that forecast.
+    forecast_units_blind: Option<u64>,
     units_faulted: u32,
     last_fault: &'a str,
 }
@@ -56,6 +58,7 @@ fn line(rule: &v1::Rule) -> Line<'_> {
         stage_reason: &rule.stage_reason,
         without_trial: rule.without_trial,
         forecast_per_day: rule.stage_forecast.as_ref().map(|made| made.per_day),
+        forecast_units_blind: rule.stage_forecast.as_ref().map(|made| made.n_units_blind),
         units_faulted: rule.n_units_faulted,
         last_fault: &rule.last_fault,
     }
@@ -132,12 +135,22 @@ fn stage_from(rule: &v1::Rule) -> Option<String> {
     (rule.stage_from_unix_ms > i64::MIN).then(|| instant(rule.stage_from_unix_ms))
 }
 
+fn forecast_cell(made: &v1::RuleForecast) -> String {
+    match made.n_units_blind {
+        0 => format!("{} a day", rate(made.per_day)),
+        n if n >= made.n_units => "never knew what it reads".to_owned(),
+        n => format!(
+            "{} a day, never knew what it reads on {n} of {}",
+            rate(made.per_day),
+            counted(made.n_units, "unit")
+        ),
+    }
+}
+
 fn version_row(rule: &v1::Rule) -> Vec<String> {
     let (name, version) = rule_and_version(&rule.name);
-    let forecast = rule.stage_forecast.as_ref().map_or_else(
-        || "-".to_owned(),
-        |made| format!("{} a day", rate(made.per_day)),
-    );
+    let forecast = rule.stage_forecast.as_ref();
+    let forecast = forecast.map_or_else(|| "-".to_owned(), forecast_cell);
     vec![
         name.to_owned(),
         version.to_owned(),

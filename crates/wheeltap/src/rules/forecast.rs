@@ -13,7 +13,7 @@ use anyhow::{Context, anyhow};
 use serde::Serialize;
 use std::path::Path;
 use wheeltap_client::{CallError, Connection};
-use wheeltap_followup::{DESK_BUDGET_PER_DAY, Faulted, Forecast, Score};
+use wheeltap_followup::{Blind, DESK_BUDGET_PER_DAY, Faulted, Forecast, Score};
 use wheeltap_model::{EventTime, UnitId};
 use wheeltap_proto::v1;
 use wheeltap_proto::v1::replay_rule_response::Item;
@@ -73,6 +73,9 @@ struct Line<'a> {
     /// Its script failed on so many units, and what was said on one.
     units_faulted: u64,
     fault: Option<&'a str>,
+    /// It never knew what it reads on so many units, and what that is.
+    units_blind: u64,
+    never_known: Vec<&'a str>,
 }
 
 #[derive(Serialize)]
@@ -187,6 +190,12 @@ fn line(made: &Made) -> Line<'_> {
             .faulted
             .as_ref()
             .map(|faulted| faulted.message.as_str()),
+        units_blind: forecast.blind.as_ref().map_or(0, |blind| blind.n_units),
+        never_known: forecast
+            .blind
+            .iter()
+            .flat_map(|blind| blind.never_known.iter().map(String::as_str))
+            .collect(),
     }
 }
 
@@ -209,6 +218,13 @@ fn facts(made: &Made) -> Vec<(&'static str, String)> {
         facts.push((
             "fails",
             format!("on {units}, tick after tick: {}", faulted.message),
+        ));
+    }
+    if let Some(blind) = &forecast.blind {
+        let units = counted(blind.n_units, "unit");
+        facts.push((
+            "no verdict",
+            format!("on {units} at any tick, as it never knew {}", blind.what()),
         ));
     }
     if forecast.n_units == 0 {
@@ -474,6 +490,10 @@ pub fn from_wire(wire: v1::RuleForecast) -> anyhow::Result<Forecast> {
         faulted: (wire.n_units_faulted > 0).then_some(Faulted {
             n_units: wire.n_units_faulted,
             message: wire.fault,
+        }),
+        blind: (wire.n_units_blind > 0).then(|| Blind {
+            n_units: wire.n_units_blind,
+            never_known: wire.never_known.into_iter().collect(),
         }),
     })
 }

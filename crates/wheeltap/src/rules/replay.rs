@@ -17,13 +17,13 @@ use std::{
     sync::Arc,
 };
 use wheeltap_catalogue::{BoundMap, Catalogue, CsvMap, Measurements};
-use wheeltap_followup::{Truth, WouldRing, forecast};
+use wheeltap_followup::{Blind, Truth, WouldRing, forecast, never_known};
 use wheeltap_judge::{
-    EffectiveRule, FAULTS_TO_REPORT, FaultReport, FitReport, Judgement, Occurrence, UnitContext,
-    UnitData, UnitPlan, replay_unit,
+    EffectiveRule, FAULTS_TO_REPORT, FaultReport, FitReport, Judgement, NoVerdict, Occurrence,
+    UnitContext, UnitData, UnitPlan, replay_unit,
 };
 use wheeltap_model::{
-    ChannelId, ClassName, EventTime, Part, RuleName, Series, UnitId, format_span,
+    ChannelId, ClassName, EventTime, RuleName, RuleRef, Series, UnitId, format_span,
 };
 use wheeltap_rules::{Environment, Rule, compile};
 
@@ -63,7 +63,8 @@ impl UnitRead {
 
 /// The units of some files that a rule is judged on.
 pub(super) struct JudgedOn {
-    pub(super) n_units: u64,
+    /// On how many parts of each; 1 where it is judged on the unit.
+    parts: BTreeMap<UnitId, usize>,
     /// For how long there is data of what it reads, a unit on average.
     pub(super) covered_ms: i64,
 }
@@ -71,18 +72,39 @@ pub(super) struct JudgedOn {
 impl JudgedOn {
     /// To be asked before [`judge`], which takes the data.
     pub(super) fn of(units: &Units, rule: &EffectiveRule, catalogue: &Catalogue) -> Self {
-        let (mut n_units, mut covered_ms) = (0, 0);
+        let mut parts = BTreeMap::new();
+        let mut covered_ms = 0;
         for (unit, read) in units {
             let plan = plan(unit, read, std::slice::from_ref(rule), catalogue);
             if plan.n_slots() > 0 {
-                n_units += 1;
+                parts.insert(unit.clone(), plan.n_slots());
                 covered_ms += read.covered_ms(plan.channels());
             }
         }
         Self {
-            n_units,
-            covered_ms: covered_ms / i64::try_from(n_units).unwrap_or(i64::MAX).max(1),
+            covered_ms: covered_ms / i64::try_from(parts.len()).unwrap_or(i64::MAX).max(1),
+            parts,
         }
+    }
+
+    pub(super) fn n_units(&self) -> u64 {
+        self.parts.len() as u64
+    }
+
+    /// Where the rule never knew what it reads, by what had no verdict.
+    fn blind(&self, rule: &RuleRef, silences: &[(UnitId, NoVerdict)]) -> Option<Blind> {
+        let mut blind = Blind::default();
+        for (unit, n_parts) in &self.parts {
+            let own = silences
+                .iter()
+                .filter(|(of, silence)| of == unit && silence.rule == *rule && silence.is_blind());
+            if own.clone().count() == *n_parts {
+                blind.n_units += 1;
+                let never_known = own.flat_map(|(_, silence)| silence.never_known.iter().cloned());
+                blind.never_known.extend(never_known);
+            }
+        }
+        (blind.n_units > 0).then_some(blind)
     }
 }
 
@@ -134,7 +156,7 @@ pub fn run(args: &ReplayArgs) -> Result<Outcome, Stop> {
         .collect();
     let mut found = Vec::new();
     let (mut faults, mut fits) = (Vec::new(), Vec::new());
-    let mut never_known: BTreeMap<RuleName, Vec<(UnitId, Option<Part>)>> = BTreeMap::new();
+    let mut silences = Vec::new();
     let bar = count_bar(units.len() as u64, "judging", "units");
     for (unit, read) in &mut units {
         let judgement = judge(unit, read, &rules, map.catalogue(), &classes);
@@ -147,12 +169,8 @@ pub fn run(args: &ReplayArgs) -> Result<Outcome, Stop> {
             faults.push((unit.clone(), fault));
         }
         fits.extend(judgement.fits.into_iter().map(|fit| (unit.clone(), fit)));
-        for (rule, part) in judgement.never_known {
-            never_known
-                .entry(rule.name)
-                .or_default()
-                .push((unit.clone(), part));
-        }
+        let silent = judgement.without_verdict.into_iter();
+        silences.extend(silent.map(|silence| (unit.clone(), silence)));
         bar.inc(1);
     }
     bar.finish_and_clear();
@@ -172,13 +190,14 @@ pub fn run(args: &ReplayArgs) -> Result<Outcome, Stop> {
         let truth = truth.unwrap_or_default();
         for (effective, judged_on) in rules.iter().zip(&judged_on) {
             if let Some(span) = totals.span {
-                let made = forecast_of(&effective.rule, &found, span, judged_on, &truth);
+                let mut made = forecast_of(&effective.rule, &found, span, judged_on, &truth);
+                made.forecast.blind = judged_on.blind(&effective.rule.reference, &silences);
                 super::forecast::print(&mut out, &made, args.json)?;
             }
         }
         out.flush()?;
     }
-    say_what_was_never_known(&never_known);
+    say_what_had_no_verdict(silences);
     say_what_was_judged(&judged_on, &rules, &map, &found, &faults);
     // What a script that fails would have raised is not known, which is no clean answer.
     let is_faulted = |fault: &(UnitId, FaultReport)| fault.1.n_in_a_row >= FAULTS_TO_REPORT;
@@ -209,7 +228,7 @@ fn forecast_of(
             &alerts,
             first,
             last,
-            judged_on.n_units,
+            judged_on.n_units(),
             &truth_of(truth, name),
         )
         .covering(judged_on.covered_ms),
@@ -506,23 +525,41 @@ pub(super) fn say_what_is_unknown(rule: &Rule, map: &BoundMap) {
 /// Units told by name at most.
 const MOST_NAMED: usize = 3;
 
-/// Silence of a rule that never knew what it reads is no good news.
-fn say_what_was_never_known(never_known: &BTreeMap<RuleName, Vec<(UnitId, Option<Part>)>>) {
-    for (rule, places) in never_known {
-        let named = places
-            .iter()
-            .take(MOST_NAMED)
-            .map(|(unit, part)| match part {
-                Some(part) => format!("{unit}, {part}"),
-                None => unit.to_string(),
-            });
-        let named: Vec<String> = named.collect();
+/// Why a rule was silent, where that is no good news.
+#[derive(PartialEq, Eq, PartialOrd, Ord)]
+enum Why {
+    Blind(BTreeSet<String>),
+    Untested,
+}
+
+fn say_what_had_no_verdict(silences: Vec<(UnitId, NoVerdict)>) {
+    let mut places: BTreeMap<(RuleName, Why), Vec<String>> = BTreeMap::new();
+    for (unit, silence) in silences {
+        let place = match &silence.part {
+            Some(part) => format!("{unit}, {part}"),
+            None => unit.to_string(),
+        };
+        let why = if silence.is_blind() {
+            Why::Blind(silence.never_known.into_iter().collect())
+        } else {
+            Why::Untested
+        };
+        let key = (silence.rule.name, why);
+        places.entry(key).or_default().push(place);
+    }
+    for ((rule, why), places) in places {
+        let named = places.iter().take(MOST_NAMED);
+        let named: Vec<&str> = named.map(String::as_str).collect();
         let more = match places.len().saturating_sub(MOST_NAMED) {
             0 => String::new(),
             n => format!("; and {n} more"),
         };
+        let why = match why {
+            Why::Untested => "its condition could not show itself, as tested() says".to_owned(),
+            Why::Blind(inputs) => format!("it never knew {}", never_known(&inputs)),
+        };
         note(format!(
-            "{rule} had no verdict at any tick, as what it reads was never known: {}{more}",
+            "{rule} had no verdict at any tick, as {why}: {}{more}",
             named.join("; ")
         ));
     }
@@ -538,7 +575,7 @@ fn say_what_was_judged(
     for (effective, judged_on) in rules.iter().zip(judged_on) {
         let rule = &effective.rule;
         let name = &rule.reference.name;
-        if judged_on.n_units == 0 {
+        if judged_on.n_units() == 0 {
             note(format!("{name} applies to no unit in these files"));
             continue;
         }

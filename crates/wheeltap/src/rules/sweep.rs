@@ -277,7 +277,7 @@ fn of_files(args: &SweepArgs, map: &Path) -> Result<Swept, Stop> {
         .collect();
     let in_force = EffectiveRule::always(Arc::new(rule));
     let judged_on = JudgedOn::of(&units, &in_force, map.catalogue());
-    if judged_on.n_units == 0 {
+    if judged_on.n_units() == 0 {
         return Err(Stop::Failed(anyhow!(
             "{} applies to no unit in these files",
             in_force.rule.reference.name
@@ -295,7 +295,7 @@ fn of_files(args: &SweepArgs, map: &Path) -> Result<Swept, Stop> {
             let alerts = alerts.get(version).map_or(&[][..], Vec::as_slice);
             Tried {
                 values,
-                forecast: forecast(alerts, span.0, span.1, judged_on.n_units, &truth)
+                forecast: forecast(alerts, span.0, span.1, judged_on.n_units(), &truth)
                     .covering(judged_on.covered_ms),
             }
         })

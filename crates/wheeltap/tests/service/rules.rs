@@ -162,6 +162,35 @@ pub fn a_script_that_fails_does_not_go_live(bench: &Bench, service: &Service) {
     holds(&page, &[why, "the bench showed it</td>"]);
 }
 
+/// A rule of a channel that no unit sends raises nothing, which is no good news either.
+pub fn a_rule_that_never_knew_does_not_go_live(bench: &Bench, service: &Service) {
+    let rule = RULE
+        .replace("engine.oil.temperature", "engine.coolant.temperature")
+        .replace("fn raise", "fn tested(seen) { seen.oil > 0.0 }\nfn raise");
+    bench.write("unsent.rhai", rule);
+    service
+        .run(bench, &["rules", "lodge", "unsent.rhai"])
+        .says(0, &["unsent: version"]);
+    let input = "mean(engine.coolant.temperature, 1 min)";
+    let made = service
+        .run(bench, &["rules", "forecast", "unsent", "--json"])
+        .json();
+    assert_eq!(made[0]["alerts"], 0);
+    assert_eq!(made[0]["units_blind"], made[0]["units"]);
+    assert_eq!(made[0]["never_known"], serde_json::json!([input]));
+    let tried = service.run(bench, &["rules", "promote", "unsent", "live"]);
+    assert!(tried.stdout.contains("no verdict"), "{}", tried.stdout);
+    tried.says(1, &["NOTHING_KNOWN", input]);
+    service
+        .run(bench, &["rules", "promote", "unsent", "trial"])
+        .says(0, &["is trial from"]);
+    let versions = service.run(bench, &["rules", "list", "--versions"]);
+    let mut rows = versions.stdout.lines();
+    let row = rows.find(|row| row.starts_with("unsent"));
+    let row = row.expect("a version");
+    assert!(row.contains("never knew what it reads"), "{row}");
+}
+
 #[test]
 fn rules_are_lodged_and_promoted() {
     let bench = Bench::new();

@@ -199,7 +199,16 @@ fn made(name: String, sweep: &v1::RuleSweep) -> Page {
         .iter()
         .map(|param| param.name.clone())
         .collect();
-    head.extend(["alerts a day", "right", "found", "ahead", ""].map(ToOwned::to_owned));
+    let figures = [
+        "alerts a day",
+        "right",
+        "wrong",
+        "undecided",
+        "found",
+        "ahead",
+        "",
+    ];
+    head.extend(figures.map(ToOwned::to_owned));
     Page {
         path: told::segment(&name),
         name,
@@ -243,10 +252,10 @@ fn row(sweep: &v1::RuleSweep, tried: &v1::TriedParams) -> Vec<String> {
     row.push(short(per_day(tried)));
     let score = tried.forecast.as_ref().and_then(|made| made.score.as_ref());
     match score {
-        None => row.extend(["-", "-", "-"].map(ToOwned::to_owned)),
+        None => row.extend(["-"; 5].map(ToOwned::to_owned)),
         Some(score) => {
-            let percent = |share: f64| format!("{:.0} %", 100.0 * share);
-            row.push(score.precision.map_or_else(|| "-".to_owned(), percent));
+            let alerts = [score.n_right, score.n_wrong, score.n_undecided];
+            row.extend(alerts.map(|n| n.to_string()));
             row.push(format!(
                 "{} of {}",
                 score.n_found,
@@ -283,6 +292,8 @@ mod tests {
             forecast: Some(v1::RuleForecast {
                 per_day,
                 score: found.map(|(n_found, n_missed)| v1::RuleScore {
+                    n_right: n_found,
+                    n_undecided: 10,
                     n_found,
                     n_missed,
                     recall: Some(n_found as f64 / (n_found + n_missed) as f64),
@@ -317,7 +328,10 @@ mod tests {
         // From 0 to 4 alerts a day, 0 to 100 %.
         assert_eq!(page.line, "320.0,70.0 640.0,0.0");
         assert_eq!(page.rows.len(), 2);
-        assert_eq!(page.rows[0].1, ["18 K", "2", "-", "3 of 4", "-", "knee"]);
+        assert_eq!(
+            page.rows[0].1,
+            ["18 K", "2", "3", "0", "10", "3 of 4", "-", "knee"]
+        );
         assert_eq!((page.dots.len(), page.n_more), (3, 1));
     }
 

@@ -92,7 +92,14 @@ fn one_pass_gives_what_a_replay_of_each_text_gives() {
             line["alerts"], forecast["alerts"],
             "limit {limit}, delay {delay}"
         );
-        for figure in ["precision", "recall", "median_lead_s", "right", "wrong"] {
+        for figure in [
+            "precision",
+            "recall",
+            "median_lead_s",
+            "right",
+            "wrong",
+            "undecided",
+        ] {
             assert_eq!(
                 line[figure], forecast["score"][figure],
                 "{figure} at {limit}, {delay}"

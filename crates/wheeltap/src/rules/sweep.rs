@@ -73,6 +73,7 @@ struct Line {
     flood_s: f64,
     right: Option<u64>,
     wrong: Option<u64>,
+    undecided: Option<u64>,
     precision: Option<f64>,
     recall: Option<f64>,
     median_lead_s: Option<f64>,
@@ -118,7 +119,16 @@ impl Swept {
     /// The head of the table.
     pub fn head(&self) -> Vec<String> {
         let params = self.params.iter().map(|param| param.name.clone());
-        let figures = ["alerts", "a day", "right", "found", "ahead", ""];
+        let figures = [
+            "alerts",
+            "a day",
+            "right",
+            "wrong",
+            "undecided",
+            "found",
+            "ahead",
+            "",
+        ];
         params.chain(figures.map(ToOwned::to_owned)).collect()
     }
 
@@ -131,11 +141,8 @@ impl Swept {
         row.push(rate(forecast.per_day));
         match &forecast.score {
             Some(score) => {
-                let percent = |share: Option<f64>| match share {
-                    Some(share) => format!("{:.0} %", 100.0 * share),
-                    None => "-".to_owned(),
-                };
-                row.push(percent(score.precision));
+                let alerts = [score.n_right, score.n_wrong, score.n_undecided];
+                row.extend(alerts.map(|n| n.to_string()));
                 row.push(match score.n_found + score.n_missed {
                     0 => "-".to_owned(),
                     all => format!("{} of {all}", score.n_found),
@@ -146,7 +153,7 @@ impl Swept {
                     None => "-".to_owned(),
                 });
             }
-            None => row.extend(["-", "-", "-"].map(ToOwned::to_owned)),
+            None => row.extend(["-"; 5].map(ToOwned::to_owned)),
         }
         row.push(self.marks(idx).join(", "));
         row
@@ -183,6 +190,7 @@ impl Swept {
             flood_s: seconds(forecast.flood_ms),
             right: score.map(|score| score.n_right),
             wrong: score.map(|score| score.n_wrong),
+            undecided: score.map(|score| score.n_undecided),
             precision: score.and_then(|score| score.precision),
             recall: score.and_then(|score| score.recall),
             median_lead_s: score.and_then(|score| score.median_lead_ms).map(seconds),

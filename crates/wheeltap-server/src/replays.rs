@@ -423,7 +423,7 @@ fn to_wire(progress: &Progress<'_>) -> v1::ReplayProgress {
 
 pub(crate) fn told(unit: &UnitId, occurrence: &Occurrence, side: Side) -> v1::ReplayedAlert {
     let Occurrence {
-        rule: _,
+        rule,
         part,
         raised_at,
         ended_at,
@@ -438,6 +438,7 @@ pub(crate) fn told(unit: &UnitId, occurrence: &Occurrence, side: Side) -> v1::Re
         Side::Fewer => v1::ReplaySide::Fewer,
     };
     v1::ReplayedAlert {
+        rule: convert::rule_version_name(rule),
         unit: convert::unit_name(unit),
         part: part.as_ref().map(ToString::to_string).unwrap_or_default(),
         raised_unix_ms: raised_at.unix_ms(),

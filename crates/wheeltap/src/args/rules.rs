@@ -47,6 +47,10 @@ pub struct VetArgs {
     #[command(flatten)]
     pub catalogue: CatalogueArgs,
 
+    /// A map of CSV files (TOML), for the channels that it declares
+    #[arg(long, value_name = "FILE", value_hint = ValueHint::FilePath)]
+    pub map: Option<PathBuf>,
+
     /// Units to state the memory for
     #[arg(long, value_name = "UNITS", default_value_t = 1_000)]
     pub fleet: u64,

@@ -3,7 +3,7 @@
 use super::book::version_name;
 use crate::{
     Outcome, Stop,
-    alert_json::{self, Values},
+    alert_json::{self, Reads, Values},
     args::ForecastArgs,
     files,
     output::{LateBar, Out, counted, duration, grouped, note, rate},
@@ -105,13 +105,19 @@ struct ScoreLine {
 /// An alert that would have been, as printed by `--json`.
 #[derive(Serialize)]
 struct AlertLine {
+    rule: String,
+    version: String,
     unit: String,
     part: Option<String>,
+    /// First known true tick of the run that led here.
+    since: String,
     raised_at: String,
     ended_at: Option<String>,
     suppressed_by_design: bool,
     side: &'static str,
     evidence: Values,
+    end_evidence: Option<Values>,
+    reads: Reads,
 }
 
 fn seconds(ms: i64) -> f64 {
@@ -511,14 +517,24 @@ fn text(text: &str) -> Option<String> {
 }
 
 fn alert_line(alert: &v1::ReplayedAlert) -> AlertLine {
+    let (rule, version) = alert_json::rule_and_version(&alert.rule);
+    let evidence = alert.evidence.as_ref();
+    let since_ms = evidence.map_or(alert.raised_unix_ms, |evidence| evidence.since_unix_ms);
+    let reads = alert_json::inputs(evidence);
+    let end_evidence = alert.end_evidence.as_ref();
     AlertLine {
+        rule: rule.to_owned(),
+        version: version.to_owned(),
         unit: tail(&alert.unit).to_owned(),
         part: text(&alert.part),
+        since: instant(since_ms),
         raised_at: instant(alert.raised_unix_ms),
         ended_at: (alert.ended_unix_ms != 0).then(|| instant(alert.ended_unix_ms)),
         suppressed_by_design: alert.suppressed_by_design,
         side: side_word(alert.side()),
-        evidence: Values(alert_json::inputs(alert.evidence.as_ref())),
+        evidence: Values(reads.clone()),
+        end_evidence: end_evidence.map(|end| Values(alert_json::inputs(Some(end)))),
+        reads: Reads(reads),
     }
 }
 

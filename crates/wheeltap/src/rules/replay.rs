@@ -23,7 +23,7 @@ use wheeltap_judge::{
     UnitContext, UnitData, UnitPlan, replay_unit,
 };
 use wheeltap_model::{
-    ChannelId, ClassName, EventTime, RuleName, RuleRef, Series, UnitId, format_span,
+    ChannelId, ClassName, EventTime, Quality, RuleName, RuleRef, Series, UnitId, format_span,
 };
 use wheeltap_rules::{Environment, Rule, compile};
 
@@ -114,7 +114,8 @@ pub(super) struct Totals {
     rows: u64,
     samples: u64,
     events: u64,
-    out_of_range: u64,
+    /// Samples by channel.
+    out_of_range: BTreeMap<ChannelId, u64>,
     steps_back: u64,
     pub(super) span: Option<(EventTime, EventTime)>,
 }
@@ -136,7 +137,7 @@ pub fn run(args: &ReplayArgs) -> Result<Outcome, Stop> {
         None => None,
     };
     let (mut units, totals) = read(&args.files, &map)?;
-    say_what_was_read(&units, &totals);
+    say_what_was_read(&units, &totals, &map);
     let truth = match (truth, totals.span) {
         (Some(truth), Some(span)) => Some(super::labels::within(truth, span)),
         (truth, _) => truth,
@@ -321,6 +322,10 @@ pub(super) fn read(files: &[PathBuf], map: &BoundMap) -> Result<(Units, Totals),
     let mut totals = Totals::default();
     for (name, file) in opened {
         let summary = map.read(&name, bar.wrap_read(file), &mut |row| {
+            let bad = row.samples.iter();
+            for (channel, ..) in bad.filter(|(_, _, quality)| *quality == Quality::Bad) {
+                *totals.out_of_range.entry(*channel).or_default() += 1;
+            }
             if !units.contains_key(row.unit) {
                 units.insert(row.unit.clone(), UnitRead::default());
             }
@@ -335,7 +340,6 @@ pub(super) fn read(files: &[PathBuf], map: &BoundMap) -> Result<(Units, Totals),
         totals.events += summary.events;
         totals.rows += summary.rows;
         totals.samples += summary.samples;
-        totals.out_of_range += summary.out_of_range;
         totals.steps_back += summary.steps_back;
         totals.span = match (totals.span, summary.span) {
             (Some(a), Some(b)) => Some((a.0.min(b.0), a.1.max(b.1))),
@@ -442,7 +446,7 @@ fn row(found: &Found) -> Vec<String> {
     ]
 }
 
-pub(super) fn say_what_was_read(units: &BTreeMap<UnitId, UnitRead>, totals: &Totals) {
+pub(super) fn say_what_was_read(units: &Units, totals: &Totals, map: &BoundMap) {
     let channels: BTreeSet<ChannelId> = units
         .values()
         .flat_map(|unit| {
@@ -465,10 +469,16 @@ pub(super) fn say_what_was_read(units: &BTreeMap<UnitId, UnitRead>, totals: &Tot
         counted(channels.len(), "channel"),
         counted(units.len(), "unit"),
     ));
-    if totals.out_of_range > 0 {
+    if !totals.out_of_range.is_empty() {
+        let of_channel = |(channel, n): (&ChannelId, &u64)| {
+            let def = map.catalogue().by_id(*channel);
+            let name = def.map_or_else(String::new, |def| def.name.to_string());
+            format!("{name} ({})", counted(*n, "sample"))
+        };
+        let channels: Vec<String> = totals.out_of_range.iter().map(of_channel).collect();
         note(format!(
-            "out of their channel's range, so that they feed no rule: {} samples",
-            grouped(totals.out_of_range)
+            "out of their channel's range, so that they feed no rule: {}",
+            channels.join(", ")
         ));
     }
     if totals.steps_back > 0 {

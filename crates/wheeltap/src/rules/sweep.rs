@@ -268,7 +268,7 @@ fn of_files(args: &SweepArgs, map: &Path) -> Result<Swept, Stop> {
         None => Truth::default(),
     };
     let (mut units, totals) = read(&args.files, &map)?;
-    say_what_was_read(&units, &totals);
+    say_what_was_read(&units, &totals, &map);
     let truth = match totals.span {
         Some(span) => super::labels::within(truth, span),
         None => truth,

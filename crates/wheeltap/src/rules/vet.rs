@@ -69,8 +69,17 @@ impl Cost {
     }
 }
 
+/// With the channels that a map declares, where one is given.
+fn catalogue(args: &VetArgs) -> Result<Catalogue, Stop> {
+    let Some(map) = &args.map else {
+        return super::catalogue(&args.catalogue);
+    };
+    let map = super::replay::bound_map(map, &args.catalogue)?;
+    Ok(map.catalogue().clone())
+}
+
 pub fn run(args: &VetArgs) -> Result<Outcome, Stop> {
-    let catalogue = super::catalogue(&args.catalogue)?;
+    let catalogue = catalogue(args)?;
     let env = Environment::new(&catalogue);
     let files = files::rule_files_each(&args.paths)?;
     let mut out = Out::new();

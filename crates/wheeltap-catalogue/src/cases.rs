@@ -9,13 +9,12 @@ use crate::catalogue::{Catalogue, CatalogueProblem};
 use crate::csv_reader::Measurements;
 use crate::doc::{At, Problems, Section, as_number};
 use crate::instant::read_instant;
-use crate::map::{BoundMap, CsvMap};
+use crate::map::{BoundMap, CsvMap, read_role, read_state};
 use fill::Between;
 use std::fmt::Write;
 use std::ops::{ControlFlow, Range};
 use wheeltap_model::{
-    ClassName, ConsistPosition, ConsistRole, Dated, EventTime, Timeline, UnitId, UnitState,
-    parse_span,
+    ClassName, ConsistPosition, Dated, EventTime, Timeline, UnitId, UnitState, parse_span,
 };
 
 /// What a file of cases ends in, after the rule's name.
@@ -485,20 +484,12 @@ impl<N: FnMut(&str) -> Result<String, String>> CaseReader<'_, '_, N> {
             let (Some(at), Some(is)) = (at, is) else {
                 continue;
             };
-            let known = UnitState::ALL.iter().find(|(_, word)| *word == is.value);
-            if let Some((state, _)) = known {
+            if let Some(value) = read_state(&is, self.problems) {
                 states.set(Dated {
                     from: at,
-                    value: *state,
+                    value,
                     source: "the case".to_owned(),
                 });
-            } else {
-                let words: Vec<&str> = UnitState::ALL.iter().map(|(_, word)| *word).collect();
-                self.problems.add(
-                    &is.span,
-                    format!("no unit state \"{}\"", is.value),
-                    format!("write one of {}", words.join(", ")),
-                );
             }
         }
         states
@@ -509,26 +500,15 @@ impl<N: FnMut(&str) -> Result<String, String>> CaseReader<'_, '_, N> {
         let Some(role) = section.text("role", self.problems) else {
             return consists;
         };
-        let known = match role.value {
-            "lead" => Some(ConsistRole::Lead),
-            "trailing" => Some(ConsistRole::Trailing),
-            "remote" => Some(ConsistRole::Remote),
-            _ => None,
-        };
-        match known {
-            Some(role) => consists.set(Dated {
+        if let Some(role) = read_role(&role, self.problems) {
+            consists.set(Dated {
                 from: EventTime::from_unix_ms(i64::MIN),
                 value: ConsistPosition {
                     role,
                     ..ConsistPosition::default()
                 },
                 source: "the case".to_owned(),
-            }),
-            None => self.problems.add(
-                &role.span,
-                format!("no part in a train \"{}\"", role.value),
-                "write lead, trailing or remote",
-            ),
+            });
         }
         consists
     }

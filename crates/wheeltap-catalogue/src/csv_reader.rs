@@ -4,7 +4,7 @@
 mod events;
 
 use crate::instant::{is_offset, read_instant};
-use crate::map::{BoundColumn, BoundMap, Layout, Source, TimeForm, Whose};
+use crate::map::{BoundColumn, BoundMap, Layout, Source, TimeForm, Whose, named_by};
 use csv::ByteRecord;
 use flate2::bufread::MultiGzDecoder;
 use jiff::civil::{Date, DateTime};
@@ -151,7 +151,7 @@ impl BoundMap {
             .has_headers(false)
             .flexible(true)
             .buffer_capacity(64 * 1024)
-            .from_reader(OneLineEnd::new(text));
+            .from_reader(OneLineEnd::new(text, self.layout.skip_before));
         let mut record = ByteRecord::new();
         let mut reading = Reading::new(self, file);
         if self.layout.header {
@@ -163,6 +163,9 @@ impl BoundMap {
                 ));
             }
             reading.take_header(&record)?;
+            for _ in 0..self.layout.skip_after {
+                next(&mut rows, &mut record, file)?;
+            }
         }
         while next(&mut rows, &mut record, file)? {
             if reading.row(&record, receive)?.is_break() {
@@ -182,18 +185,22 @@ impl BoundMap {
 }
 
 /// Turns CRLF and a lone CR into LF, so that lines are counted right whatever ends them; the CSV
-/// reader would count the LF of a CRLF to the next line.
+/// reader would count the LF of a CRLF to the next line. Empties lines that are to be skipped, which the reader
+/// passes over and counts.
 struct OneLineEnd<R> {
     inner: R,
     /// The last byte was a CR, already passed on as LF.
     after_cr: bool,
+    /// Lines still to be emptied.
+    n_skipped: u32,
 }
 
 impl<R: Read> OneLineEnd<R> {
-    const fn new(inner: R) -> Self {
+    const fn new(inner: R, n_skipped: u32) -> Self {
         Self {
             inner,
             after_cr: false,
+            n_skipped,
         }
     }
 }
@@ -202,7 +209,8 @@ impl<R: Read> Read for OneLineEnd<R> {
     fn read(&mut self, into: &mut [u8]) -> io::Result<usize> {
         loop {
             let n_read = self.inner.read(into)?;
-            if n_read == 0 || (!self.after_cr && !into[..n_read].contains(&b'\r')) {
+            let is_plain = !self.after_cr && self.n_skipped == 0;
+            if n_read == 0 || (is_plain && !into[..n_read].contains(&b'\r')) {
                 return Ok(n_read);
             }
             let mut n_kept = 0;
@@ -210,9 +218,11 @@ impl<R: Read> Read for OneLineEnd<R> {
                 let byte = into[at];
                 let half = self.after_cr && byte == b'\n';
                 self.after_cr = byte == b'\r';
-                if !half {
+                let is_end = self.after_cr || byte == b'\n';
+                if !half && (is_end || self.n_skipped == 0) {
                     into[n_kept] = if self.after_cr { b'\n' } else { byte };
                     n_kept += 1;
+                    self.n_skipped -= u32::from(self.n_skipped > 0);
                 }
             }
             // Nothing kept is no end of file.
@@ -278,7 +288,7 @@ fn io_problem(file: &str, line: u64, error: io::Error) -> CsvProblem {
 struct Reading<'a> {
     map: &'a BoundMap,
     file: &'a str,
-    time_at: usize,
+    time_at: Vec<usize>,
     unit_at: Option<usize>,
     /// Where each mapped column stands, in the order of the map; `None` where this file lacks an
     /// optional one.
@@ -305,7 +315,7 @@ impl<'a> Reading<'a> {
         Self {
             map,
             file,
-            time_at: 0,
+            time_at: Vec::new(),
             unit_at: None,
             column_at: Vec::new(),
             header: Vec::new(),
@@ -313,7 +323,7 @@ impl<'a> Reading<'a> {
             clock: Clock::default(),
             unit: match &map.whose {
                 Whose::One(unit) => Some(unit.clone()),
-                Whose::Column(_) => None,
+                Whose::File(_) | Whose::Column(_) => None,
             },
             taken: BTreeMap::new(),
             samples: Vec::new(),
@@ -338,9 +348,14 @@ impl<'a> Reading<'a> {
     }
 
     fn place_columns(&mut self) -> Result<(), CsvProblem> {
-        self.time_at = self.find(&self.map.time.source)?;
-        if let Whose::Column(source) = &self.map.whose {
-            self.unit_at = Some(self.find(source)?);
+        let sources = self.map.time.sources.iter();
+        self.time_at = sources
+            .map(|source| self.find(source))
+            .collect::<Result<_, _>>()?;
+        match &self.map.whose {
+            Whose::One(_) => {}
+            Whose::File(name) => self.unit = Some(unit_of_file(name, self.file)?),
+            Whose::Column(source) => self.unit_at = Some(self.find(source)?),
         }
         self.column_at = self
             .map
@@ -613,12 +628,21 @@ impl<'a> Reading<'a> {
     }
 
     fn time(&mut self, record: &ByteRecord, line: u64) -> Result<i64, CsvProblem> {
-        let at = self.time_at;
-        let cell = trimmed(record.get(at).unwrap_or_default());
+        let cells = self.time_at.iter();
+        let mut cells = cells.map(|at| trimmed(record.get(*at).unwrap_or_default()));
+        let joined;
+        let cell = if self.time_at.len() > 1 {
+            let cells: Vec<&[u8]> = cells.collect();
+            joined = cells.join(&b' ');
+            joined.as_slice()
+        } else {
+            cells.next().unwrap_or_default()
+        };
         let text = std::str::from_utf8(cell).unwrap_or_default();
         let read = self
             .clock
             .read(text, &self.map.time.form, self.map.layout.decimal_comma);
+        let at = self.time_at.first().copied().unwrap_or_default();
         read.ok_or_else(|| {
             let shown: String = String::from_utf8_lossy(cell).chars().take(40).collect();
             let wanted = match &self.map.time.form {
@@ -635,6 +659,22 @@ impl<'a> Reading<'a> {
             )
         })
     }
+}
+
+/// Whose a file is by its name and that of the folder it lies in.
+fn unit_of_file(name: &str, file: &str) -> Result<UnitId, CsvProblem> {
+    let mut parts = file.rsplit(['/', '\\']);
+    let base = parts.next().unwrap_or_default();
+    let base = base.strip_suffix(".gz").unwrap_or(base);
+    let stem = base.rsplit_once('.').map_or(base, |(stem, _)| stem);
+    let named = named_by(name, stem, parts.next().unwrap_or_default());
+    UnitId::new(&named).map_err(|refusal| {
+        whole_file(
+            file,
+            &format!("by its name it is of the unit \"{named}\", which is no unit id"),
+            &format!("rename the file: a unit has {}", refusal.rule),
+        )
+    })
 }
 
 impl Layout {

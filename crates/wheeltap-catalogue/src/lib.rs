@@ -48,6 +48,6 @@ pub use csv_reader::{CsvProblem, Measurements, ReadSummary, RowSamples};
 pub use derived::{ClassConstant, DerivedArg, DerivedDef};
 pub use health::{Health, Stuck};
 pub use instant::read_instant;
-pub use map::{BoundMap, CsvMap};
+pub use map::{BoundMap, CsvMap, Does};
 pub use ucum::{Conversion, Dimension, InvalidUcum, Ucum};
 pub use work::read_work;

@@ -12,7 +12,9 @@ use crate::instant::{is_offset, read_instant};
 use crate::ucum::{Conversion, Ucum};
 use std::path::Path;
 use toml::de::DeValue;
-use wheeltap_model::{ChannelDef, ChannelId, ChannelKind, ChannelName, ClassName, UnitId};
+use wheeltap_model::{
+    ChannelDef, ChannelId, ChannelKind, ChannelName, ClassName, ConsistRole, UnitId, UnitState,
+};
 
 /// A checked map, not yet tied to a catalogue.
 #[derive(Clone, Debug)]
@@ -34,6 +36,10 @@ pub(crate) struct Layout {
     pub(crate) separator: u8,
     pub(crate) decimal_comma: bool,
     pub(crate) header: bool,
+    /// Lines before the header, or before the rows where there is none.
+    pub(crate) skip_before: u32,
+    /// Lines between the header and the rows, such as one of units.
+    pub(crate) skip_after: u32,
     /// Cells that say that there is no value, besides the empty one.
     pub(crate) missing: Vec<String>,
 }
@@ -50,7 +56,8 @@ pub(crate) enum Source {
 /// How a row's time is read.
 #[derive(Clone, Debug)]
 pub(crate) struct TimeRule {
-    pub(crate) source: Source,
+    /// Where it is written; several cells are read as one text, with a space between them.
+    pub(crate) sources: Vec<Source>,
     pub(crate) form: TimeForm,
 }
 
@@ -73,6 +80,16 @@ pub(crate) enum TimeForm {
 struct UnitRule {
     whose: Whose,
     class: Option<ClassName>,
+    does: Does,
+}
+
+/// What a map says that its units do throughout.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub struct Does {
+    /// The state; *unknown* where it is not said.
+    pub state: UnitState,
+    /// The part in a train; *unknown* where it is not said.
+    pub role: ConsistRole,
 }
 
 /// Whose a row is.
@@ -80,6 +97,8 @@ struct UnitRule {
 pub(crate) enum Whose {
     /// All rows are this unit's.
     One(UnitId),
+    /// The name of the file says: `{file}` and `{folder}` stand for it and for the folder it lies in.
+    File(String),
     /// A column says.
     Column(Source),
 }
@@ -103,6 +122,7 @@ pub struct BoundMap {
     pub(crate) time: TimeRule,
     pub(crate) whose: Whose,
     pub(crate) class: Option<ClassName>,
+    does: Does,
     pub(crate) columns: Vec<BoundColumn>,
     pub(crate) events: Vec<BoundEvent>,
 }
@@ -264,6 +284,7 @@ impl CsvMap {
             time: self.time.clone(),
             whose: self.unit.whose.clone(),
             class: self.unit.class.clone(),
+            does: self.unit.does,
             columns,
             events,
         })
@@ -285,8 +306,13 @@ impl BoundMap {
     pub const fn unit(&self) -> Option<&UnitId> {
         match &self.whose {
             Whose::One(unit) => Some(unit),
-            Whose::Column(_) => None,
+            Whose::File(_) | Whose::Column(_) => None,
         }
+    }
+
+    /// What it says that its units do throughout.
+    pub const fn does(&self) -> Does {
+        self.does
     }
 
     /// The channels it reads, in the order of the map; those of events come last.
@@ -420,6 +446,8 @@ fn read_layout(root: &mut Section<'_, '_>, problems: &mut Problems<'_>) -> Optio
         separator: b',',
         decimal_comma: false,
         header: true,
+        skip_before: 0,
+        skip_after: 0,
         missing: Vec::new(),
     };
     if !root.has("csv") {
@@ -457,6 +485,27 @@ fn read_layout(root: &mut Section<'_, '_>, problems: &mut Problems<'_>) -> Optio
     }
     if let Some(header) = section.flag("header", problems) {
         layout.header = header.value;
+    }
+    for (key, lines) in [
+        ("skip_before", &mut layout.skip_before),
+        ("skip_after", &mut layout.skip_after),
+    ] {
+        let Some(value) = section.value(key) else {
+            continue;
+        };
+        match as_count(value.get_ref()) {
+            Some(_) if key == "skip_after" && !layout.header => problems.add(
+                &value.span(),
+                "there is no header that lines could stand after",
+                "give skip_before instead",
+            ),
+            Some(count) => *lines = count,
+            None => problems.add(
+                &value.span(),
+                format!("`{key}` is not a whole number above zero"),
+                "write how many lines there are, such as 3",
+            ),
+        }
     }
     if let Some(missing) = section.value("missing") {
         match texts(missing.get_ref()) {
@@ -518,8 +567,54 @@ fn read_source(section: &mut Section<'_, '_>, problems: &mut Problems<'_>) -> Op
     }
 }
 
+/// As [`read_source`], or `columns` or `positions` where date and time of day have a column each.
+fn read_time_sources(
+    section: &mut Section<'_, '_>,
+    problems: &mut Problems<'_>,
+) -> Option<Vec<Source>> {
+    let (columns, positions) = (section.value("columns"), section.value("positions"));
+    let (value, sources) = match (columns, positions) {
+        (None, None) => return read_source(section, problems).map(|source| vec![source]),
+        (Some(value), _) => {
+            let names = value
+                .get_ref()
+                .as_array()
+                .and_then(|_| texts(value.get_ref()));
+            let one = |name: String| Source::Named(vec![name]);
+            (
+                value,
+                names.map(|names| names.into_iter().map(one).collect()),
+            )
+        }
+        (None, Some(value)) => {
+            let counts = value.get_ref().as_array().map(|items| {
+                let place = |item: &toml::Spanned<DeValue<'_>>| as_count(item.get_ref());
+                items.iter().map(place).collect::<Option<Vec<u32>>>()
+            });
+            let at = |count: u32| Source::At(count as usize - 1);
+            let counts = counts.flatten();
+            (
+                value,
+                counts.map(|counts| counts.into_iter().map(at).collect()),
+            )
+        }
+    };
+    let sources: Option<Vec<Source>> = sources;
+    let is_alone = [section.has("column"), section.has("position")] == [false; 2]
+        && (columns.is_none() || positions.is_none());
+    let sources = sources.filter(|sources| sources.len() > 1 && is_alone);
+    if sources.is_none() {
+        problems.add(
+            &value.span(),
+            "date and time of day are not in a list of columns",
+            "write columns = [\"Date\", \"Time\"] or positions = [1, 2], or give `column` or `position` for one column",
+        );
+    }
+    sources
+}
+
 fn read_time(section: &mut Section<'_, '_>, problems: &mut Problems<'_>) -> Option<TimeRule> {
-    let source = read_source(section, problems);
+    let sources = read_time_sources(section, problems);
     let counts = section.text("counts", problems).map(At::owned);
     let from = section.text("from", problems);
     let text = section.text("text", problems);
@@ -529,6 +624,13 @@ fn read_time(section: &mut Section<'_, '_>, problems: &mut Problems<'_>) -> Opti
     let offset_s = zone.as_ref().and_then(|zone| read_zone(zone, problems));
     let form = match (counts, text) {
         (Some(counts), None) => {
+            if sources.as_ref().is_some_and(|sources| sources.len() > 1) {
+                problems.add(
+                    &counts.span,
+                    "a number stands in one column",
+                    "give `text` and the pattern that date and time make with a space between them",
+                );
+            }
             for (key, foreign) in [
                 ("zone", zone.as_ref().map(|at| &at.span)),
                 ("date_from_file", date_from_file.as_ref().map(|at| &at.span)),
@@ -564,7 +666,7 @@ fn read_time(section: &mut Section<'_, '_>, problems: &mut Problems<'_>) -> Opti
         }
     };
     Some(TimeRule {
-        source: source?,
+        sources: sources?,
         form: form?,
     })
 }
@@ -709,27 +811,18 @@ fn read_unit(section: &mut Section<'_, '_>, problems: &mut Problems<'_>) -> Opti
                 );
             }
         }
-        match UnitId::new(name.value) {
-            Ok(unit) => Some(Whose::One(unit)),
-            Err(refusal) => {
-                problems.add(
-                    &name.span,
-                    format!("\"{}\" is no unit id", refusal.text),
-                    refusal.rule,
-                );
-                None
-            }
-        }
+        read_unit_name(&name, problems)
     } else if section.has("column") || section.has("position") {
         read_source(section, problems).map(Whose::Column)
     } else {
         problems.add(
             &section.span,
             "[unit] does not say whose the rows are",
-            "add name = \"ZVR 4117\", or column = \"unit\"",
+            "add name = \"ZVR 4117\", column = \"unit\", or name = \"{file}\" where each file is of a unit of its own",
         );
         None
     };
+    let does = read_does(section, problems);
     section.refuse_unknown(problems);
     let class = match class {
         None => None,
@@ -748,7 +841,85 @@ fn read_unit(section: &mut Section<'_, '_>, problems: &mut Problems<'_>) -> Opti
     Some(UnitRule {
         whose: whose?,
         class,
+        does,
     })
+}
+
+/// A unit, or how the file's name tells it.
+fn read_unit_name(name: &At<&str>, problems: &mut Problems<'_>) -> Option<Whose> {
+    let is_by_file = name.value.contains('{');
+    // Any file's name may stand there; the rest must be fit for a unit as it is.
+    let tried = named_by(name.value, "x", "x");
+    match UnitId::new(&tried) {
+        Ok(_) if is_by_file => Some(Whose::File(name.value.to_owned())),
+        Ok(unit) => Some(Whose::One(unit)),
+        Err(_) if is_by_file && tried.contains('{') => {
+            problems.add(
+                &name.span,
+                format!(
+                    "\"{}\" has braces around something else than file or folder",
+                    name.value
+                ),
+                "write {file} for the name of the file, {folder} for that of the folder it lies in",
+            );
+            None
+        }
+        Err(refusal) => {
+            problems.add(
+                &name.span,
+                format!("\"{}\" is no unit id", name.value),
+                refusal.rule,
+            );
+            None
+        }
+    }
+}
+
+/// A unit's name with what stands for the file and its folder filled in.
+pub(crate) fn named_by(name: &str, file: &str, folder: &str) -> String {
+    name.replace("{file}", file).replace("{folder}", folder)
+}
+
+fn read_does(section: &mut Section<'_, '_>, problems: &mut Problems<'_>) -> Does {
+    let mut does = Does::default();
+    if let Some(state) = section.text("state", problems) {
+        does.state = read_state(&state, problems).unwrap_or_default();
+    }
+    if let Some(role) = section.text("role", problems) {
+        does.role = read_role(&role, problems).unwrap_or_default();
+    }
+    does
+}
+
+/// What a unit does.
+pub(crate) fn read_state(state: &At<&str>, problems: &mut Problems<'_>) -> Option<UnitState> {
+    let known = UnitState::ALL.iter().find(|(_, word)| *word == state.value);
+    if known.is_none() {
+        let words: Vec<&str> = UnitState::ALL.iter().map(|(_, word)| *word).collect();
+        problems.add(
+            &state.span,
+            format!("no unit state \"{}\"", state.value),
+            format!("write one of {}", words.join(", ")),
+        );
+    }
+    known.map(|(state, _)| *state)
+}
+
+/// A part in a train.
+pub(crate) fn read_role(role: &At<&str>, problems: &mut Problems<'_>) -> Option<ConsistRole> {
+    match role.value {
+        "lead" => Some(ConsistRole::Lead),
+        "trailing" => Some(ConsistRole::Trailing),
+        "remote" => Some(ConsistRole::Remote),
+        _ => {
+            problems.add(
+                &role.span,
+                format!("no part in a train \"{}\"", role.value),
+                "write lead, trailing or remote",
+            );
+            None
+        }
+    }
 }
 
 fn read_rule(section: &mut Section<'_, '_>, problems: &mut Problems<'_>) -> Option<ChannelRule> {

@@ -238,6 +238,54 @@ fn a_rule_that_was_not_tested_and_never_knew_its_condition_is_told() {
     );
 }
 
+/// What is usual is taken from each run, not from the first of them all.
+#[test]
+fn each_file_can_be_a_run_of_its_own() {
+    let bench = Bench::new();
+    bench.write("map.toml", MAP.replace("ZVR 4117", "rig {folder} {file}"));
+    bench.write("a/1.csv", csv(0..1_800));
+    bench.write("b/1.csv", csv(0..500));
+    bench.write("b/2.csv.gz", gzip(&csv(0..1_800)));
+    let ran = replay(&bench, &["a/1.csv", "b/1.csv", "b/2.csv.gz"]);
+    let units: Vec<String> = ran
+        .json()
+        .iter()
+        .map(|alert| alert["unit"].to_string())
+        .collect();
+    assert_eq!(units, ["\"rig a 1\"", "\"rig b 2\""]);
+    ran.says(0, &["3 units"]);
+}
+
+#[test]
+fn a_map_says_what_its_units_do_throughout() {
+    let bench = Bench::new();
+    let states = "reads() { #{ works: in_state(\"working\"), leads: in_role(\"lead\"), ";
+    let rule = common::RULE.replace("reads() { #{", states).replace(
+        "fn raise",
+        "fn tested(seen) { seen.works && seen.leads }\nfn raise",
+    );
+    bench.write("rules/oil-warm.rhai", rule);
+    let ran = replay(&bench, &["day.csv"]);
+    assert_eq!(ran.json().len(), 0);
+    ran.says(
+        0,
+        &["oil-warm had no verdict at any tick, as it never knew in_role(lead), in_state(working): ZVR 4117"],
+    );
+    let said = "class = \"Marten\"\nstate = \"working\"\nrole = \"lead\"\n";
+    bench.write("map.toml", MAP.replace("class = \"Marten\"\n", said));
+    assert_eq!(replay(&bench, &["day.csv"]).json().len(), 1);
+}
+
+#[test]
+fn samples_out_of_range_are_told_by_channel() {
+    let bench = Bench::new();
+    bench.write("day.csv", csv(0..1_800).replace("\n5,40\n", "\n5,9999\n"));
+    replay(&bench, &["day.csv"]).says(
+        0,
+        &["so that they feed no rule: engine.oil.temperature (1 sample)"],
+    );
+}
+
 #[test]
 fn only_the_rules_asked_for_are_judged() {
     let bench = Bench::new();

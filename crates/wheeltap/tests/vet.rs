@@ -13,6 +13,25 @@ fn a_good_rule_is_fine() {
     assert!(ran.stdout.contains("10 s  "), "{}", ran.stdout);
 }
 
+/// What a replay takes, a check takes too.
+#[test]
+fn channels_that_a_map_declares_are_known() {
+    let bench = Bench::new();
+    let own = "[[channel]]\ncolumn = \"oil\"\nname = \"rig.heat\"\nkind = \"sampled\"\nspacing = \"1 s\"\n\
+               ucum = \"Cel\"\nrange = [0, 100]\nresolution = \"0.1\"\n";
+    let (head, _) = common::MAP.split_once("[[channel]]").expect("a channel");
+    bench.write("map.toml", [head, own].concat());
+    bench.write(
+        "rules/oil-warm.rhai",
+        RULE.replace("engine.oil.temperature", "rig.heat"),
+    );
+    let vet = ["rules", "vet", "rules"];
+    bench.run(vet).says(1, &["1 rule refused"]);
+    bench
+        .run(vet.into_iter().chain(["--map", "map.toml"]))
+        .says(0, &["1 rule: all fine"]);
+}
+
 #[test]
 fn problems_have_a_place_a_reason_and_a_mend() {
     let bench = Bench::new();

@@ -1,5 +1,5 @@
 use super::*;
-use wheeltap_model::ChannelKind;
+use wheeltap_model::{ChannelKind, ConsistRole};
 
 const START_MS: i64 = 1_767_225_600_000;
 

@@ -160,6 +160,59 @@ fn without_a_header_the_first_row_says_how_many_columns_there_are() {
 }
 
 #[test]
+fn lines_before_and_after_the_header_are_skipped_and_counted() {
+    let map = |csv: &str| [csv, TIME, UNIT, OIL].concat();
+    let skips = map("[csv]\nskip_before = 3\nskip_after = 1\n");
+    for end in ["\n", "\r\n", "\r"] {
+        let lines = [
+            "Logger \"7",
+            "a,b,c,d",
+            "",
+            "t,oil",
+            "s,Cel",
+            "0,40",
+            "1,41",
+            "",
+        ];
+        let rows = read(&skips, lines.join(end).as_bytes());
+        assert_eq!(times(&rows), [0, 1_000]);
+        let lines = ["x", "", "x", "t,oil", "s,Cel", "0,40", "1,warm", ""];
+        let (_, problem) = refused(&skips, lines.join(end).as_bytes());
+        assert_eq!((problem.line, problem.column), (7, 2), "{problem}");
+    }
+    let bare = "[csv]\nheader = false\nskip_before = 1\n[time]\nposition = 1\ncounts = \"s\"\n";
+    let oil = "[[channel]]\nposition = 2\nname = \"engine.oil.temperature\"\n";
+    let rows = read(&[bare, UNIT, oil].concat(), b"\"open\n0,40\n");
+    assert_eq!(times(&rows), [0]);
+}
+
+#[test]
+fn date_and_time_of_day_may_have_a_column_each() {
+    let text = "text = \"%d.%m.%Y %H:%M\"\nzone = \"+01:00\"\n";
+    for columns in ["columns = [\"day\", \"clock\"]\n", "positions = [3, 1]\n"] {
+        let map = ["[time]\n", columns, text, UNIT, OIL].concat();
+        let rows = read(&map, b"clock,oil,day\n01:00,40,02.01.1970\n");
+        assert_eq!(times(&rows), [86_400_000]);
+    }
+}
+
+#[test]
+fn the_files_name_may_say_whose_it_is() {
+    let map = bound(&[TIME, "[unit]\nname = \"rig {folder} {file}\"\n", OIL].concat());
+    let unit = |file: &str| {
+        let (rows, result) = read_named(&map, file, b"t,oil\n0,40\n");
+        result.map(|_| rows[0].0.clone())
+    };
+    assert_eq!(unit("data/valve1/7.csv.gz").unwrap(), "rig valve1 7");
+    assert_eq!(unit("valve1\\run.2.csv").unwrap(), "rig valve1 run.2");
+    let said = unit("valve1/\u{fc}.csv").unwrap_err().to_string();
+    assert!(
+        said.contains("rename the file") && said.contains("rig valve1 \u{fc}"),
+        "{said}"
+    );
+}
+
+#[test]
 fn words_flags_and_missing_marks_are_understood() {
     let map = format!(
         "[csv]\nmissing = [\"NA\"]\n{TIME}{UNIT}{OIL}{NOTCH}words = {{ Idle = 0, Full = 8 }}\n\
@@ -488,7 +541,7 @@ fn line_ends_split_between_reads_count_once() {
         }
     }
     let mut text = String::new();
-    let mut reader = OneLineEnd::new(ByteWise(b"a\r\nb\rc\n\r\nd\r"));
+    let mut reader = OneLineEnd::new(ByteWise(b"a\r\nb\rc\n\r\nd\r"), 0);
     reader.read_to_string(&mut text).unwrap();
     assert_eq!(text, "a\nb\nc\n\nd\n");
 }

@@ -150,6 +150,46 @@ const MISTAKES: &[(&[&str], usize, &str)] = &[
     ),
     (&[TIME, UNIT, OIL, "position = 2\n"], 9, "not both"),
     (
+        &[TIME, "[unit]\nname = \"rig {fil}\"\n", OIL],
+        5,
+        "write {file} for the name of the file",
+    ),
+    (
+        &[TIME, "[unit]\nname = \"rig/{file}\"\n", OIL],
+        5,
+        "is no unit id",
+    ),
+    (
+        &[TIME, UNIT, "state = \"asleep\"\n", OIL],
+        6,
+        "write one of unknown, working",
+    ),
+    (
+        &[TIME, UNIT, "role = \"first\"\n", OIL],
+        6,
+        "write lead, trailing or remote",
+    ),
+    (
+        &["[csv]\nskip_before = 0\n", TIME, UNIT, OIL],
+        2,
+        "write how many lines there are",
+    ),
+    (
+        &["[csv]\nheader = false\nskip_after = 1\n", TIME, UNIT, OIL],
+        3,
+        "give skip_before instead",
+    ),
+    (
+        &["[time]\ncolumns = [\"t\"]\ncounts = \"s\"\n", UNIT, OIL],
+        2,
+        "columns = [\"Date\", \"Time\"]",
+    ),
+    (
+        &["[time]\npositions = [1, 2]\ncounts = \"s\"\n", UNIT, OIL],
+        3,
+        "a number stands in one column",
+    ),
+    (
         &[TIME, UNIT, OIL, "words = { On = \"1\" }\n"],
         9,
         "finite number",

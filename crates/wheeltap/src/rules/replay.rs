@@ -16,14 +16,15 @@ use std::{
     path::{Path, PathBuf},
     sync::Arc,
 };
-use wheeltap_catalogue::{BoundMap, Catalogue, CsvMap, Measurements};
+use wheeltap_catalogue::{BoundMap, Catalogue, CsvMap, Does, Measurements};
 use wheeltap_followup::{Blind, Truth, WouldRing, forecast, never_known};
 use wheeltap_judge::{
     EffectiveRule, FAULTS_TO_REPORT, FaultReport, FitReport, Judgement, NoVerdict, Occurrence,
     UnitContext, UnitData, UnitPlan, replay_unit,
 };
 use wheeltap_model::{
-    ChannelId, ClassName, EventTime, Quality, RuleName, RuleRef, Series, UnitId, format_span,
+    ChannelId, ClassName, ConsistPosition, Dated, EventTime, Quality, RuleName, RuleRef, Series,
+    Timeline, UnitId, format_span,
 };
 use wheeltap_rules::{Environment, Rule, compile};
 
@@ -33,6 +34,7 @@ const HOUR_MS: i64 = 3_600_000;
 #[derive(Default)]
 pub(super) struct UnitRead {
     class: Option<ClassName>,
+    does: Does,
     measured: Measurements,
     /// All of it, once it is read.
     data: UnitData,
@@ -327,7 +329,11 @@ pub(super) fn read(files: &[PathBuf], map: &BoundMap) -> Result<(Units, Totals),
                 *totals.out_of_range.entry(*channel).or_default() += 1;
             }
             if !units.contains_key(row.unit) {
-                units.insert(row.unit.clone(), UnitRead::default());
+                let read = UnitRead {
+                    does: map.does(),
+                    ..UnitRead::default()
+                };
+                units.insert(row.unit.clone(), read);
             }
             if let Some(unit) = units.get_mut(row.unit) {
                 if unit.class.is_none() {
@@ -378,6 +384,16 @@ pub(super) fn classes(
     baselines::for_files(args, rules, &of_units, map.catalogue(), span)
 }
 
+fn throughout<T>(value: T) -> Timeline<T> {
+    let mut timeline = Timeline::default();
+    timeline.set(Dated {
+        from: EventTime::from_unix_ms(i64::MIN),
+        value,
+        source: "the map".to_owned(),
+    });
+    timeline
+}
+
 /// Takes the data out of what was read: the judge keeps its own.
 pub(super) fn judge(
     unit: &UnitId,
@@ -389,6 +405,11 @@ pub(super) fn judge(
     let plan = plan(unit, read, rules, catalogue);
     let data = std::mem::take(&mut read.data);
     let context = UnitContext {
+        states: throughout(read.does.state),
+        consists: throughout(ConsistPosition {
+            role: read.does.role,
+            ..ConsistPosition::default()
+        }),
         class_baselines: classes.get(&read.class).cloned().unwrap_or_default(),
         ..UnitContext::default()
     };

@@ -40,7 +40,7 @@ pub struct Metrics {
     pub batches_quarantined: Counter,
     /// Batches refused because their sequence was used before.
     pub batches_refused: Counter,
-    /// Batches put off, such as for an unknown schema.
+    /// Batches put off: for an unknown schema or a full quarantine.
     pub batches_put_off: Counter,
     /// Calls refused for want of a role or an identity.
     pub calls_denied: Counter,

@@ -13,13 +13,13 @@ use prost::Message;
 use std::sync::Arc;
 use tonic::Code;
 use tonic_types::StatusExt;
-use wheeltap_model::{EventTime, Quality};
+use wheeltap_model::{EventTime, Quality, ServerTime};
 use wheeltap_proto::v1;
 use wheeltap_proto::v1::batch_outcome::Outcome;
 use wheeltap_proto::v1::stream_telemetry_request::Item as Asked;
 use wheeltap_proto::v1::stream_telemetry_response::Item as Answer;
 use wheeltap_server::{Settings, Span};
-use wheeltap_store::{DocumentKey, MemoryStore, Store};
+use wheeltap_store::{DocumentKey, Epoch, MemoryStore, Quarantined, Store};
 
 const PAST_MS: i64 = NOW_MS - 3_600_000;
 
@@ -675,6 +675,61 @@ async fn quarantined_batches_are_listed_mended_released_and_deleted() {
         .unwrap()
         .into_inner();
     assert_eq!(left.quarantined_batches.len(), 1);
+    served.stop().await;
+}
+
+#[tokio::test]
+async fn a_bad_batch_stays_with_its_gateway_while_quarantine_is_full() {
+    let served = Served::start(Settings::default()).await;
+    for sequence in 1..=1_000 {
+        let kept = Quarantined {
+            unit: "ZVR 2".to_owned(),
+            epoch: Epoch([9; 16]),
+            sequence,
+            received_at: ServerTime::from_unix_ms(NOW_MS),
+            reason: "UNKNOWN_CHANNEL".to_owned(),
+            message: String::new(),
+            bytes: vec![1],
+        };
+        assert!(served.store.quarantine(kept).unwrap().is_some());
+    }
+    let (mut gateway, schema) = ready(&served).await;
+    let list = || v1::ListQuarantinedBatchesRequest::default();
+    let mut client = served.ingest().await;
+    let listed = client.list_quarantined_batches(list()).await.unwrap();
+    assert_eq!(listed.into_inner().put_off_unix_ms, None);
+    let early = column(1, NOW_MS + 400_000, 1_000, &[500.0, 501.0]);
+    let bad = || batch_of(&schema, 1, &early);
+    let outcome = gateway.send(bad()).await;
+    assert_eq!(
+        (outcome.outcome(), &*outcome.reason),
+        (Outcome::Retry, "QUARANTINE_FULL")
+    );
+    assert!(outcome.message.contains("AHEAD_OF_CLOCK"), "{outcome:?}");
+    // Others are stored meanwhile, and what was put off is not settled.
+    gateway.ask(Asked::Batch(good(&schema, 2))).await;
+    let good = gateway.acknowledgement().await;
+    assert_eq!(good.outcomes[0].outcome(), Outcome::Stored);
+    assert_eq!(good.durable, [range(2, 2)]);
+    let listed = client.list_quarantined_batches(list()).await.unwrap();
+    let listed = listed.into_inner();
+    assert_eq!(listed.put_off_unix_ms, Some(NOW_MS));
+    let oldest = &listed.quarantined_batches[0];
+    assert_eq!(
+        (&*oldest.unit, oldest.sequence),
+        ("ZVR 2", 1),
+        "what is kept is kept"
+    );
+    assert_eq!(served.shared.metrics.batches_put_off.get(), 1);
+    // With room it is taken.
+    let delete = v1::DeleteQuarantinedBatchRequest {
+        name: oldest.name.clone(),
+    };
+    client.delete_quarantined_batch(delete).await.unwrap();
+    gateway.ask(Asked::Batch(bad())).await;
+    let kept = gateway.acknowledgement().await;
+    assert_eq!(kept.outcomes[0].outcome(), Outcome::Quarantined);
+    assert_eq!(kept.durable, [range(1, 2)]);
     served.stop().await;
 }
 

@@ -2,8 +2,7 @@
 
 use crate::identity::new_store_id;
 use crate::merge::{
-    QUARANTINE_BATCHES, QUARANTINE_BYTES, check_commit, check_size, quarantine_size, roll_up,
-    sort_events,
+    QUARANTINE_BYTES, check_commit, check_size, has_room, quarantine_size, roll_up, sort_events,
 };
 use crate::ranges::Ranges;
 use crate::{
@@ -254,11 +253,14 @@ impl Store for MemoryStore {
             .collect())
     }
 
-    fn quarantine(&self, batch: Quarantined) -> Result<QuarantineId, StoreError> {
+    fn quarantine(&self, batch: Quarantined) -> Result<Option<QuarantineId>, StoreError> {
         let size = quarantine_size(&batch);
         check_size("a quarantined batch", size, QUARANTINE_BYTES)?;
         let mut guard = self.lock();
         let inner = &mut *guard;
+        if !has_room(inner.quarantine.len(), inner.quarantine_bytes, size) {
+            return Ok(None);
+        }
         if let Ok(unit) = UnitId::new(&batch.unit) {
             let unit = inner.units.entry(unit).or_default();
             unit.source(batch.epoch).ranges.insert(batch.sequence);
@@ -266,16 +268,8 @@ impl Store for MemoryStore {
         inner.last_quarantine += 1;
         inner.quarantine_bytes += size;
         inner.quarantine.insert(inner.last_quarantine, batch);
-        while inner.quarantine.len() > QUARANTINE_BATCHES
-            || inner.quarantine_bytes > QUARANTINE_BYTES
-        {
-            let Some((_, dropped)) = inner.quarantine.pop_first() else {
-                break;
-            };
-            inner.quarantine_bytes -= quarantine_size(&dropped);
-        }
         inner.commits += 1;
-        Ok(QuarantineId(inner.last_quarantine))
+        Ok(Some(QuarantineId(inner.last_quarantine)))
     }
 
     fn quarantined(

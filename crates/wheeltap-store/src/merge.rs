@@ -11,7 +11,7 @@ pub(crate) const KEY_LIMIT: usize = 200;
 /// A document kind's greatest length.
 pub(crate) const KIND_LIMIT: usize = 32;
 /// How many quarantined batches are kept.
-pub(crate) const QUARANTINE_BATCHES: usize = 1_000;
+const QUARANTINE_BATCHES: usize = 1_000;
 /// How many bytes of quarantined batches are kept.
 pub(crate) const QUARANTINE_BYTES: usize = 64 * 1024 * 1024;
 
@@ -108,6 +108,11 @@ pub(crate) fn check_commit(commit: &crate::Commit) -> Result<(), StoreError> {
         }
     }
     Ok(())
+}
+
+/// Whether quarantine has room for a batch of this size beside what it holds.
+pub(crate) const fn has_room(n_batches: usize, bytes: usize, size: usize) -> bool {
+    n_batches < QUARANTINE_BATCHES && bytes + size <= QUARANTINE_BYTES
 }
 
 /// What a quarantined batch counts towards the bound.

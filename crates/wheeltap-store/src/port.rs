@@ -250,12 +250,13 @@ pub trait Store: Send + Sync + 'static {
     /// A stop.
     fn sources(&self, unit: &UnitId) -> Result<Vec<SourceRanges>, StoreError>;
 
-    /// Keeps a refused batch and marks its sequence as settled for the source, durably; drops the
-    /// oldest when over the bound (1,000 batches and 64 MiB in all).
+    /// Keeps a refused batch and marks its sequence as settled for the source, durably. `None` when there is no
+    /// room for it (1,000 batches and 64 MiB in all): then nothing has changed, and whoever has the batch
+    /// must keep it.
     ///
     /// # Errors
-    /// A stop.
-    fn quarantine(&self, batch: Quarantined) -> Result<QuarantineId, StoreError>;
+    /// A stop, or [`StoreError::TooLarge`] for a batch that no room would be enough for.
+    fn quarantine(&self, batch: Quarantined) -> Result<Option<QuarantineId>, StoreError>;
 
     /// Quarantined batches after `after`, oldest first.
     ///

@@ -95,10 +95,14 @@ fn every_store_refuses_oversize_records() {
 
 #[test]
 fn every_store_bounds_the_quarantine() {
-    suite::quarantine_is_bounded(&MemoryStore::new());
-    let disk = OnDisk::new(Options::default());
-    suite::quarantine_is_bounded(disk.store());
-    assert_eq!(disk.store().figures().unwrap().blob_files, 0);
+    // By bytes, 64 MiB with unit and reason, and by count.
+    for (n_bytes, n_most) in [(100_000, 670), (10, 1_000)] {
+        let mut memory = InMemory(MemoryStore::new());
+        suite::quarantine_is_bounded(&mut memory, n_bytes, n_most);
+        let mut disk = OnDisk::new(Options::default());
+        suite::quarantine_is_bounded(&mut disk, n_bytes, n_most);
+        assert_eq!(disk.store().figures().unwrap().blob_files, 0);
+    }
 }
 
 #[test]

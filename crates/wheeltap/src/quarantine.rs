@@ -65,6 +65,18 @@ async fn list(args: &QuarantineListArgs) -> Result<Outcome, Stop> {
     out.flush()?;
     if !args.ask.json {
         note(format!("{} in quarantine", counted(batches.len(), "batch")));
+        // One that is put off comes again within half a minute, so this is now or was overcome.
+        let request = v1::ListQuarantinedBatchesRequest {
+            page_size: 1,
+            ..Default::default()
+        };
+        let first = answer(connection.ingest().list_quarantined_batches(request).await)?;
+        if let Some(at) = first.put_off_unix_ms {
+            note(format!(
+                "it was full: at {} a bad batch was put off, which waits at its gateway; release or delete some",
+                instant(at)
+            ));
+        }
     }
     Ok(Outcome::Fine)
 }

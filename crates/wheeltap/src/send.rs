@@ -507,6 +507,17 @@ impl Tally {
             GatewayEvent::Renewed { unit, .. } => say(format!(
                 "the service knows other batches of {unit} by the same numbers; all that waits is sent anew"
             )),
+            GatewayEvent::Retrying {
+                unit,
+                reason,
+                message,
+                ..
+            } if reason == "QUARANTINE_FULL" => {
+                self.refused = Some(format!(
+                    "a batch of {unit} was not taken: {message}. Then run the same command again: what was \
+                     read waits in the spool"
+                ));
+            }
             GatewayEvent::Welcomed { .. } | GatewayEvent::Retrying { .. } => {}
         }
     }

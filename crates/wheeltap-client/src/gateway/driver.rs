@@ -217,6 +217,7 @@ impl Driver {
                 queued: false,
                 in_flight: HashMap::new(),
                 delayed: HashSet::new(),
+                put_off: HashMap::new(),
                 promise: None,
             },
         );
@@ -379,6 +380,9 @@ impl Driver {
             let digest = source.in_flight.remove(&sequence);
             session.n_in_flight -= usize::from(digest.is_some());
             let unit = state.unit.clone();
+            if outcome.outcome() != Outcome::Retry {
+                source.put_off.remove(&sequence);
+            }
             match outcome.outcome() {
                 Outcome::Stored | Outcome::Duplicate => {
                     (self.on_event)(GatewayEvent::Stored {
@@ -403,7 +407,10 @@ impl Driver {
                             session.schemas.remove(&digest);
                         }
                     } else {
-                        let at = Instant::now() + self.backoff(2);
+                        // One that is put off for long must not take the line from the others.
+                        let n_times = source.put_off.entry(sequence).or_insert(1);
+                        *n_times = n_times.saturating_add(1);
+                        let at = Instant::now() + self.backoff(*n_times);
                         source.delayed.insert(sequence);
                         session.delays.push((at, idx, sequence));
                     }

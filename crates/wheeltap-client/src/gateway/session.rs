@@ -38,6 +38,8 @@ pub(super) struct SessionSource {
     pub(super) in_flight: HashMap<u64, [u8; 16]>,
     /// Sequences to be sent again later.
     pub(super) delayed: HashSet<u64>,
+    /// How often the service did not take a sequence for want of room or time.
+    pub(super) put_off: HashMap<u64, u32>,
     /// A promise that could not be made yet, since older batches were still to be sent.
     pub(super) promise: Option<EventTime>,
 }

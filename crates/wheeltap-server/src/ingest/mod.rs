@@ -11,6 +11,7 @@ use crate::judging::Judging;
 use crate::{Shared, status};
 use intake::Intake;
 pub use intake::IntakeThread;
+use quarantine::PutOff;
 use schema::Schemas;
 use source::Registry;
 use std::sync::Arc;
@@ -43,6 +44,7 @@ pub struct Ingest {
     intake: Intake,
     streams: Arc<Semaphore>,
     bytes: Arc<Semaphore>,
+    put_off: PutOff,
 }
 
 /// What a batch weighs in memory, in permits.
@@ -96,6 +98,7 @@ impl Ingest {
             intake,
             streams,
             bytes,
+            put_off: PutOff::default(),
         };
         Ok((Arc::new(ingest), thread))
     }

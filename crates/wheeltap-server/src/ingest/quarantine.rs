@@ -10,7 +10,7 @@ use crate::paging::{Page, PageRule};
 use crate::{known, status};
 use bytes::Bytes;
 use prost::Message;
-use std::sync::Arc;
+use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 use tokio::sync::oneshot;
 use tonic::Status;
 use wheeltap_model::{ServerTime, UnitId};
@@ -29,6 +29,42 @@ struct Kept {
     definition: Bytes,
     #[prost(message, optional, tag = "2")]
     batch: Option<v1::TelemetryBatch>,
+}
+
+/// How often the log says that quarantine is full.
+const TELL_EVERY_MS: i64 = 60_000;
+
+/// When bad batches were put off for want of room. Their gateways send them again and again.
+#[derive(Debug, Default)]
+pub struct PutOff(Mutex<PutOffAt>);
+
+#[derive(Debug, Default)]
+struct PutOffAt {
+    last: Option<ServerTime>,
+    told: Option<ServerTime>,
+}
+
+impl PutOff {
+    fn lock(&self) -> MutexGuard<'_, PutOffAt> {
+        self.0.lock().unwrap_or_else(PoisonError::into_inner)
+    }
+
+    /// When one was put off last.
+    fn last(&self) -> Option<ServerTime> {
+        self.lock().last
+    }
+
+    /// Notes one; true when it is time to say so.
+    pub fn note(&self, now: ServerTime) -> bool {
+        let mut at = self.lock();
+        at.last = Some(now);
+        let is_due = |told: ServerTime| now.unix_ms() - told.unix_ms() >= TELL_EVERY_MS;
+        let tell = at.told.is_none_or(is_due);
+        if tell {
+            at.told = Some(now);
+        }
+        tell
+    }
 }
 
 /// A bad batch as the store keeps it.
@@ -77,7 +113,7 @@ fn missing(name: &str) -> Status {
     status::not_found(
         "NOT_FOUND",
         format!(
-            "there is no {}; it was released, deleted or dropped",
+            "there is no {}; it was released or deleted",
             name.escape_default()
         ),
     )
@@ -145,6 +181,7 @@ impl Ingest {
         Ok(v1::ListQuarantinedBatchesResponse {
             quarantined_batches,
             next_page_token,
+            put_off_unix_ms: self.put_off.last().map(ServerTime::unix_ms),
         })
     }
 

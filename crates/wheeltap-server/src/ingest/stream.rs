@@ -16,7 +16,7 @@ use std::collections::{BTreeMap, HashMap};
 use std::sync::Arc;
 use tokio::sync::{OwnedSemaphorePermit, Semaphore, mpsc};
 use tonic::{Status, Streaming};
-use wheeltap_model::UnitId;
+use wheeltap_model::{ServerTime, UnitId};
 use wheeltap_proto::v1;
 use wheeltap_proto::v1::batch_outcome::Outcome;
 use wheeltap_proto::v1::stream_telemetry_request::Item as Asked;
@@ -333,7 +333,7 @@ impl Reader {
             .map_err(|_| self.ingest.intake_stopped())
     }
 
-    /// Puts a bad batch in quarantine and answers it by name.
+    /// Puts a bad batch in quarantine and answers it by name; without room there, its gateway has to keep it.
     async fn set_aside(
         &mut self,
         source: Arc<Source>,
@@ -357,22 +357,21 @@ impl Reader {
             self.turn(source, outcome, true, slot);
             return Ok(());
         }
-        tracing::info!(
-            unit = %source.unit.unit.id, seq = sequence, reason = fault.reason, fault.message,
-            "a batch goes to quarantine"
-        );
-        let kept = quarantine::kept(
-            &source,
-            batch,
-            definition,
-            &fault,
-            self.ingest.shared.clock.now(),
-        );
+        let now = self.ingest.shared.clock.now();
+        let kept = quarantine::kept(&source, batch, definition, &fault, now);
         let shared = Arc::clone(&self.ingest.shared);
-        tokio::task::spawn_blocking(move || shared.store.quarantine(kept))
+        let number = tokio::task::spawn_blocking(move || shared.store.quarantine(kept))
             .await
             .map_err(|_| status::internal("a call to the store was cut off"))?
             .map_err(|error| status::store(&error))?;
+        if number.is_none() {
+            self.put_off(source, sequence, &fault, now, slot);
+            return Ok(());
+        }
+        tracing::info!(
+            unit = %source.unit.unit.id, seq = sequence, reason = fault.reason, fault.message,
+            "a batch went to quarantine"
+        );
         self.ingest.shared.metrics.batches_quarantined.add(1);
         let unit = &source.unit.unit.id;
         self.ingest.judging.set_aside(unit, source.epoch, sequence);
@@ -386,6 +385,38 @@ impl Reader {
         };
         self.turn(source, outcome, true, slot);
         Ok(())
+    }
+
+    /// Has the gateway keep a bad batch that there is no room for, and says so in the log.
+    fn put_off(
+        &self,
+        source: Arc<Source>,
+        sequence: u64,
+        fault: &Fault,
+        now: ServerTime,
+        slot: OwnedSemaphorePermit,
+    ) {
+        self.ingest.shared.metrics.batches_put_off.add(1);
+        if self.ingest.put_off.note(now) {
+            tracing::warn!(
+                unit = %source.unit.unit.id, seq = sequence, reason = fault.reason, fault.message,
+                "quarantine is full: bad batches wait at their gateways; release or delete some \
+                 (wheeltap quarantine list)"
+            );
+        }
+        let outcome = v1::BatchOutcome {
+            sequence,
+            outcome: Outcome::Retry.into(),
+            reason: "QUARANTINE_FULL".to_owned(),
+            message: format!(
+                "it is bad ({}: {}) and quarantine is full; keep it and send it again: what is there has to be \
+                 released or deleted first (wheeltap quarantine list)",
+                fault.reason, fault.message
+            ),
+            column: fault.column,
+            sample: fault.sample,
+        };
+        self.turn(source, outcome, false, slot);
     }
 
     fn turn(

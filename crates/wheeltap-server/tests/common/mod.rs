@@ -394,7 +394,7 @@ impl Store for FullDisk {
     pass_on! {
         channel_ids(names: &[ChannelName]) -> Vec<ChannelId>;
         sources(unit: &UnitId) -> Vec<SourceRanges>;
-        quarantine(batch: Quarantined) -> QuarantineId;
+        quarantine(batch: Quarantined) -> Option<QuarantineId>;
         quarantined(after: Option<QuarantineId>, limit: usize) -> Vec<(QuarantineId, Quarantined)>;
         discard_quarantined(id: QuarantineId) -> bool;
         read(unit: &UnitId, channel: ChannelId, from: EventTime, to: EventTime, limit: usize)

@@ -127,7 +127,7 @@ impl Store for Killable {
         self.gate.pass(Answer::Sources, at(0));
         sources
     }
-    fn quarantine(&self, batch: Quarantined) -> Result<QuarantineId, StoreError> {
+    fn quarantine(&self, batch: Quarantined) -> Result<Option<QuarantineId>, StoreError> {
         self.inner.quarantine(batch)
     }
     fn quarantined(

@@ -512,11 +512,11 @@ impl Store for SledStore {
             .collect())
     }
 
-    fn quarantine(&self, batch: Quarantined) -> Result<QuarantineId, StoreError> {
+    fn quarantine(&self, batch: Quarantined) -> Result<Option<QuarantineId>, StoreError> {
         let size = quarantine_size(&batch);
         check_size("a quarantined batch", size, QUARANTINE_BYTES)?;
         self.shared
-            .change(move |book, group| QuarantineId(book.quarantine(group, &batch, size)))
+            .change(move |book, group| book.quarantine(group, &batch, size).map(QuarantineId))
     }
 
     fn quarantined(

@@ -8,7 +8,7 @@ use super::keys::{self, SourceKey};
 use super::layout::{Floors, Layout, Strip, StripRef, UnitLayout, weight};
 use crate::bytes::{Reader, put_signed, put_varint};
 use crate::codec::{Framed, encode_frame};
-use crate::merge::{QUARANTINE_BATCHES, QUARANTINE_BYTES};
+use crate::merge::has_room;
 use crate::ranges::Ranges;
 use crate::record::{HOT_PART, part_key, seal, split};
 use crate::{Appended, Epoch, Incoming, Quarantined, StoreError};
@@ -465,12 +465,16 @@ impl Book {
         last
     }
 
+    /// The number given; `None` when there is no room, and then nothing is done.
     pub(crate) fn quarantine(
         &mut self,
         group: &mut Group,
         batch: &Quarantined,
         size: usize,
-    ) -> u64 {
+    ) -> Option<u64> {
+        if !has_room(self.quarantine.len(), self.quarantine_bytes, size) {
+            return None;
+        }
         if let Ok(unit) = UnitId::new(&batch.unit) {
             let number = self.unit(group, &unit);
             let key = (number, batch.epoch);
@@ -499,14 +503,7 @@ impl Book {
         group.put(keys::META_QUARANTINE.to_vec(), &id.to_be_bytes());
         self.quarantine.insert(id, (size, parts));
         self.quarantine_bytes += size;
-        while self.quarantine.len() > QUARANTINE_BATCHES || self.quarantine_bytes > QUARANTINE_BYTES
-        {
-            let Some((&oldest, _)) = self.quarantine.first_key_value() else {
-                break;
-            };
-            self.discard(group, oldest);
-        }
-        id
+        Some(id)
     }
 
     pub(crate) fn discard(&mut self, group: &mut Group, id: u64) -> bool {

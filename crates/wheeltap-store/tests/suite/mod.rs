@@ -249,8 +249,8 @@ impl Oracle {
                 };
                 let id = subject.store().quarantine(batch.clone()).unwrap();
                 self.quarantined += 1;
-                assert_eq!(id, QuarantineId(self.quarantined));
-                self.quarantine.insert(id.0, batch);
+                assert_eq!(id, Some(QuarantineId(self.quarantined)));
+                self.quarantine.insert(self.quarantined, batch);
                 let settled = self.settled.entry((*unit, *epoch)).or_default();
                 settled.entry(*sequence).or_insert(None);
             }
@@ -588,30 +588,43 @@ pub fn oversize_records_are_refused(store: &dyn Store) {
     ));
 }
 
-/// The quarantine keeps the newest 1,000 batches.
-pub fn quarantine_is_bounded(store: &dyn Store) {
+/// A full quarantine keeps what it has, takes nothing more and settles nothing more, until there is room.
+pub fn quarantine_is_bounded(subject: &mut dyn Subject, n_bytes: usize, n_most: u64) {
     let batch = |sequence| Quarantined {
-        unit: "a unit/that has no valid name".to_owned(),
+        unit: UNITS[0].to_owned(),
         epoch: Epoch([1; 16]),
         sequence,
         received_at: ServerTime::from_unix_ms(0),
-        reason: "UNKNOWN_UNIT".to_owned(),
+        reason: "UNKNOWN_CHANNEL".to_owned(),
         message: String::new(),
-        bytes: vec![7; 100_000],
+        bytes: vec![7; n_bytes],
     };
-    for sequence in 1..=700 {
-        store.quarantine(batch(sequence)).unwrap();
+    let kept = |store: &dyn Store| -> Vec<u64> {
+        let kept = store.quarantined(None, usize::MAX).unwrap();
+        kept.iter().map(|(_, batch)| batch.sequence).collect()
+    };
+    let settled = |store: &dyn Store| store.sources(&unit(0)).unwrap()[0].ranges.clone();
+    for sequence in 1..=n_most {
+        let id = subject.store().quarantine(batch(sequence)).unwrap();
+        assert_eq!(id, Some(QuarantineId(sequence)));
     }
-    let kept = store.quarantined(None, usize::MAX).unwrap();
-    let bytes: usize = kept.iter().map(|(_, batch)| batch.bytes.len()).sum();
-    assert!(
-        bytes <= 64 * 1024 * 1024 && bytes > 63 * 1024 * 1024,
-        "{bytes}"
-    );
-    assert_eq!(kept.last().map(|(id, _)| id.0), Some(700));
+    let all: Vec<u64> = (1..=n_most).collect();
+    for _ in 0..2 {
+        let store = subject.store();
+        assert_eq!(store.quarantine(batch(n_most + 1)).unwrap(), None);
+        assert_eq!(kept(store), all, "what was kept stays");
+        assert_eq!(settled(store), [(1, n_most)]);
+        subject.restart();
+    }
+    let store = subject.store();
+    assert!(store.discard_quarantined(QuarantineId(3)).unwrap());
+    let id = store.quarantine(batch(n_most + 1)).unwrap();
+    assert_eq!(id, Some(QuarantineId(n_most + 1)));
+    assert_eq!(kept(store).len(), all.len());
+    assert_eq!(settled(store), [(1, n_most + 1)]);
     let too_big = Quarantined {
         bytes: vec![0; 65 * 1024 * 1024],
-        ..batch(701)
+        ..batch(n_most + 2)
     };
     assert!(matches!(
         store.quarantine(too_big),

@@ -189,3 +189,34 @@ fn a_step_of_sealing_is_bounded_by_the_samples_of_all_channels() {
         assert_eq!(read.unwrap().len(), n);
     }
 }
+
+/// Everything is sealed at once, in periods of an hour.
+fn at_once() -> Options {
+    Options {
+        period_ms: HOUR_MS,
+        block_points: 100,
+        strip_ms: 0,
+        linger_ms: 0,
+        ..Options::default()
+    }
+}
+
+#[test]
+fn retention_does_not_wait_for_what_is_newer() {
+    let folder = tempfile::tempdir().unwrap();
+    let store = SledStore::open(folder.path(), at_once()).unwrap();
+    for (sequence, hour) in [(1, 0), (2, 5)] {
+        let sent = batch_from(hour * 3_600, 2, 1_000);
+        let answer = submit(&store, vec![incoming(sequence, &sent)]);
+        answer.recv_timeout(PATIENCE).unwrap().unwrap();
+    }
+    let now_ms = 7 * HOUR_MS;
+    store.shared.cut(now_ms).unwrap();
+    assert_eq!(store.shared.due(now_ms, HOUR_MS).len(), 2);
+    // One step, and it is the older one.
+    let sealed = store.shared.seal_due(now_ms, HOUR_MS, 1).unwrap();
+    assert!(sealed.is_old_done);
+    assert_eq!(store.shared.due(now_ms, HOUR_MS).len(), 1);
+    let sealed = store.shared.seal_due(now_ms, 6 * HOUR_MS, 0).unwrap();
+    assert!(!sealed.is_old_done, "the later one is old by then too");
+}

@@ -210,10 +210,10 @@ struct Step {
 }
 
 /// What was sealed in one call.
-struct Sealed {
+pub(super) struct Sealed {
     n_blocks: u64,
-    /// Nothing that was due is left; what cannot be read does not count.
-    is_all: bool,
+    /// Nothing is left that ends before where raw samples will be kept from; what cannot be read does not count.
+    pub(super) is_old_done: bool,
 }
 
 impl Shared {
@@ -229,10 +229,10 @@ impl Shared {
         if floors.raw > self.read_layout().floors.raw {
             done.frames_stripped += self.cut_before(floors.raw, now_ms)?;
         }
-        let sealed = self.seal_due(now_ms, floors.raw)?;
+        let sealed = self.seal_due(now_ms, floors.raw, CALL_SAMPLES)?;
         done.blocks_sealed = sealed.n_blocks;
         // Rows outlive the samples that they are made from, so these go once all of theirs are made.
-        if sealed.is_all {
+        if sealed.is_old_done {
             self.raise_floors(floors, &mut done)?;
         }
         Ok(done)
@@ -454,12 +454,18 @@ impl Shared {
         due.into()
     }
 
-    fn seal_due(&self, now_ms: i64, raw_floor: i64) -> Result<Sealed, StoreError> {
+    /// Seals what is due, oldest first, until `most` samples are passed.
+    pub(super) fn seal_due(
+        &self,
+        now_ms: i64,
+        raw_floor: i64,
+        most: usize,
+    ) -> Result<Sealed, StoreError> {
         let floor = self.read_layout().floors.raw;
         let (mut n_blocks, mut in_call) = (0, 0);
         let mut due = self.due(now_ms, raw_floor);
         while let Some(period) = due.front().map(|due| due.period)
-            && in_call < CALL_SAMPLES
+            && in_call < most
         {
             let step = next_step(&mut due);
             in_call += step.iter().map(|due| n_samples(&due.strips)).sum::<usize>();
@@ -474,9 +480,10 @@ impl Shared {
                 next.strips.extend(of_unit.flat_map(|(_, strips)| strips));
             }
         }
+        let ends = |due: &Due| due.period.saturating_add(self.options.period_ms);
         Ok(Sealed {
             n_blocks,
-            is_all: due.is_empty(),
+            is_old_done: due.front().is_none_or(|due| ends(due) > raw_floor),
         })
     }
 

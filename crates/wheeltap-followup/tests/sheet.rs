@@ -101,6 +101,7 @@ struct Bench {
     wears: Vec<WearSeen>,
     newest: Option<EventTime>,
     tripped_at: Option<EventTime>,
+    server_now: i64,
 }
 
 impl Bench {
@@ -112,6 +113,7 @@ impl Bench {
             crews: 1,
         };
         Self {
+            server_now: SERVER_NOW,
             unit: Unit {
                 id: unit_id(),
                 road_number: "4117".to_owned(),
@@ -179,7 +181,7 @@ impl Bench {
             silent_channels: Vec::new(),
             tripped_at: self.tripped_at,
             as_of: at(NOW),
-            now: ServerTime::from_unix_ms(SERVER_NOW),
+            now: ServerTime::from_unix_ms(self.server_now),
         })
     }
 
@@ -247,8 +249,15 @@ fn work_is_ordered_by_safety_then_priority_then_what_is_due() {
         ["defect 4", "defect 5", "defect 3", "defect 2", "defect 1"]
     );
     assert_eq!(sheet.tasks[0].action, "Mend the axle.");
-    // Due times are told in event time, as far from now as they are by the server's clock.
-    assert_eq!(sheet.tasks[2].due_at, Some(at(NOW + 3 * HOUR)));
+    // A fleet that is played back is planned for by how far off each due time is; what is told is the defect's own.
+    let told = |sheet: &Sheet| (sheet.tasks[2].due_at, sheet.tasks[2].answer_due_at);
+    let own = Some(bench.defects[2].due_at);
+    assert_eq!(told(&sheet), (Some(at(NOW + 3 * HOUR)), own));
+    // Of one that is heard, data that is 10 min old moves nothing.
+    bench.server_now = NOW + 10 * MINUTE;
+    let due = ServerTime::from_unix_ms(NOW + 3 * HOUR);
+    bench.defects[2].due_at = due;
+    assert_eq!(told(&bench.sheet()), (Some(at(NOW + 3 * HOUR)), Some(due)));
     // One machinist above does all of it, after the lockout.
     assert_eq!(sheet.chain.minutes, 25);
     assert_eq!(sheet.planned_minutes(), 30);
@@ -300,7 +309,7 @@ fn what_cannot_be_done_here_says_why_and_whether_it_may_wait() {
     );
     assert_eq!(
         sheet.tasks[0].why(),
-        "part not on hand, as of 2026-03-01T21:00:00Z"
+        "part not on hand, as of 2026-03-01 21:00 UTC"
     );
     // Unknown is said as such, and work goes on the plan.
     let part = sheet.tasks[3].part.as_ref().unwrap();
@@ -314,8 +323,17 @@ fn what_cannot_be_done_here_says_why_and_whether_it_may_wait() {
 
     // In a stop of 50 minutes the 55 below do not fit, and their room goes to nobody else.
     bench.arrival = arrival("this", 2, Some(50));
+    bench.defects[3].plan = Some(Plan {
+        service_point: bench.point.name.as_str().to_owned(),
+        ..Plan::default()
+    });
     let sheet = bench.sheet();
     assert_eq!(sheet.tasks[3].verdict, Verdict::DoesNotFit);
+    assert!(sheet.tasks[3].planned_here && !sheet.tasks[0].planned_here);
+    assert_eq!(
+        sheet.tasks[3].why(),
+        "people planned it for this stop, but: does not fit into the stop"
+    );
     assert_eq!(sheet.tasks[3].may_wait(), Some(true));
     assert_eq!((sheet.stop_minutes, sheet.planned_minutes()), (50, 50));
     assert_eq!(sheet.all_minutes, Some(55));
@@ -577,7 +595,7 @@ fn what_people_planned_for_another_stop_waits_for_that() {
     let elsewhere = task(plan("Pike Lock", Some(10), ""));
     assert_eq!(
         elsewhere.why(),
-        "planned at Pike Lock for 2026-03-02T10:00:00Z"
+        "planned at Pike Lock for 2026-03-02 10:00 UTC"
     );
     assert_eq!(elsewhere.may_wait(), Some(true));
     assert_eq!(
@@ -588,7 +606,7 @@ fn what_people_planned_for_another_stop_waits_for_that() {
     // Here, but at a later stop.
     assert_eq!(
         task(plan("Burbot Yard", Some(26), "")).why(),
-        "planned at Burbot Yard for 2026-03-03T02:00:00Z"
+        "planned at Burbot Yard for 2026-03-03 02:00 UTC"
     );
 }
 

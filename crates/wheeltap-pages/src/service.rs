@@ -253,7 +253,7 @@ fn job(task: &v1::SheetTask, sheet: &v1::Sheet) -> Job {
         action: task.action.clone(),
         remark: task.remark.clone(),
         safety: task.safety,
-        due: due(task.due_unix_ms, sheet.as_of_unix_ms),
+        due: due(task.due_unix_ms, words::due_counts_from(task, sheet)),
         steps: task.steps.iter().map(step).collect(),
         part: task.part.as_ref().map_or_else(
             || "not named".to_owned(),
@@ -384,11 +384,8 @@ fn sheet_page(sheet: &v1::Sheet) -> SheetPage {
         ("Can wait", Some(true)),
     ];
     let left = groups.into_iter().filter_map(|(heading, may_wait)| {
-        let tasks = sheet.tasks.iter().filter(|task| !is_planned(task));
-        let jobs: Vec<Job> = tasks
-            .filter(|task| task.may_wait == may_wait)
-            .map(|task| job(task, sheet))
-            .collect();
+        let tasks = words::left_undone(sheet, may_wait).into_iter();
+        let jobs: Vec<Job> = tasks.map(|task| job(task, sheet)).collect();
         (!jobs.is_empty()).then_some((heading, jobs))
     });
     let owed: Vec<&str> = sheet

@@ -238,6 +238,24 @@ pub fn after_repair(said: v1::AfterRepair, at: &str) -> String {
     }
 }
 
+/// Work that is not done at a stop, by whether it may wait: first what people planned for it.
+pub fn left_undone(sheet: &v1::Sheet, may_wait: Option<bool>) -> Vec<&v1::SheetTask> {
+    let tasks = sheet.tasks.iter();
+    let mut left: Vec<&v1::SheetTask> = tasks
+        .filter(|task| task.verdict() != v1::TaskVerdict::Do && task.may_wait == may_wait)
+        .collect();
+    left.sort_by_key(|task| !task.planned_here);
+    left
+}
+
+/// From when on the due time of a piece of work is counted: a defect's is the server's.
+pub fn due_counts_from(task: &v1::SheetTask, sheet: &v1::Sheet) -> i64 {
+    match task.kind() {
+        v1::TaskKind::Defect => sheet.made_unix_ms,
+        _ => sheet.as_of_unix_ms,
+    }
+}
+
 /// How long until something is due, or since when it is over: `in 2 h`, `3 min over`, `now` within a minute.
 pub fn due(due_unix_ms: Option<i64>, as_of_unix_ms: i64) -> String {
     match due_unix_ms.map(|due| due.saturating_sub(as_of_unix_ms)) {
@@ -358,6 +376,29 @@ mod tests {
         assert_eq!(more_in_hand(&desk), "2 more, due later");
         desk.n_in_hand = 1;
         assert_eq!(more_in_hand(&desk), "");
+    }
+
+    #[test]
+    fn what_people_planned_leads_what_is_not_done() {
+        use v1::TaskVerdict::{Do, DoesNotFit, NoJob};
+        let task = |of: &str, verdict: v1::TaskVerdict, may_wait, planned_here| v1::SheetTask {
+            of: of.to_owned(),
+            verdict: verdict.into(),
+            may_wait,
+            planned_here,
+            ..v1::SheetTask::default()
+        };
+        let sheet = v1::Sheet {
+            tasks: vec![
+                task("1", Do, None, false),
+                task("2", NoJob, Some(true), false),
+                task("3", DoesNotFit, Some(false), false),
+                task("4", DoesNotFit, Some(true), true),
+            ],
+            ..v1::Sheet::default()
+        };
+        let left = left_undone(&sheet, Some(true)).into_iter();
+        assert_eq!(left.map(|task| &*task.of).collect::<Vec<_>>(), ["4", "2"]);
     }
 
     #[test]

@@ -129,6 +129,8 @@ pub struct Sheet {
     pub health: DataHealth,
     /// Event time for which all this was worked out.
     pub as_of: EventTime,
+    /// When it was made.
+    pub made_at: ServerTime,
 }
 
 impl Sheet {
@@ -206,6 +208,7 @@ pub fn sheet(seen: Seen<'_>) -> Sheet {
             silent_channels: seen.silent_channels,
         },
         as_of: seen.as_of,
+        made_at: seen.now,
     }
 }
 

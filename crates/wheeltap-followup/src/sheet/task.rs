@@ -2,7 +2,10 @@
 
 use super::{FillLine, FillNeed, InspectionLine, NextStop, Seen, WearLine, shortest};
 use std::cmp::Reverse;
-use wheeltap_model::{Defect, DefectId, EventTime, Plan, Priority, Step};
+use wheeltap_model::{Defect, DefectId, EventTime, Plan, Priority, ServerTime, Step};
+
+/// A fleet whose newest data is older than this is played back; one that is heard is never so old.
+const PLAYED_BACK_MS: i64 = 86_400_000;
 
 /// A defect and what its alerts say.
 #[derive(Clone, Copy, Debug)]
@@ -90,8 +93,10 @@ pub struct TaskLine {
     pub safety: bool,
     /// How soon.
     pub priority: Priority,
-    /// When an answer is due, in event time, as far from now as the defect's due time is; `None`: not known.
+    /// When it is due, on the clock of the stops; `None`: not known.
     pub due_at: Option<EventTime>,
+    /// Of a defect, when its answer is due by the server's clock, as everywhere else.
+    pub answer_due_at: Option<ServerTime>,
     /// It is due before the next stop; `None`: not known.
     pub due_before_next_stop: Option<bool>,
     /// Alerts of it that stand.
@@ -104,8 +109,10 @@ pub struct TaskLine {
     pub caution: Option<String>,
     /// What people said of it: their plan, that it is in work, what the desk said of the unit.
     pub remark: String,
-    /// When people plan to do it elsewhere.
+    /// When people plan to do it.
     pub planned_for: Option<EventTime>,
+    /// People planned it for this stop.
+    pub planned_here: bool,
     /// What becomes of it.
     pub verdict: Verdict,
 }
@@ -113,11 +120,19 @@ pub struct TaskLine {
 impl TaskLine {
     /// Why it is not done here; empty when it is.
     pub fn why(&self) -> String {
+        let why = self.why_not();
+        if self.planned_here && self.verdict != Verdict::Do {
+            return format!("people planned it for this stop, but: {why}");
+        }
+        why
+    }
+
+    fn why_not(&self) -> String {
         match &self.verdict {
             Verdict::Do => String::new(),
             Verdict::DoesNotFit => "does not fit into the stop".to_owned(),
             Verdict::NoPart => match self.part.as_ref().and_then(|part| part.as_of) {
-                Some(as_of) => format!("part not on hand, as of {as_of}"),
+                Some(as_of) => format!("part not on hand, as of {}", minute(as_of)),
                 None => "part not on hand".to_owned(),
             },
             Verdict::NoCrew(why) | Verdict::PlannedElsewhere(why) => why.clone(),
@@ -187,8 +202,17 @@ fn planned_elsewhere(seen: &Seen<'_>, plan: &Plan, leaves_at: EventTime) -> Opti
         "" => String::new(),
         point => format!(" at {point}"),
     };
-    let at = plan.at.map_or_else(String::new, |at| format!(" for {at}"));
+    let at = plan
+        .at
+        .map_or_else(String::new, |at| format!(" for {}", minute(at)));
     Some(format!("planned{point}{at}"))
+}
+
+/// `2026-03-02 14:05 UTC`.
+fn minute(at: EventTime) -> String {
+    let text = at.to_string();
+    let minute = text.get(..16).unwrap_or(&text);
+    format!("{} UTC", minute.replace('T', " "))
 }
 
 /// What people said of a defect, in a few words.
@@ -211,6 +235,17 @@ fn remark(defect: &Defect) -> String {
     remarks.join("; ")
 }
 
+/// A due time is the server's, the stops' times are event time. They are one clock, unless the fleet is played back:
+/// then what counts is how far from now each is.
+fn on_the_clock_of_stops(seen: &Seen<'_>, due_at: ServerTime) -> EventTime {
+    let now = EventTime::from_unix_ms(seen.now.unix_ms());
+    if now.ms_since(seen.as_of) > PLAYED_BACK_MS {
+        seen.as_of.plus_ms(due_at.ms_since(seen.now))
+    } else {
+        EventTime::from_unix_ms(due_at.unix_ms())
+    }
+}
+
 fn of_defect(
     seen: &Seen<'_>,
     told: &DefectSeen<'_>,
@@ -227,9 +262,7 @@ fn of_defect(
     let part = planned_part.or_else(|| job?.part.as_deref());
     let part = part.map(|part| part_line(seen, part));
     let elsewhere = plan.and_then(|plan| planned_elsewhere(seen, plan, leaves_at));
-    // The defect's due time is the server's, the stop's times are event time: what counts is how far
-    // from now each is.
-    let due_at = seen.as_of.plus_ms(defect.due_at.ms_since(seen.now));
+    let due_at = on_the_clock_of_stops(seen, defect.due_at);
     TaskLine {
         what: What::Defect(defect.id),
         title: defect.title.clone(),
@@ -238,10 +271,12 @@ fn of_defect(
         safety: told.safety,
         priority: defect.priority,
         due_at: Some(due_at),
+        answer_due_at: Some(defect.due_at),
         due_before_next_stop: Some(due_at < next_stop.at),
         n_standing: told.n_standing,
         remark: remark(defect),
         planned_for: plan.and_then(|plan| plan.at),
+        planned_here: plan.is_some() && elsewhere.is_none(),
         verdict: match elsewhere {
             Some(why) => Verdict::PlannedElsewhere(why),
             None => verdict(seen, &steps, part.as_ref()),
@@ -268,6 +303,7 @@ fn other(
         safety: false,
         priority,
         due_at,
+        answer_due_at: None,
         due_before_next_stop: Some(true),
         n_standing: 0,
         steps,
@@ -275,6 +311,7 @@ fn other(
         caution: None,
         remark: String::new(),
         planned_for: None,
+        planned_here: false,
         verdict: Verdict::NotKnown,
     }
 }

@@ -177,7 +177,8 @@ fn task(idx: usize, task: &TaskLine, places: &Places) -> v1::SheetTask {
         action: task.action.clone(),
         safety: task.safety,
         priority: convert::priority_to_wire(task.priority).into(),
-        due_unix_ms: task.due_at.map(EventTime::unix_ms),
+        due_unix_ms: (task.answer_due_at.map(ServerTime::unix_ms))
+            .or(task.due_at.map(EventTime::unix_ms)),
         due_before_next_stop: task.due_before_next_stop,
         n_standing: u32::try_from(task.n_standing).unwrap_or(u32::MAX),
         steps: task.steps.iter().enumerate().map(step).collect(),
@@ -187,6 +188,7 @@ fn task(idx: usize, task: &TaskLine, places: &Places) -> v1::SheetTask {
         why: task.why(),
         may_wait: task.may_wait(),
         remark: task.remark.clone(),
+        planned_here: task.planned_here,
     }
 }
 
@@ -354,6 +356,7 @@ pub fn sheet(sheet: &Sheet) -> v1::Sheet {
                 .collect(),
         }),
         as_of_unix_ms: sheet.as_of.unix_ms(),
+        made_unix_ms: sheet.made_at.unix_ms(),
         // Not of the sheet's own making.
         repairs: Vec::new(),
     }

@@ -52,7 +52,6 @@ fn part(task: &v1::SheetTask) -> String {
 
 pub fn print(out: &mut Out, sheet: &v1::Sheet) -> anyhow::Result<()> {
     let arrival = sheet.arrival.clone().unwrap_or_default();
-    let as_of = sheet.as_of_unix_ms;
     let next = if sheet.next_stop_point.is_empty() {
         format!("{} (nobody said; assumed)", minute(sheet.next_stop_unix_ms))
     } else {
@@ -101,7 +100,7 @@ pub fn print(out: &mut Out, sheet: &v1::Sheet) -> anyhow::Result<()> {
                 (idx + 1).to_string(),
                 what(task),
                 priority(task.priority),
-                words::due(task.due_unix_ms, as_of),
+                words::due(task.due_unix_ms, words::due_counts_from(task, sheet)),
                 work(task),
                 part(task),
             ]
@@ -118,10 +117,7 @@ pub fn print(out: &mut Out, sheet: &v1::Sheet) -> anyhow::Result<()> {
             }
         }
     }
-    let left = |may_wait: Option<bool>| {
-        let tasks = sheet.tasks.iter().filter(|task| !is_done(task));
-        tasks.filter(move |task| task.may_wait == may_wait)
-    };
+    let left = |may_wait: Option<bool>| words::left_undone(sheet, may_wait).into_iter();
     for (heading, may_wait) in [
         (
             "due before the next stop and not done: ask the desk",
@@ -135,8 +131,11 @@ pub fn print(out: &mut Out, sheet: &v1::Sheet) -> anyhow::Result<()> {
                 vec![
                     what(task),
                     priority(task.priority),
-                    words::due(task.due_unix_ms, as_of),
-                    task.why.clone(),
+                    words::due(task.due_unix_ms, words::due_counts_from(task, sheet)),
+                    match task.remark.as_str() {
+                        "" => task.why.clone(),
+                        remark => format!("{}; {remark}", task.why),
+                    },
                 ]
             })
             .collect();
@@ -340,6 +339,7 @@ fn task_json(task: &v1::SheetTask) -> Value {
         "verdict": verdict(task),
         "why": task.why,
         "remark": task.remark,
+        "planned_here": task.planned_here,
         "may_wait": task.may_wait,
         "steps": steps,
         "part": task.part.as_ref().map(|part| json!({

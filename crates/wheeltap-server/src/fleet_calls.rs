@@ -36,15 +36,20 @@ fn field(invalid: InvalidField) -> Status {
     status::bad_field("BAD_FIELD", &invalid.field, invalid.why)
 }
 
-fn wire_unit(record: &UnitRecord) -> v1::Unit {
+/// States and consists may begin this far ahead of the server's clock, as telemetry may be.
+const CLOCK_SLACK_MS: i64 = 300_000;
+
+/// A unit as of now: what was once recorded of later does not hold yet.
+fn wire_unit(record: &UnitRecord, now: ServerTime) -> v1::Unit {
     let Unit {
         id,
         road_number,
         class,
         commissioned,
     } = &record.unit;
-    let state = record.states.entries().last();
-    let consist = record.consists.entries().last();
+    let as_of = EventTime::from_unix_ms(now.unix_ms().saturating_add(CLOCK_SLACK_MS));
+    let state = record.states.at(as_of);
+    let consist = record.consists.at(as_of);
     v1::Unit {
         name: convert::unit_name(id),
         road_number: road_number.clone(),
@@ -83,6 +88,20 @@ impl FleetCalls {
             .clone()
             .map(|bytes| String::from_utf8(bytes).map_err(|_| bad_token()))
             .transpose()
+    }
+
+    fn wire_unit(&self, record: &UnitRecord) -> v1::Unit {
+        wire_unit(record, self.shared.clock.now())
+    }
+
+    /// What a unit does, and where, is told of what is, not of what will be.
+    fn check_from(&self, from: EventTime) -> Result<(), Status> {
+        let now = self.shared.clock.now();
+        if from.unix_ms().saturating_sub(now.unix_ms()) <= CLOCK_SLACK_MS {
+            return Ok(());
+        }
+        let why = format!("is {from}, ahead of now, {now}; give the time from which it holds");
+        Err(status::bad_field("BAD_FIELD", "from_unix_ms", why))
     }
 
     fn unit(&self, name: &str) -> Result<Arc<UnitRecord>, Status> {
@@ -158,7 +177,7 @@ impl FleetService for FleetCalls {
                     .as_ref()
                     .is_none_or(|class| record.unit.class == *class)
             })
-            .map(|record| wire_unit(record))
+            .map(|record| self.wire_unit(record))
             .collect();
         Ok(Response::new(v1::ListUnitsResponse {
             units,
@@ -171,7 +190,7 @@ impl FleetService for FleetCalls {
         request: Request<v1::GetUnitRequest>,
     ) -> Result<Response<v1::Unit>, Status> {
         let v1::GetUnitRequest { name } = request.into_inner();
-        Ok(Response::new(wire_unit(self.unit(&name)?.as_ref())))
+        Ok(Response::new(self.wire_unit(self.unit(&name)?.as_ref())))
     }
 
     async fn create_unit(
@@ -242,7 +261,7 @@ impl FleetService for FleetCalls {
         .await
         .map_err(|_| status::internal("a call to the store was cut off"))??;
         tracing::info!(unit = %created.unit.id, by = actor.name, "a unit was created");
-        Ok(Response::new(wire_unit(&created)))
+        Ok(Response::new(self.wire_unit(&created)))
     }
 
     async fn record_unit_state(
@@ -268,6 +287,7 @@ impl FleetService for FleetCalls {
             })?;
         let source = short("source", source)?;
         let from = EventTime::from_unix_ms(from_unix_ms);
+        self.check_from(from)?;
         let dated = Dated {
             from,
             value: state,
@@ -287,7 +307,7 @@ impl FleetService for FleetCalls {
         })
         .await?;
         let record = record.map_or_else(|| known::unit(&self.shared, &id), Ok)?;
-        Ok(Response::new(wire_unit(&record)))
+        Ok(Response::new(self.wire_unit(&record)))
     }
 
     async fn record_consist(
@@ -305,6 +325,7 @@ impl FleetService for FleetCalls {
         let position = consist.unwrap_or_default().try_into().map_err(field)?;
         let source = short("source", source)?;
         let from = EventTime::from_unix_ms(from_unix_ms);
+        self.check_from(from)?;
         let dated = Dated {
             from,
             value: position,
@@ -324,7 +345,7 @@ impl FleetService for FleetCalls {
         })
         .await?;
         let record = record.map_or_else(|| known::unit(&self.shared, &id), Ok)?;
-        Ok(Response::new(wire_unit(&record)))
+        Ok(Response::new(self.wire_unit(&record)))
     }
 
     async fn list_classes(

@@ -271,6 +271,13 @@ async fn state_and_consist_are_kept_through_a_restart() {
         .await
         .unwrap_err();
     assert_eq!(reason(&unset), "BAD_FIELD");
+    // What will be is none: 5 min for clocks that differ, as for samples.
+    let soon = NOW_MS + 300_000;
+    let later = fleet
+        .record_unit_state(state(soon + 1, v1::UnitState::DeadInTow))
+        .await
+        .unwrap_err();
+    assert!(later.message().contains(", ahead of now"), "{later:?}");
     let consist = v1::RecordConsistRequest {
         name: name(),
         from_unix_ms: NOW_MS,
@@ -282,6 +289,12 @@ async fn state_and_consist_are_kept_through_a_restart() {
         }),
         source: String::new(),
     };
+    let later = v1::RecordConsistRequest {
+        from_unix_ms: soon + 1,
+        ..consist.clone()
+    };
+    let later = fleet.record_consist(later).await.unwrap_err();
+    assert_eq!(reason(&later), "BAD_FIELD");
     let before = fleet.record_consist(consist).await.unwrap().into_inner();
     drop(fleet);
     served.stop().await;

@@ -4,8 +4,7 @@
 //! where a figure is ours, it says so.
 
 use crate::forecast::{
-    CHATTER_ALERTS, CHATTER_MS, DAY_MS, FLOOD_ABOVE, FLOOD_ENDS_BELOW, HOUR_MS, INTERVAL_MS,
-    MINUTE_MS,
+    CHATTER_ALERTS, CHATTER_MS, DAY_MS, HOUR_MS, INTERVAL_MS, MINUTE_MS, floods,
 };
 use crate::{Book, KeptAlert, KeptDefect};
 use std::collections::{BTreeMap, BTreeSet};
@@ -117,19 +116,24 @@ pub fn desk_load(book: &Book, now: ServerTime) -> DeskLoad {
     let day_ago = now.plus_ms(-DAY_MS);
     let mut load = DeskLoad::default();
     let mut tens: BTreeMap<i64, u64> = BTreeMap::new();
+    let mut told_at: Vec<ServerTime> = Vec::new();
     let mut by_source: BTreeMap<Source<'_>, BTreeMap<AlertId, &KeptAlert>> = BTreeMap::new();
     for (at, alert) in book.tellings(day_ago).filter(|(at, _)| *at <= now) {
         let ago_ms = now.ms_since(at);
         for (n, span_ms) in load.n_told.iter_mut().zip([INTERVAL_MS, HOUR_MS, DAY_MS]) {
             *n += u64::from(ago_ms < span_ms);
         }
-        *tens
-            .entry(at.unix_ms().div_euclid(INTERVAL_MS))
-            .or_default() += 1;
+        told_at.push(at);
+        let ten = at.unix_ms().div_euclid(INTERVAL_MS) * INTERVAL_MS;
+        *tens.entry(ten).or_default() += 1;
         let known = by_source.entry(source(alert)).or_default();
         known.insert(alert.id(), alert);
     }
-    load.flood_since = flood_since(&tens, now);
+    // It began with the first alert of its first interval.
+    load.flood_since = flood_since(&tens, now).and_then(|since| {
+        let of_it = told_at.iter().filter(|at| at.unix_ms() >= since);
+        of_it.min().copied()
+    });
     for alerts in by_source.values() {
         let mut raised: Vec<i64> = alerts
             .values()
@@ -190,20 +194,11 @@ fn most_within(ordered: &[i64], span_ms: i64) -> usize {
     .unwrap_or(0)
 }
 
-/// Since when a flood lasts that has not ended by `now`, from alerts by ten-minute interval.
-fn flood_since(tens: &BTreeMap<i64, u64>, now: ServerTime) -> Option<ServerTime> {
-    let current = now.unix_ms().div_euclid(INTERVAL_MS);
-    let mut since = None;
-    for interval in *tens.keys().next()?..=current {
-        let n = tens.get(&interval).copied().unwrap_or(0);
-        if since.is_none() && n > FLOOD_ABOVE {
-            since = Some(interval);
-        } else if n < FLOOD_ENDS_BELOW && interval < current {
-            // The interval that runs may still get its alerts.
-            since = None;
-        }
-    }
-    since.map(|interval| ServerTime::from_unix_ms(interval * INTERVAL_MS))
+/// Since when a flood lasts that has not ended by `now`, from alerts by the start of their ten minutes.
+fn flood_since(tens: &BTreeMap<i64, u64>, now: ServerTime) -> Option<i64> {
+    let until = EventTime::from_unix_ms(now.unix_ms());
+    let (since, end) = floods(tens, until, 1).pop()?;
+    (end > now.unix_ms()).then_some(since)
 }
 
 fn first_out(book: &Book) -> Vec<FirstOut> {
@@ -326,7 +321,8 @@ mod tests {
     use super::*;
 
     fn tens(counts: &[u64]) -> BTreeMap<i64, u64> {
-        (100..).zip(counts.iter().copied()).collect()
+        let starts = (100..).map(|interval| interval * INTERVAL_MS);
+        starts.zip(counts.iter().copied()).collect()
     }
 
     /// The worked example of the reference values, section 5.3: 2, 11, 14, 10, 6, 5, 4, 0 alerts in successive
@@ -338,9 +334,7 @@ mod tests {
         for n_seen in 1..=counts.len() {
             let last = i64::try_from(n_seen).unwrap() - 1;
             let seen = flood_since(&tens(&counts[..n_seen]), at(last));
-            let expected = (1..=6)
-                .contains(&last)
-                .then(|| ServerTime::from_unix_ms(101 * INTERVAL_MS));
+            let expected = (1..=6).contains(&last).then_some(101 * INTERVAL_MS);
             assert_eq!(seen, expected, "in interval {last}");
         }
         assert_eq!(

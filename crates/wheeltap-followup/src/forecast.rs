@@ -334,8 +334,11 @@ pub(crate) fn worst(counts: &BTreeMap<i64, u64>) -> Option<(EventTime, u64)> {
     Some((EventTime::from_unix_ms(*start), *n_alerts))
 }
 
-/// Floods as starts and ends, of alerts by the start of their interval, which so many desks share evenly.
+/// Floods as starts and ends, of alerts by the start of their interval, which so many desks share evenly. An interval
+/// that is not over by `until` ends none, as it may still get its alerts; a flood that lasts ends just after `until`.
 pub(crate) fn floods(tens: &BTreeMap<i64, u64>, until: EventTime, n_desks: u64) -> Vec<(i64, i64)> {
+    let end = until.unix_ms().saturating_add(1);
+    let running = end.div_euclid(INTERVAL_MS) * INTERVAL_MS;
     let mut floods = Vec::new();
     let mut began = None;
     let mut next = 0;
@@ -349,7 +352,7 @@ pub(crate) fn floods(tens: &BTreeMap<i64, u64>, until: EventTime, n_desks: u64) 
         }
         match began {
             None if n_alerts > FLOOD_ABOVE * n_desks => began = Some(start),
-            Some(since) if n_alerts < FLOOD_ENDS_BELOW * n_desks => {
+            Some(since) if n_alerts < FLOOD_ENDS_BELOW * n_desks && start < running => {
                 floods.push((since, start));
                 began = None;
             }
@@ -358,7 +361,8 @@ pub(crate) fn floods(tens: &BTreeMap<i64, u64>, until: EventTime, n_desks: u64) 
         next = start + INTERVAL_MS;
     }
     if let Some(since) = began {
-        floods.push((since, next.min(until.unix_ms() + 1).max(since)));
+        let lasts = next >= running;
+        floods.push((since, if lasts { end.max(since) } else { next }));
     }
     floods
 }

@@ -9,7 +9,7 @@ use crate::forecast::{
     floods, n_chattering, worst,
 };
 use crate::{Book, KeptAlert};
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 use wheeltap_model::{Condition, EventTime, Priority, RuleName, ServerTime, Suppression};
 
 /// The figures need at least so long a record.
@@ -133,7 +133,7 @@ pub struct DeskLoad {
     pub clock: DeskClock,
     /// Desks.
     pub n_desks: u32,
-    /// Alerts of all desks.
+    /// Alerts of all desks; by the server's clock one counts each time that people were told of it.
     pub n_alerts: u64,
     /// The hour with the most: its start and its alerts; `None` without alerts.
     pub worst_hour: Option<(i64, u64)>,
@@ -171,7 +171,8 @@ impl DeskLoad {
     }
 }
 
-/// One alert on the chosen clock.
+/// One alert on the chosen clock, when people were told of it last, or one time that they were.
+#[derive(Clone, Copy)]
 struct Told<'a> {
     alert: &'a KeptAlert,
     at_ms: i64,
@@ -196,7 +197,8 @@ pub fn desk_load(book: &Book, terms: &DeskTerms) -> DeskLoad {
         .all_alerts()
         .filter_map(|alert| told(alert, terms.clock))
         .collect();
-    let rang: Vec<&Told<'_>> = all
+    let tellings = tellings(book, &all, terms.clock);
+    let rang: Vec<&Told<'_>> = tellings
         .iter()
         .filter(|told| (from_ms..until_ms).contains(&told.at_ms))
         .collect();
@@ -211,10 +213,13 @@ pub fn desk_load(book: &Book, terms: &DeskTerms) -> DeskLoad {
         n_alerts: rang.len() as u64,
         worst_hour: worst(&counts(&rings, HOUR_MS)).map(plain),
         worst_ten_minutes: worst(&tens).map(plain),
-        floods: floods(
-            &tens,
-            EventTime::from_unix_ms(until_ms.saturating_sub(1)),
-            n_desks.into(),
+        floods: begun(
+            floods(
+                &tens,
+                EventTime::from_unix_ms(until_ms.saturating_sub(1)),
+                n_desks.into(),
+            ),
+            &rang,
         ),
         priorities: [0; 4],
         top: top(&rings),
@@ -236,6 +241,35 @@ pub fn desk_load(book: &Book, terms: &DeskTerms) -> DeskLoad {
     load
 }
 
+/// Every time that people were told, as the board counts them: what still stood when a mute ended or a repair had not
+/// held was told again. By event time each alert came once.
+fn tellings<'a>(book: &'a Book, all: &[Told<'a>], clock: DeskClock) -> Vec<Told<'a>> {
+    match clock {
+        DeskClock::Raised => all.to_vec(),
+        DeskClock::Announced => {
+            let told = book.tellings(ServerTime::from_unix_ms(i64::MIN));
+            let mut told: Vec<Told<'_>> = told
+                .map(|(at, alert)| Told {
+                    alert,
+                    at_ms: at.unix_ms(),
+                    ended_ms: ended_ms(alert, at.unix_ms()),
+                })
+                .collect();
+            told.reverse();
+            told
+        }
+    }
+}
+
+/// A flood begins with the first alert of its first interval.
+fn begun(mut floods: Vec<(i64, i64)>, rang: &[&Told<'_>]) -> Vec<(i64, i64)> {
+    for (start, _) in &mut floods {
+        let of_it = rang.iter().filter(|told| told.at_ms >= *start);
+        *start = of_it.map(|told| told.at_ms).min().unwrap_or(*start);
+    }
+    floods
+}
+
 const fn plain((start, n_alerts): (EventTime, u64)) -> (i64, u64) {
     (start.unix_ms(), n_alerts)
 }
@@ -247,7 +281,7 @@ fn told(alert: &KeptAlert, clock: DeskClock) -> Option<Told<'_>> {
         return None;
     }
     let at_ms = match clock {
-        DeskClock::Announced => alert.announced_at().map(ServerTime::unix_ms)?,
+        DeskClock::Announced => alert.told_at().map(ServerTime::unix_ms)?,
         DeskClock::Raised => {
             let is_for_people = alert.condition() != Condition::Withdrawn
                 && alert.suppression() != Suppression::ByDesign
@@ -255,17 +289,21 @@ fn told(alert: &KeptAlert, clock: DeskClock) -> Option<Told<'_>> {
             is_for_people.then(|| alert.raised_at().unix_ms())?
         }
     };
-    // An alert that was taken back no longer stands; when that was is not kept, so it is not stale.
-    let ended_ms = match alert.condition() {
-        Condition::Standing => None,
-        Condition::Withdrawn => Some(at_ms),
-        Condition::Ended => alert.ended_at().map(|ended| ended.unix_ms().max(at_ms)),
-    };
     Some(Told {
         alert,
         at_ms,
-        ended_ms,
+        ended_ms: ended_ms(alert, at_ms),
     })
+}
+
+/// When an alert that people were told of then was over; `None` while it stands.
+fn ended_ms(alert: &KeptAlert, at_ms: i64) -> Option<i64> {
+    match alert.condition() {
+        Condition::Standing => None,
+        // It no longer stands; when it was taken back is not kept, so it is not stale.
+        Condition::Withdrawn => Some(at_ms),
+        Condition::Ended => alert.ended_at().map(|ended| ended.unix_ms().max(at_ms)),
+    }
 }
 
 fn ring(told: &Told<'_>) -> WouldRing {
@@ -345,6 +383,14 @@ fn metrics(
         .map(|(start, end)| end.min(&load.until_ms) - start.max(&load.from_ms))
         .sum();
     let most = load.worst_ten_minutes.map_or(0, |(_, n)| n) as f64 / desks;
+    // However often it was told, an alert is one here.
+    let mut once = BTreeSet::new();
+    let (rang, rings): (Vec<&Told<'_>>, Vec<WouldRing>) = rang
+        .iter()
+        .zip(rings)
+        .filter(|(told, _)| once.insert(told.alert.id()))
+        .map(|(told, ring)| (*told, ring.clone()))
+        .unzip();
     let n_fleeting = rang.iter().filter(|told| is_fleeting(told.alert));
     let stale = load.days.iter().map(|day| day.n_stale).max().unwrap_or(0);
     let (day_low, day_most) = DESK_BUDGET_PER_DAY;
@@ -400,7 +446,7 @@ fn metrics(
         ),
         up_to(
             MetricKind::Chattering,
-            n_chattering(rings) as f64,
+            n_chattering(&rings) as f64,
             0.0,
             None,
         ),

@@ -193,3 +193,47 @@ fn the_record_begins_when_it_begins() {
     assert_eq!((seen.from_ms, seen.covered_ms()), (10 * DAY, 2 * DAY));
     near(value(&seen, MetricKind::PerDay).0, 0.5);
 }
+
+/// Told again after a mute: both count it, and tell the same flood, from the first alert of its first ten minutes.
+#[test]
+fn the_board_and_the_report_tell_the_same() {
+    let mut desk = desk();
+    for number in 0..11 {
+        ring(
+            &mut desk,
+            "oil",
+            &format!("U{number}"),
+            8 * MINUTE + number,
+            None,
+        );
+    }
+    let shelf = wheeltap_followup::MuteOrder {
+        kind: MuteKind::Shelved,
+        scope: MuteScope {
+            unit: named("U1"),
+            rule: Some(RuleName::new("oil").unwrap()),
+            part: None,
+        },
+        until: Some(ServerTime::from_unix_ms(12 * MINUTE)),
+        reason: "gauge is being changed".into(),
+    };
+    desk.now = 9 * MINUTE;
+    desk.write("desk", |planner| planner.mute(shelf, ""))
+        .0
+        .unwrap();
+    desk.now = 12 * MINUTE;
+    desk.write("clock", |planner| planner.lapse());
+    // The ten minutes that run have one alert so far, and end nothing.
+    let now = 13 * MINUTE;
+    let board = wheeltap_followup::desk_load(&desk.book, ServerTime::from_unix_ms(now));
+    let report = load(&desk, 0, now, 1);
+    assert_eq!((board.n_told[2], report.n_alerts), (12, 12));
+    let since = board.flood_since.map(ServerTime::unix_ms);
+    assert_eq!(since, Some(8 * MINUTE));
+    assert_eq!(report.floods, [(8 * MINUTE, now)]);
+    // Once they are over, there is none.
+    let now = 20 * MINUTE;
+    let board = wheeltap_followup::desk_load(&desk.book, ServerTime::from_unix_ms(now));
+    assert_eq!(board.flood_since, None);
+    assert_eq!(load(&desk, 0, now, 1).floods, [(8 * MINUTE, 10 * MINUTE)]);
+}

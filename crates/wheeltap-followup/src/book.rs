@@ -66,6 +66,8 @@ pub enum ChangeNotice {
         kind: DefectChangeKind,
         /// The defect after it.
         defect: Arc<KeptDefect>,
+        /// Whether somebody at the desk had still to take it on after it.
+        awaits_answer: bool,
     },
     /// Of the rule book.
     Rule {
@@ -400,6 +402,10 @@ impl Book {
                 request_id: _,
             } => {
                 self.change_alert(*id, KeptAlert::give_back)?;
+                let defect = self.alerts[index(id.0)].defect;
+                if defect.0 != 0 {
+                    self.change_defect(defect, KeptDefect::give_back)?;
+                }
                 self.alert_notices(at, *id, AlertChange::GivenBack)
             }
             Act::AlertToldAgain { id } => {
@@ -592,6 +598,7 @@ impl Book {
             seq: self.seq,
             at,
             kind,
+            awaits_answer: self.awaits_answer(&self.defects[index(id.0)]),
             defect: Arc::clone(&self.defects[index(id.0)]),
         }
     }

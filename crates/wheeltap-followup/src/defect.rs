@@ -184,6 +184,11 @@ impl KeptDefect {
         self.defect.taken = Some(Taken { by, at, note });
     }
 
+    /// An alert of it was given back, so that it is nobody's as a whole.
+    pub(crate) fn give_back(&mut self) {
+        self.defect.taken = None;
+    }
+
     pub(crate) fn plan(&mut self, plan: Option<Plan>) {
         self.defect.touched = true;
         self.defect.plan = plan;

@@ -873,6 +873,19 @@ fn a_defect_has_one_taker() {
     desk.raise(occurred("oil", 500, None), Terms::default());
     assert!(waits(&desk));
     assert_eq!(take(&mut desk, "west", ""), Ok(()));
+    // One of its alerts given back: it waits, and is nobody's as a whole.
+    desk.write("east", |planner| {
+        planner.give_back(second, "not mine", "", "")
+    })
+    .0
+    .unwrap();
+    assert!(waits(&desk));
+    assert_eq!(defect(&desk, 1).taken, None);
+    assert_eq!(
+        desk.rebuilt().defect(DefectId(1)),
+        desk.book.defect(DefectId(1))
+    );
+    assert_eq!(take(&mut desk, "west", ""), Ok(()));
     // What was only reported waits too, and is taken on as a whole.
     let report = cold(500);
     let (made, _) = desk.write("crew", |planner| planner.report(report, ""));

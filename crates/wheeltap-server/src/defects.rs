@@ -5,13 +5,14 @@ use crate::after_repair::{AfterRepair, Repairs};
 use crate::alerts::{
     act, bad_field, bad_filter, check_request_id, check_text, two_numbers, two_numbers_bytes,
 };
+use crate::desk::last_act_on;
 use crate::fleet::UnitRecord;
 use crate::judging::{Cursors, Judging, Place, expired, foreign};
 use crate::paging::{Page, PageRule};
 use crate::turnaround::as_of;
 use crate::{Shared, known, status};
 use std::sync::Arc;
-use tonic::{Request, Response, Status};
+use tonic::{Code, Request, Response, Status};
 use wheeltap_followup::{
     Book, Call, ChangeNotice, DefectChangeKind, DefectQuery, KeptDefect, Planner, Refusal, Report,
     Verdict,
@@ -143,6 +144,25 @@ impl DefectCalls {
         before.unwrap_or_else(|| self.repaired_now(id))
     }
 
+    /// An act that was refused because the defect changed meanwhile says who did what.
+    async fn who_came_first(&self, refused: Status, id: DefectId) -> Status {
+        if refused.code() != Code::Aborted {
+            return refused;
+        }
+        let (shared, judging) = (Arc::clone(&self.shared), Arc::clone(&self.judging));
+        let last = tokio::task::spawn_blocking(move || last_act_on(&shared, judging.ledger(), id));
+        match last.await {
+            Ok(Ok(Some(last))) => status::stale_etag(format!(
+                "defect {} was changed meanwhile: {} {} at {}; look at it again",
+                id.0,
+                last.by,
+                last.what,
+                ServerTime::from_unix_ms(last.at_unix_ms.div_euclid(1_000) * 1_000)
+            )),
+            _ => refused,
+        }
+    }
+
     /// Lets a person act on a defect, and gives it as it is then.
     async fn on_defect<M: OnDefect>(
         &self,
@@ -166,11 +186,13 @@ impl DefectCalls {
         let (name, request_id) = message.name_and_request_id();
         check_request_id(request_id)?;
         let id = convert::defect_from_name("name", name).map_err(bad_field)?;
-        let id = act(self.judging.ledger(), actor, move |planner| {
+        let done = act(self.judging.ledger(), actor, move |planner| {
             plan(planner, id, message)
-        })
-        .await?;
-        self.defect(id).map(Response::new)
+        });
+        match done.await {
+            Ok(id) => self.defect(id).map(Response::new),
+            Err(refused) => Err(self.who_came_first(refused, id).await),
+        }
     }
 }
 
@@ -240,7 +262,6 @@ const PLACE_BITS: u32 = 20;
 
 /// The change of a notice, the `idx`th of its ledger entry; `None` where the query does not ask for it.
 fn defect_change(
-    book: &Book,
     query: &DefectQuery,
     notice: &ChangeNotice,
     idx: usize,
@@ -250,6 +271,7 @@ fn defect_change(
         at,
         kind,
         defect,
+        awaits_answer,
     } = notice
     else {
         return None;
@@ -257,8 +279,10 @@ fn defect_change(
     query.watches(defect.defect()).then(|| v1::DefectChange {
         number: (seq << PLACE_BITS) | idx as u64,
         kind: kind_to_wire(*kind).into(),
-        // As it was then; whether its alerts were answered is asked now.
-        defect: Some(to_wire(book, defect)),
+        defect: Some(v1::Defect {
+            awaits_answer: *awaits_answer,
+            ..defect.defect().into()
+        }),
         at_unix_ms: at.unix_ms(),
     })
 }
@@ -479,15 +503,17 @@ impl DefectService for DefectCalls {
             },
             repaired_at,
         };
-        act(self.judging.ledger(), actor, move |planner| {
+        let done = act(self.judging.ledger(), actor, move |planner| {
             if corrects {
                 planner.correct_finding(id, verdict, &etag, &request_id)
             } else {
                 planner.record_finding(id, verdict, &etag, &request_id)
             }
-        })
-        .await?;
-        self.defect(id).map(Response::new)
+        });
+        match done.await {
+            Ok(()) => self.defect(id).map(Response::new),
+            Err(refused) => Err(self.who_came_first(refused, id).await),
+        }
     }
 
     async fn take_defect_on(
@@ -690,6 +716,16 @@ impl DefectService for DefectCalls {
         let page = Page::read(store, call, page_size, "", DEFECTS, &arguments)?;
         let cursors = Cursors::new(store, call, &arguments);
         let query = query(&self.shared, filter)?;
+        if query.status.is_some() || query.open {
+            let field = if query.open {
+                "filter.open"
+            } else {
+                "filter.status"
+            };
+            let why = "is of lists alone: a reader of changes must learn that a defect is no longer what it asked for; \
+                       leave it out and look at the status of each";
+            return Err(status::bad_field("BAD_FILTER", field, why));
+        }
         let place = cursors.read(&cursor)?;
         let book = self.judging.ledger().book();
         let mut place = match place {
@@ -709,7 +745,7 @@ impl DefectService for DefectCalls {
             };
             for (notice, idx, after) in place.unsent(&kept) {
                 place = after;
-                changes.extend(defect_change(&book, &query, notice, idx));
+                changes.extend(defect_change(&query, notice, idx));
                 if changes.len() == page.size {
                     let n_left = book.n_defect_changes(place.position);
                     break 'full n_left > place.sent_of_next as usize;

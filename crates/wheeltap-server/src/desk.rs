@@ -14,7 +14,8 @@ use wheeltap_followup::{
     UPDATED_BY_TELEMETRY, audit, desk_load, handover_list,
 };
 use wheeltap_model::{
-    Actor, Handover, Mute, MuteId, MuteKind, MuteScope, Part, ServerTime, UnitId, UnitState,
+    Actor, ClassDef, DefectId, Handover, Mute, MuteId, MuteKind, MuteScope, Part, ServerTime,
+    UnitId, UnitState,
 };
 use wheeltap_proto::v1::desk_service_server::DeskService;
 use wheeltap_proto::{convert, v1};
@@ -197,6 +198,38 @@ impl DeskCalls {
             n_finding_owed: count(n_finding_owed),
         }
     }
+}
+
+/// Rules are judged once for each axle; a unit has no other parts.
+fn check_part(unit: &UnitId, class: &ClassDef, part: &Part) -> Result<(), Status> {
+    let n_axles = class.axles.len();
+    if (1..=n_axles).any(|number| part.as_str() == format!("axle {number}")) {
+        return Ok(());
+    }
+    let why = format!("is no part of {unit}; write axle 1 to axle {n_axles}, or leave it out");
+    Err(status::bad_field("BAD_FIELD", "part", why))
+}
+
+/// The last that was done to a defect, by whoever or whatever.
+///
+/// # Errors
+/// A stop of the store. Blocks.
+pub(crate) fn last_act_on(
+    shared: &Shared,
+    ledger: &Ledger,
+    defect: DefectId,
+) -> Result<Option<v1::RecordedAct>, Status> {
+    let wanted = Wanted {
+        telemetry: true,
+        by: String::new(),
+        about: Subject {
+            defect: Some(defect),
+            ..Subject::default()
+        },
+    };
+    let newest = ledger.book().seq();
+    let (mut acts, _) = acts(shared, ledger, &wanted, newest + 1, 1)?;
+    Ok(acts.pop())
 }
 
 /// What one is to read acts about.
@@ -400,7 +433,7 @@ impl DeskService for DeskCalls {
             request_id,
         } = request.into_inner();
         let unit: UnitId = convert::unit_from_name("unit", &unit).map_err(bad_field)?;
-        known::unit(&self.shared, &unit)?;
+        let record = known::unit(&self.shared, &unit)?;
         let rule = match rule.as_str() {
             "" => None,
             name => {
@@ -414,6 +447,10 @@ impl DeskService for DeskCalls {
             .then(|| Part::new(&part))
             .transpose()
             .map_err(|error| status::bad_field("BAD_FIELD", "part", error.to_string()))?;
+        if let (Some(part), Some(class)) = (&part, self.shared.catalogue.class(&record.unit.class))
+        {
+            check_part(&unit, class, part)?;
+        }
         let order = MuteOrder {
             kind: MuteKind::OutOfService,
             scope: MuteScope { unit, rule, part },
@@ -491,6 +528,11 @@ impl DeskService for DeskCalls {
         request: Request<v1::GetDeskRequest>,
     ) -> Result<Response<v1::Desk>, Status> {
         let v1::GetDeskRequest { since_unix_ms } = request.into_inner();
+        let now = self.ledger().now();
+        if since_unix_ms.is_some_and(|since| since > now.unix_ms()) {
+            let why = format!("is ahead of now, {now}; give the time from which it is new");
+            return Err(status::bad_field("BAD_FIELD", "since_unix_ms", why));
+        }
         Ok(Response::new(
             self.desk(since_unix_ms.map(ServerTime::from_unix_ms)),
         ))

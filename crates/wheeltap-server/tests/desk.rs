@@ -281,7 +281,8 @@ async fn changes_read_one_by_one_are_all_there_each_with_its_own_number() {
             let page = page.into_inner();
             all.extend(page.changes.into_iter().map(|change| {
                 let defect = change.defect.unwrap();
-                (change.number, defect.name, defect.etag)
+                let waits = defect.awaits_answer;
+                (change.number, defect.name, defect.etag, waits)
             }));
             if !page.more {
                 return all;
@@ -295,6 +296,14 @@ async fn changes_read_one_by_one_are_all_there_each_with_its_own_number() {
         whole.windows(2).all(|pair| pair[0].0 < pair[1].0),
         "{whole:?}"
     );
+    // As it was after each change: both waited, and what warns of danger still does now that all is muted.
+    let waits = |name: &str| {
+        let of_it = whole.iter().filter(|change| change.1 == name);
+        of_it.map(|change| change.3).collect::<Vec<_>>()
+    };
+    let mut waited = [waits("defects/1"), waits("defects/2")];
+    waited.sort();
+    assert_eq!(waited, [[false, true, false], [false, true, true]]);
     for page_size in 1..=3 {
         assert_eq!(read(page_size).await, whole, "{page_size} at a time");
     }
@@ -304,6 +313,15 @@ async fn changes_read_one_by_one_are_all_there_each_with_its_own_number() {
         page_size: 1,
         filter: None,
     };
+    let open = v1::ListDefectChangesRequest {
+        filter: Some(v1::DefectFilter {
+            open: true,
+            ..v1::DefectFilter::default()
+        }),
+        ..request(String::new())
+    };
+    let refused = desk.defects.list_defect_changes(open).await.unwrap_err();
+    assert_eq!(reason(&refused), "BAD_FILTER");
     let first = desk.defects.list_defect_changes(request(String::new()));
     let cursor = first.await.unwrap().into_inner().cursor;
     let odd = format!("{}ffffffff", &cursor[..cursor.len() - 8]);
@@ -433,6 +451,19 @@ async fn what_people_say_is_bounded() {
     let mut desk = Desk::new(&[("hot", TESTED)]).await;
     desk.send(&[80.0, 120.0, 120.0, 120.0]).await;
     desk.until(1, "stood", stands).await;
+    let later = v1::GetDeskRequest {
+        since_unix_ms: Some(NOW_MS + HOUR_MS),
+    };
+    let later = desk.people.get_desk(later).await.unwrap_err();
+    assert!(later.message().contains("is ahead of now"), "{later:?}");
+    let axle = v1::TakeOutOfServiceRequest {
+        unit: format!("units/{}", common::unit(1)),
+        part: "axle 99".to_owned(),
+        reason: "gauge".to_owned(),
+        ..v1::TakeOutOfServiceRequest::default()
+    };
+    let axle = desk.people.take_out_of_service(axle).await.unwrap_err();
+    assert!(axle.message().contains("is no part of"), "{axle:?}");
     let call = |told: &str, by: Option<i64>| v1::LogContactRequest {
         name: "defects/1".to_owned(),
         contact: Some(v1::Contact {
@@ -499,6 +530,8 @@ async fn a_defect_goes_through_the_shop_and_its_repair_is_looked_at() {
         (stale.code(), reason(&stale).as_str()),
         (Code::Aborted, "STALE_ETAG")
     );
+    let said = "telemetry raised alert 1";
+    assert!(stale.message().contains(said), "{}", stale.message());
     let fresh = v1::PlanDefectRequest {
         etag: desk.defect(1).await.etag,
         ..plan

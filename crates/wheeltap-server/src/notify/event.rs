@@ -79,8 +79,12 @@ pub fn of(source: &str, notice: &ChangeNotice, place: usize) -> Option<Value> {
             at,
             kind,
             defect,
+            awaits_answer,
         } => {
-            let defect: v1::Defect = defect.defect().into();
+            let defect = v1::Defect {
+                awaits_answer: *awaits_answer,
+                ..defect.defect().into()
+            };
             let kind = format!("defect.{}", defect_word(*kind));
             Some(envelope(
                 source,

@@ -383,10 +383,22 @@ pub async fn plan(
     )
 }
 
+/// What the page showed.
+#[derive(Deserialize)]
+pub struct Etag {
+    #[serde(default)]
+    etag: String,
+}
+
 /// `POST /defects/{number}/begin`.
-pub async fn begin(State(pages): State<Pages>, Path(number): Path<u64>) -> Response {
+pub async fn begin(
+    State(pages): State<Pages>,
+    Path(number): Path<u64>,
+    Form(Etag { etag }): Form<Etag>,
+) -> Response {
     let request = v1::BeginWorkRequest {
         name: defect_name(number),
+        etag,
         ..v1::BeginWorkRequest::default()
     };
     done(&pages, pages.connection.defects().begin_work(request).await)

@@ -85,6 +85,8 @@ pub struct Rows {
     n_waiting: usize,
     /// Open ones that ring nobody.
     n_shop: usize,
+    /// Open ones whose alerts were taken back.
+    n_baseless: usize,
     /// Closed ones whose finding is owed.
     n_finding_owed: u32,
     /// How loaded the desk is, where it is more than usual.
@@ -229,7 +231,7 @@ async fn read(pages: &Pages) -> Result<Rows, NoBoard> {
 fn sorted(known: &Known, now_ms: i64) -> Rows {
     let mut waiting = STRETCHES.map(|_| Vec::new());
     let (mut taken, mut muted) = (Vec::new(), Vec::new());
-    let (mut n_waiting, mut n_shown, mut n_shop) = (0, 0, 0);
+    let (mut n_waiting, mut n_shown, mut n_shop, mut n_baseless) = (0, 0, 0, 0);
     for defect in &known.defects {
         let left_ms = defect.due_unix_ms.saturating_sub(now_ms);
         let alerts = known
@@ -252,6 +254,8 @@ fn sorted(known: &Known, now_ms: i64) -> Rows {
                 let by = format!("{}: {}", mute.by, mute.reason);
                 muted.push(line(defect, by, mute_end(mute), left_ms, true));
             }
+        } else if defect.basis_withdrawn {
+            n_baseless += 1;
         } else {
             n_shop += 1;
         }
@@ -263,6 +267,7 @@ fn sorted(known: &Known, now_ms: i64) -> Rows {
         n_more: n_waiting - n_shown,
         n_waiting,
         n_shop,
+        n_baseless,
         n_finding_owed: known.desk.n_finding_owed,
         load: load(&known.desk),
         as_of: told::instant(now_ms.div_euclid(1_000) * 1_000),
@@ -574,6 +579,20 @@ mod tests {
         assert_eq!((muted.number, muted.by.as_str()), (6, "desk 2: gauge"));
         assert_eq!(muted.next, "until 1970-01-01 00:01");
         assert_eq!((rows.n_waiting, rows.n_more, rows.n_shop), (4, 0, 1));
+    }
+
+    #[test]
+    fn what_has_no_alert_any_more_is_no_item_for_the_shop() {
+        let baseless = v1::Defect {
+            basis_withdrawn: true,
+            ..defect(1, 0, false)
+        };
+        let known = Known {
+            defects: vec![baseless, defect(2, 0, false)],
+            ..Known::default()
+        };
+        let rows = sorted(&known, 0);
+        assert_eq!((rows.n_baseless, rows.n_shop), (1, 1));
     }
 
     #[test]

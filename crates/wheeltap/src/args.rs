@@ -24,7 +24,8 @@ use std::{net::SocketAddr, path::PathBuf};
     about,
     long_about = "Condition monitoring for a fleet of diesel-electric locomotives.\n\n\
         Alerts advise; they never declare a unit safe. Data goes to stdout, notes and progress to stderr.",
-    after_help = "Exit codes: 0 fine, 1 a problem or a finding, 2 the command line or the configuration is wrong.",
+    after_help = "Times in tables are UTC.\n\
+        Exit codes: 0 fine, 1 a problem or a finding, 2 the command line or the configuration is wrong.",
     subcommand_required = true,
     arg_required_else_help = true,
     max_term_width = 100

@@ -436,15 +436,12 @@ async fn inbound(out: &mut Out, connection: &Connection) -> Result<(), Stop> {
     Ok(())
 }
 
-const MUTE_HEAD: [&str; 7] = ["mute", "until", "unit", "rule", "by", "reason", "kind"];
+const MUTE_HEAD: [&str; 8] = [
+    "mute", "until", "unit", "rule", "part", "by", "reason", "kind",
+];
 
 fn mute_row(mute: &v1::Mute) -> Vec<String> {
-    let rule = match (tail(&mute.rule), mute.part.as_str()) {
-        ("", "") => "all".to_owned(),
-        ("", part) => part.to_owned(),
-        (rule, "") => rule.to_owned(),
-        (rule, part) => format!("{rule}, {part}"),
-    };
+    let or_all = |text: &str| if text.is_empty() { "all" } else { text }.to_owned();
     let until = match (mute.ended_unix_ms, mute.until_unix_ms) {
         (Some(ended), _) => format!("ended {}", short_instant(ended)),
         (None, Some(until)) => short_instant(until),
@@ -454,7 +451,8 @@ fn mute_row(mute: &v1::Mute) -> Vec<String> {
         tail(&mute.name).to_owned(),
         until,
         tail(&mute.unit).to_owned(),
-        rule,
+        or_all(tail(&mute.rule)),
+        or_all(&mute.part),
         mute.by.clone(),
         mute.reason.clone(),
         word(mute.kind().as_str_name(), "MUTE_KIND_").replace('_', " "),

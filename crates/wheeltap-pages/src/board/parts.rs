@@ -132,6 +132,7 @@ pub struct Board {
     load: String,
     more: String,
     shop: String,
+    baseless: String,
     owed: String,
     stretches: Vec<List>,
     taken: List,
@@ -226,6 +227,14 @@ impl Board {
                 1 => "1 more is for the shop and rings nobody.".to_owned(),
                 n => format!("{n} more are for the shop and ring nobody."),
             },
+            baseless: match rows.n_baseless {
+                0 => String::new(),
+                1 => "Later data took back the alerts of 1 more, which still needs its finding."
+                    .to_owned(),
+                n => format!(
+                    "Later data took back the alerts of {n} more, which still need their findings."
+                ),
+            },
             owed: match rows.n_finding_owed {
                 0 => String::new(),
                 1 => "1 was closed without a finding, which is owed.".to_owned(),
@@ -260,6 +269,7 @@ impl Board {
                 ("load", &self.load),
                 ("more", &self.more),
                 ("shop", &self.shop),
+                ("baseless", &self.baseless),
                 ("owed", &self.owed),
             ]),
             lists: BTreeMap::new(),
@@ -310,6 +320,7 @@ mod tests {
             muted: Vec::new(),
             n_more: 0,
             n_shop: 0,
+            n_baseless: 0,
             n_finding_owed: 1,
             load: String::new(),
             as_of: String::new(),

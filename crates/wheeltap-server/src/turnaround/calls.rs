@@ -21,6 +21,8 @@ use wheeltap_proto::convert::{self, InvalidField};
 use wheeltap_proto::v1;
 use wheeltap_proto::v1::turnaround_service_server::TurnaroundService;
 
+/// A new part may be better than new by this share of what it wears, as parts and gauges differ. Ours.
+const GAUGE_SHARE: f64 = 0.05;
 const ARRIVALS: PageRule = PageRule {
     default: 100,
     most: 1_000,
@@ -832,10 +834,15 @@ impl TurnaroundCalls {
             (Some(wear), Some(value)) => {
                 let (low, high) = (wear.new.min(wear.limit), wear.new.max(wear.limit));
                 let reach = high - low;
-                // Beyond the limit is news; far beyond what is new is a slip of the pen.
-                // What cannot be negative when new or worn out cannot be between or beyond either.
+                // Beyond the limit is news; better than new is a slip of the pen, but for what a new part and a
+                // gauge may be off. What cannot be negative when new or worn out cannot be between or beyond either.
                 let floor = if low >= 0.0 { 0.0 } else { f64::NEG_INFINITY };
-                let believable = (low - 2.0 * reach).max(floor)..=(high + 2.0 * reach);
+                let (below, above) = if wear.new > wear.limit {
+                    (2.0, GAUGE_SHARE)
+                } else {
+                    (GAUGE_SHARE, 2.0)
+                };
+                let believable = (low - below * reach).max(floor)..=(high + above * reach);
                 if !believable.contains(&value) {
                     faults.add(
                         "BAD_FIELD",

@@ -78,6 +78,11 @@ async fn every_record_of_what_was_done_is_kept_though_few_are_at_hand() {
         value: Some(value),
         ..v1::Care::default()
     };
+    let thick = v1::RecordCareRequest {
+        care: vec![gauged(1, 57.0)],
+    };
+    let thick = track.record_care(thick).await.unwrap_err();
+    assert!(thick.message().contains("not believable"), "{thick:?}");
     // Out of order.
     let care: Vec<v1::Care> = (1..=40).rev().map(|days| gauged(days, 40.0)).collect();
     let record = |care: Vec<v1::Care>| v1::RecordCareRequest { care };

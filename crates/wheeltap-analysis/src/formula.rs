@@ -10,6 +10,9 @@ pub struct Argument {
     pub name: &'static str,
     /// Its unit, a UCUM code; empty where any will do.
     pub ucum: &'static str,
+    /// Whether a class that lacks the figure may be computed without it, as NaN: one of several of which a
+    /// value needs one.
+    pub may_lack: bool,
 }
 
 /// How a formula is computed.
@@ -77,7 +80,19 @@ pub fn find(name: &str) -> Option<&'static Formula> {
 }
 
 const fn arg(name: &'static str, ucum: &'static str) -> Argument {
-    Argument { name, ucum }
+    Argument {
+        name,
+        ucum,
+        may_lack: false,
+    }
+}
+
+/// One of several figures of a class, of which a value needs one.
+const fn one_of(name: &'static str, ucum: &'static str) -> Argument {
+    Argument {
+        may_lack: true,
+        ..arg(name, ucum)
+    }
 }
 
 const POWER: Argument = arg("power", "kW");
@@ -307,15 +322,15 @@ pub static FORMULAS: [Formula; 38] = [
         args: &[
             FUEL,
             arg("notch", "1"),
-            arg("notch_0", "L/h"),
-            arg("notch_1", "L/h"),
-            arg("notch_2", "L/h"),
-            arg("notch_3", "L/h"),
-            arg("notch_4", "L/h"),
-            arg("notch_5", "L/h"),
-            arg("notch_6", "L/h"),
-            arg("notch_7", "L/h"),
-            arg("notch_8", "L/h"),
+            one_of("notch_0", "L/h"),
+            one_of("notch_1", "L/h"),
+            one_of("notch_2", "L/h"),
+            one_of("notch_3", "L/h"),
+            one_of("notch_4", "L/h"),
+            one_of("notch_5", "L/h"),
+            one_of("notch_6", "L/h"),
+            one_of("notch_7", "L/h"),
+            one_of("notch_8", "L/h"),
         ],
         ucum: "1",
         compute: Compute::Many(|a| fuel::share_of_notch(a[0], a[1], &a[2..])),
@@ -328,15 +343,15 @@ pub static FORMULAS: [Formula; 38] = [
         args: &[
             POWER,
             arg("notch", "1"),
-            arg("notch_0", "kW"),
-            arg("notch_1", "kW"),
-            arg("notch_2", "kW"),
-            arg("notch_3", "kW"),
-            arg("notch_4", "kW"),
-            arg("notch_5", "kW"),
-            arg("notch_6", "kW"),
-            arg("notch_7", "kW"),
-            arg("notch_8", "kW"),
+            one_of("notch_0", "kW"),
+            one_of("notch_1", "kW"),
+            one_of("notch_2", "kW"),
+            one_of("notch_3", "kW"),
+            one_of("notch_4", "kW"),
+            one_of("notch_5", "kW"),
+            one_of("notch_6", "kW"),
+            one_of("notch_7", "kW"),
+            one_of("notch_8", "kW"),
         ],
         ucum: "1",
         compute: Compute::Many(|a| fuel::share_of_notch(a[0], a[1], &a[2..])),

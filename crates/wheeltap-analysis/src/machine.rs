@@ -204,7 +204,8 @@ impl Falling {
 }
 
 /// Time to charge, in minutes: from the last sample at or under one pressure to the first at or over
-/// another, once for each charging. Nothing comes of one that takes longer than `most`.
+/// another, once for each charging. Nothing comes of one that takes longer than `most`, nor of one in which nothing
+/// was heard for over 10 s: how far it had come meanwhile is not known.
 ///
 /// A brake pipe that charges slower than its train did before has a leak, a closed cock or a long train.
 /// Source: definition.
@@ -214,6 +215,7 @@ pub struct Charging {
     to: f64,
     most_ms: i64,
     low_ms: Option<i64>,
+    last_ms: Option<i64>,
 }
 
 impl Charging {
@@ -224,10 +226,15 @@ impl Charging {
             to,
             most_ms,
             low_ms: None,
+            last_ms: None,
         }
     }
 
     fn step(&mut self, time_ms: i64, pressure: f64) -> Option<f64> {
+        let since = self.last_ms.replace(time_ms).map(|last| time_ms - last);
+        if since.is_some_and(|ms| ms > MOST_GAP_MS) {
+            self.low_ms = None;
+        }
         if pressure <= self.from {
             self.low_ms = Some(time_ms);
             return None;

@@ -311,10 +311,10 @@ impl Walk {
         let mut best: Option<Difference> = None;
         for condition in 0..self.peers.n_conditions {
             let seen = Seen::of(&self.peers, condition, remainders);
-            self.n_comparisons += 1 + self.peers.lengths.len();
             let Some(found) = seen.difference(condition, values, spread) else {
                 continue;
             };
+            self.n_comparisons += 1 + self.peers.lengths.len();
             // What is compared for another thing says less plainly what differs.
             let plain = if given.is_empty() { 1.0 } else { RELATED };
             let weight = if found.here < found.expected {

@@ -180,6 +180,15 @@ fn charging_counts_from_the_low_pressure_to_the_high() {
     // Longer than it may take.
     let mut slow = machine("charging_time", &[70.0 * PSI, 87.0 * PSI, 500.0]);
     assert!((0..2_000).all(|s| slow.step(s * 1_000, &[pressure(s) * PSI]).is_none()));
+    // Not heard for 11 s on the way: when it passed 70 psi, and whether it fell again, is not known.
+    let heard_but_for = |silent_s: i64| {
+        let mut charging = machine("charging_time", &[70.0 * PSI, 87.0 * PSI, 3_600.0]);
+        let heard = (0..2_000).filter(|s| !(401..401 + silent_s).contains(s));
+        heard
+            .filter_map(|s| charging.step(s * 1_000, &[pressure(s) * PSI]))
+            .count()
+    };
+    assert_eq!((heard_but_for(9), heard_but_for(10)), (1, 0));
 }
 
 // Newton's law of cooling, exactly followed: the constant comes back; a second body hides it only a little.

@@ -52,13 +52,22 @@ impl Derivation {
         let mut args = Vec::with_capacity(derived.args.len());
         let mut inputs = Vec::new();
         let mut reach_ms = 0;
+        // Of the figures of which a value needs one.
+        let mut has_any = false;
         for (arg, wanted) in derived.args.iter().zip(derived.formula.args) {
             args.push(match arg {
                 DerivedArg::Number(number) => Arg::Number(*number),
                 DerivedArg::Class {
                     constant,
                     conversion,
-                } => Arg::Number(conversion.apply(constant.of(class?)?)),
+                } => match constant.of(class?) {
+                    Some(figure) => {
+                        has_any |= wanted.may_lack;
+                        Arg::Number(conversion.apply(figure))
+                    }
+                    None if wanted.may_lack => Arg::Number(f64::NAN),
+                    None => return None,
+                },
                 DerivedArg::Channel(name) => {
                     let (id, def) = catalogue.channel(name)?;
                     let lasts = match def.kind {
@@ -73,6 +82,9 @@ impl Derivation {
                     Arg::Input(inputs.len() - 1, from.conversion(&to)?)
                 }
             });
+        }
+        if !has_any && derived.formula.args.iter().any(|wanted| wanted.may_lack) {
+            return None;
         }
         let mut derivation = Self {
             def: Arc::clone(derived),
@@ -258,4 +270,41 @@ pub fn derive_series<E>(
         }
     });
     Ok(Series::from_samples(found))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use wheeltap_model::ChannelName;
+
+    fn share_of_power(limits: &str) -> Option<Derivation> {
+        let text = format!(
+            "[[class]]\nname = \"Marten\"\naxles = 6\nrated_power = \"3000 kW\"\n[class.limits]\n{limits}"
+        );
+        let catalogue = Catalogue::with_files(&[("classes.toml".to_owned(), text)]).unwrap();
+        let name = ChannelName::new("traction.power_of_class").unwrap();
+        let (_, def) = catalogue.channel(&name).unwrap();
+        let derived = catalogue.derived(&name).unwrap();
+        Derivation::plan(def, derived, catalogue.classes().next(), &catalogue)
+    }
+
+    // Figures of notches that a class lacks leave those that it has.
+    #[test]
+    fn a_share_of_a_notch_needs_the_figure_of_that_notch_alone() {
+        let some = share_of_power("power_notch_8_kw = 3000").unwrap();
+        let share = |notch: f64| {
+            let args = some.args.iter().map(|arg| match arg {
+                Arg::Number(figure) => *figure,
+                Arg::Input(0, _) => 1_500.0,
+                Arg::Input(..) => notch,
+            });
+            let Compute::Many(compute) = some.def.formula.compute else {
+                panic!("it takes figures of nine notches");
+            };
+            compute(&args.collect::<Vec<_>>())
+        };
+        assert!((share(8.0) - 0.5).abs() < 1e-12);
+        assert!(share(7.0).is_nan());
+        assert!(share_of_power("cylinders = 12").is_none());
+    }
 }

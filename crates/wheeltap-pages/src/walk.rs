@@ -49,6 +49,8 @@ struct Page {
     /// Nothing was asked yet.
     is_blank: bool,
     rows: Vec<Row>,
+    /// What is said where there are no rows.
+    nothing: &'static str,
     least: String,
     draft: String,
     draft_path: String,
@@ -151,6 +153,11 @@ fn made(report: &v1::WalkBackReport) -> Page {
             .enumerate()
             .map(|(idx, finding)| row(idx + 1, finding))
             .collect(),
+        nothing: if report.n_comparisons == 0 {
+            "Nothing could be compared: there is too little data of the unit itself, or of its past, mates and class."
+        } else {
+            "Nothing differs."
+        },
         least: format!(
             "Score: distance from its own past or its class, whichever is less, in standard deviations. \
              Of {} comparisons those under {} are not told, and some of those told are chance.",

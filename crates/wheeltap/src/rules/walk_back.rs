@@ -308,6 +308,12 @@ fn sign_name(sign: &v1::WalkBackSign) -> String {
 
 /// What differs most where nothing differs enough.
 fn print_weak(out: &mut Out, report: &v1::WalkBackReport) -> anyhow::Result<()> {
+    if report.n_comparisons == 0 {
+        return out.line(
+            "nothing could be compared: in the span there is too little data of the unit itself, or of what it is \
+             compared with (its own past, mates, class)",
+        );
+    }
     out.line(format!(
         "nothing differs: of {} comparisons none scores {} or more",
         grouped(report.n_comparisons),

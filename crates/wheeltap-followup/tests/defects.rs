@@ -379,9 +379,13 @@ fn what_stands_is_not_closed_without_a_finding_unless_it_is_muted() {
         "nobody repaired it"
     );
     desk.now = 11 * HOUR;
-    desk.write("clock", |planner| planner.lapse());
+    desk.write("clock", |planner| {
+        planner.lapse();
+    });
     assert_eq!(desk.book.closed_though_standing().collect::<Vec<_>>(), [id]);
-    desk.write("clock", |planner| planner.reopen_what_stands());
+    desk.write("clock", |planner| {
+        planner.reopen_what_stands();
+    });
     assert_eq!(status(&desk, 2), DefectStatus::Suspected);
     assert!(desk.book.awaits_answer(desk.book.defect(id).unwrap()));
     assert_eq!(desk.book.closed_though_standing().count(), 0);

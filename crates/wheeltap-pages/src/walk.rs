@@ -67,6 +67,7 @@ pub async fn page(State(pages): State<Pages>, Query(wanted): Query<Wanted>) -> R
         said: String::new(),
         is_blank: true,
         rows: Vec::new(),
+        nothing: "",
         least: String::new(),
         draft: String::new(),
         draft_path: String::new(),

@@ -459,7 +459,7 @@ async fn standing(book: &mut RuleServiceClient<Channel>) -> Vec<v1::RuleStage> {
 }
 
 #[tokio::test]
-async fn a_rule_is_vetted_lodged_and_promoted() {
+async fn a_rule_is_vetted_and_a_wrong_one_not_lodged() {
     let rules = folder(&[("hot", HOT)]);
     let served = Served::start(settings(rules.path())).await;
     let mut book = RuleServiceClient::new(served.channel().await);
@@ -504,7 +504,19 @@ async fn a_rule_is_vetted_lodged_and_promoted() {
     };
     let refused = book.lodge_rule(option).await.unwrap_err();
     assert_eq!(reason(&refused), "BAD_RULE_NAME");
+    served.stop().await;
+}
 
+#[tokio::test]
+async fn a_rule_is_lodged_and_promoted() {
+    let rules = folder(&[("hot", HOT)]);
+    let served = Served::start(settings(rules.path())).await;
+    let mut book = RuleServiceClient::new(served.channel().await);
+    let lodge = |source: &str| v1::LodgeRuleRequest {
+        name: "rules/hot".to_owned(),
+        source: source.to_owned(),
+        ..v1::LodgeRuleRequest::default()
+    };
     let changed = HOT.replace("> 100.0", "> 90.0");
     let draft = book.lodge_rule(lodge(&changed)).await.unwrap().into_inner();
     assert_eq!(

@@ -222,7 +222,9 @@ fn the_board_and_the_report_tell_the_same() {
         .0
         .unwrap();
     desk.now = 12 * MINUTE;
-    desk.write("clock", |planner| planner.lapse());
+    desk.write("clock", |planner| {
+        planner.lapse();
+    });
     // The ten minutes that run have one alert so far, and end nothing.
     let now = 13 * MINUTE;
     let board = wheeltap_followup::desk_load(&desk.book, ServerTime::from_unix_ms(now));

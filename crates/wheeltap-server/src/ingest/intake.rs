@@ -61,12 +61,12 @@ impl Intake {
     /// # Errors
     /// The system gave no thread.
     pub fn start(
-        shared: Arc<Shared>,
+        shared: &Arc<Shared>,
         judging: Arc<Judging>,
     ) -> std::io::Result<(Self, IntakeThread)> {
         let (orders, receiver) = mpsc::channel(2 * GROUP);
-        let taking = Arc::clone(&shared);
-        let thread = start_thread(&shared, "intake", move || run(receiver, &taking, &judging))?;
+        let taking = Arc::clone(shared);
+        let thread = start_thread(shared, "intake", move || run(receiver, &taking, &judging))?;
         Ok((Self { orders }, thread))
     }
 

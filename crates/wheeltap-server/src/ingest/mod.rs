@@ -83,12 +83,10 @@ impl Ingest {
             count(limits.in_flight_mib) * PERMITS_PER_MIB,
         ));
         let (intake, thread) =
-            Intake::start(Arc::clone(&shared), Arc::clone(&judging)).map_err(|source| {
-                StoreError::Io {
-                    path: shared.settings.data.display().to_string(),
-                    doing: "given a thread",
-                    source,
-                }
+            Intake::start(&shared, Arc::clone(&judging)).map_err(|source| StoreError::Io {
+                path: shared.settings.data.display().to_string(),
+                doing: "given a thread",
+                source,
             })?;
         let ingest = Self {
             shared,

@@ -205,7 +205,7 @@ impl Falling {
 
 /// Time to charge, in minutes: from the last sample at or under one pressure to the first at or over
 /// another, once for each charging. Nothing comes of one that takes longer than `most`, nor of one in which nothing
-/// was heard for over 10 s: how far it had come meanwhile is not known.
+/// was heard for over a minute: how far it had come meanwhile is not known.
 ///
 /// A brake pipe that charges slower than its train did before has a leak, a closed cock or a long train.
 /// Source: definition.
@@ -217,6 +217,9 @@ pub struct Charging {
     low_ms: Option<i64>,
     last_ms: Option<i64>,
 }
+
+/// The longest gap between samples of a charging; many units send the pipe's pressure every 10 s.
+const MOST_CHARGING_GAP_MS: i64 = 60_000;
 
 impl Charging {
     /// From one pressure to another, within at most so long.
@@ -232,7 +235,7 @@ impl Charging {
 
     fn step(&mut self, time_ms: i64, pressure: f64) -> Option<f64> {
         let since = self.last_ms.replace(time_ms).map(|last| time_ms - last);
-        if since.is_some_and(|ms| ms > MOST_GAP_MS) {
+        if since.is_some_and(|ms| ms > MOST_CHARGING_GAP_MS) {
             self.low_ms = None;
         }
         if pressure <= self.from {

@@ -93,7 +93,7 @@ pub struct HandoverList {
     pub in_hand: Vec<DefectId>,
     /// How many there are of these.
     pub n_in_hand: u64,
-    /// Those that were closed without a finding, longest owed first, at most [`MOST_OWED`].
+    /// Those that were closed without a finding, longest owed first, at most 200.
     pub finding_owed: Vec<DefectId>,
     /// How many there are of these.
     pub n_finding_owed: u64,

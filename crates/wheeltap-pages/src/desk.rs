@@ -71,6 +71,15 @@ struct HandoverPage {
     lists: Vec<List>,
 }
 
+impl HandoverPage {
+    /// Headings under which nothing stands: whoever takes over sees that they were looked at.
+    fn bare(&self) -> String {
+        let bare = self.lists.iter().filter(|list| list.rows.is_empty());
+        let bare: Vec<&str> = bare.map(|list| list.heading).collect();
+        bare.join("; ")
+    }
+}
+
 /// `GET /handover`.
 pub async fn handover(State(pages): State<Pages>) -> Response {
     match read_handover(&pages).await {

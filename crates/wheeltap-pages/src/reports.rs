@@ -318,7 +318,7 @@ fn desk(load: &v1::DeskLoad) -> Desk {
         let most = day.manageable.unwrap_or(day.acceptable);
         (day.acceptable * of_desks, most * of_desks)
     });
-    let covered = (load.until_unix_ms - load.from_unix_ms) as f64 / 86_400_000.0;
+    let covered_ms = load.until_unix_ms - load.from_unix_ms;
     let alerts = if load.n_alerts == 1 {
         "alert"
     } else {
@@ -326,9 +326,9 @@ fn desk(load: &v1::DeskLoad) -> Desk {
     };
     Desk {
         said: format!(
-            "{}: {} d covered, {} {alerts}",
+            "{}: {} covered, {} {alerts}",
             told_span(load.from_unix_ms, load.until_unix_ms),
-            words::rounded(covered),
+            told::span(covered_ms),
             load.n_alerts,
         ),
         short: !load.is_long_enough,

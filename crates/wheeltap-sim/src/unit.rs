@@ -4,31 +4,26 @@
 //! Three stores (iron, coolant, oil) give the behaviour that matters: oil follows coolant through
 //! its cooler, fans hold the coolant, and after a stop the iron's heat soaks into standing water.
 
+mod axle;
+mod build;
+
+pub(crate) use axle::SlipDone;
+pub(crate) use build::{Ailment, Build};
+
 use crate::physics::{
     BRAKE_EFFICIENCY, FUEL_KWH_PER_L, GRAVITY_M_S2, Governor, KPA_PER_PSI, Mode, POWER_SHARE, Rail,
     SAND_G_PER_S_PER_NOZZLE, SPEED_SHARE, adhesion_limit, pressure_rate_kpa_s, tractive_effort_n,
 };
 use crate::random::Random;
 use crate::train::{DRIVE_EFFICIENCY, Now, dynamic_brake_n};
-use crate::weather::whole_seconds;
-use wheeltap_model::{ClassDef, UnitState};
-
-/// What a class is, as far as physics needs it.
-#[derive(Clone, Debug)]
-pub(crate) struct Build {
-    /// Which axles are driven, from the front.
-    pub(crate) powered: Vec<bool>,
-    pub(crate) drivers_kg: f64,
-    pub(crate) rated_kw: f64,
-    pub(crate) tank_l: f64,
-    pub(crate) sand_kg: f64,
-    pub(crate) cylinders: usize,
-}
+use axle::{Asked, AxleNow};
+use wheeltap_model::UnitState;
 
 /// Rated engine speed of all classes, r/min.
 pub(crate) const RATED_RPM: f64 = 950.0;
 /// Radiator fans of all classes.
 pub(crate) const FANS: f64 = 2.0;
+
 /// A fan's speed when it turns, r/min.
 const FULL_FAN_RPM: f64 = 1_150.0;
 /// What an engine drives beside traction, as a share of rated traction power.
@@ -39,8 +34,6 @@ const MAIN_RESERVOIR_L: f64 = 950.0;
 const IDLES_UP_CEL: (f64, f64) = (55.0, 65.0);
 /// Only under this air temperature, degC.
 const FROST_CEL: f64 = -5.0;
-/// Cylinders that the catalogue has channels for.
-pub(crate) const MOST_CYLINDERS: usize = 16;
 /// Pressure drop over clean intake air filters at full load, kPa.
 const CLEAN_FILTER_KPA: f64 = 1.1;
 /// Ground relay trips a day of load that rain brings to sound motors (practice).
@@ -56,210 +49,6 @@ const OIL_SHARE_PER_H: f64 = 4e-4;
 const OIL_FILLED_EVERY_H: f64 = 300.0;
 /// Free air a compressor delivers, L/s (233 CFM).
 const COMPRESSOR_L_S: f64 = 110.0;
-
-impl Build {
-    /// A six-axle road unit.
-    pub(crate) fn usual() -> Self {
-        Self {
-            powered: vec![true; 6],
-            drivers_kg: 190_000.0,
-            rated_kw: 3_000.0,
-            tank_l: 16_000.0,
-            sand_kg: 1_200.0,
-            cylinders: 12,
-        }
-    }
-
-    /// Takes a class from the catalogue; what it does not say is as in a six-axle road unit.
-    pub(crate) fn of(class: &ClassDef) -> Self {
-        let usual = Self::usual();
-        let powered: Vec<bool> = class.axles.iter().map(|axle| axle.powered).collect();
-        Self {
-            powered: if powered.is_empty() {
-                usual.powered
-            } else {
-                powered
-            },
-            drivers_kg: class.weight_on_drivers_kg.unwrap_or(usual.drivers_kg),
-            rated_kw: class.rated_power_kw.unwrap_or(usual.rated_kw),
-            tank_l: class.fuel_capacity_l.unwrap_or(usual.tank_l),
-            sand_kg: class.sand_capacity_kg.unwrap_or(usual.sand_kg),
-            cylinders: class
-                .limits
-                .iter()
-                .find(|(name, _)| name == "cylinders")
-                .and_then(|(_, count)| usize::try_from(whole_seconds(*count)).ok())
-                .map_or(usual.cylinders, |count| count.clamp(1, MOST_CYLINDERS)),
-        }
-    }
-}
-
-/// What failures do to a unit's physics in this second.
-#[derive(Clone, Debug)]
-pub(crate) struct Ailment {
-    /// Shares left of oil cooler, fans, oil pump, sanders, compressor, battery charger.
-    pub(crate) oil_cooler: f64,
-    pub(crate) fans: f64,
-    pub(crate) oil_pump: f64,
-    pub(crate) sander: f64,
-    pub(crate) compressor: f64,
-    pub(crate) charger: f64,
-    pub(crate) sander_open: bool,
-    /// Share of the coolant lost a second.
-    pub(crate) coolant_loss: f64,
-    /// kPa added to the crankcase at full load.
-    pub(crate) blow_by_kpa: f64,
-    /// Share of rated power that can be reached.
-    pub(crate) power: f64,
-    /// Fuel for the same work, against a sound engine.
-    pub(crate) fuel: f64,
-    /// Shares left of the battery's voltage while cranking and of the dynamic brake.
-    pub(crate) battery: f64,
-    pub(crate) dynamic_brake: f64,
-    /// The slip control calls no sand.
-    pub(crate) calls_no_sand: bool,
-    /// Ground relay trips a day of load.
-    pub(crate) trips_a_day: f64,
-    /// kPa over the intake air filters at full load, more than clean ones.
-    pub(crate) filter_kpa: f64,
-    /// Share left of each cylinder's heat.
-    pub(crate) cylinders: Vec<f64>,
-    /// Share of the diameter each wheel set lost.
-    pub(crate) worn: Vec<f64>,
-    /// Share left of each axle's motor.
-    pub(crate) motors: Vec<f64>,
-    pub(crate) locked: Vec<bool>,
-}
-
-impl Ailment {
-    pub(crate) fn none(axles: usize, cylinders: usize) -> Self {
-        Self {
-            oil_cooler: 1.0,
-            fans: 1.0,
-            oil_pump: 1.0,
-            sander: 1.0,
-            compressor: 1.0,
-            charger: 1.0,
-            sander_open: false,
-            coolant_loss: 0.0,
-            blow_by_kpa: 0.0,
-            power: 1.0,
-            fuel: 1.0,
-            battery: 1.0,
-            dynamic_brake: 1.0,
-            calls_no_sand: false,
-            trips_a_day: 0.0,
-            filter_kpa: 0.0,
-            cylinders: vec![1.0; cylinders],
-            worn: vec![0.0; axles],
-            motors: vec![1.0; axles],
-            locked: vec![false; axles],
-        }
-    }
-}
-
-/// One axle's state.
-#[derive(Clone, Debug)]
-pub(crate) struct AxleNow {
-    pub(crate) speed_m_s: f64,
-    pub(crate) effort_n: f64,
-    /// True diameter over the one the counter assumes.
-    diameter: f64,
-    slip: Option<Slip>,
-    shade: f64,
-}
-
-#[derive(Clone, Copy, Debug)]
-struct Slip {
-    from_s: i64,
-    creep: f64,
-    peak: f64,
-}
-
-/// What is asked of one axle in one second.
-struct Asked {
-    pull_n: f64,
-    brake_n: f64,
-    /// Limit of adhesion under it.
-    limit_n: f64,
-    locked: bool,
-    /// Share of the diameter lost.
-    worn: f64,
-}
-
-impl AxleNow {
-    /// Turns for a second; tells whether it slips, and the slip that ended or was cut.
-    fn turn(
-        &mut self,
-        asked: &Asked,
-        speed_m_s: f64,
-        at_s: i64,
-        ends: bool,
-        chance: f64,
-    ) -> (bool, Option<SlipDone>) {
-        // Rail differs from place to place.
-        self.shade = self.shade * 0.9 + chance * 0.022;
-        let limit_n = asked.limit_n * (1.0 + self.shade);
-        let used = asked.pull_n / limit_n;
-        match &mut self.slip {
-            None if used > 1.0 => {
-                let creep = (used - 1.0).min(0.6) * 0.2 + 0.03;
-                self.slip = Some(Slip {
-                    from_s: at_s,
-                    creep,
-                    peak: creep,
-                });
-            }
-            None => {}
-            Some(slip) => {
-                slip.creep += ((used - 0.93) * 0.25).clamp(-0.04, 0.06);
-                slip.creep = slip.creep.min(0.5);
-                slip.peak = slip.peak.max(slip.creep);
-            }
-        }
-        // Micro-creep grows with the share of adhesion used.
-        let mut turning = 1.0 + 0.008 * used.min(1.0);
-        let mut pull_n = asked.pull_n.min(limit_n);
-        let mut done = None;
-        let slips = self.slip.is_some();
-        if let Some(slip) = self.slip {
-            turning += slip.creep.max(0.0);
-            pull_n = pull_n.min(limit_n * 0.92);
-            let over = slip.creep <= 0.0 || asked.pull_n <= 0.0 || at_s - slip.from_s >= 25;
-            // One that goes on fills this second; one that was cut a second ago and is over has no rest.
-            let duration_s = at_s - slip.from_s + i64::from(!over);
-            if over || ends {
-                done = (duration_s > 0).then_some(SlipDone {
-                    from_s: slip.from_s,
-                    axle: 0,
-                    duration_s,
-                    peak_creep: slip.peak,
-                });
-                self.slip = (!over).then_some(Slip {
-                    from_s: at_s + 1,
-                    ..slip
-                });
-            }
-        }
-        self.effort_n = pull_n - asked.brake_n;
-        self.speed_m_s = if asked.locked {
-            0.0
-        } else {
-            speed_m_s * turning / (self.diameter * (1.0 - asked.worn))
-        };
-        (slips, done)
-    }
-}
-
-/// A slip that is over.
-#[derive(Clone, Copy, Debug)]
-pub(crate) struct SlipDone {
-    pub(crate) from_s: i64,
-    /// From 1.
-    pub(crate) axle: u32,
-    pub(crate) duration_s: i64,
-    pub(crate) peak_creep: f64,
-}
 
 /// A locomotive being simulated.
 #[derive(Clone, Debug)]
@@ -783,119 +572,4 @@ impl Locomotive {
 }
 
 #[cfg(test)]
-mod tests {
-    use super::*;
-
-    // Common practice: in hard frost an engine that idles keeps itself warm.
-    #[test]
-    fn an_idling_engine_does_not_cool_out_in_hard_frost() {
-        let mut loco = Locomotive::new(Build::usual(), Random::named(1, "frost"), true, -35.0, &[]);
-        let now = Now {
-            mode: Mode::LowIdle,
-            moving: false,
-            speed_m_s: 0.0,
-            mile: 0.0,
-            in_tunnel: false,
-            rail: Rail::Dry,
-            air_cel: -35.0,
-            hand_sanding: false,
-            pipe_kpa: 620.0,
-            rear_kpa: 610.0,
-            equalizing_kpa: 620.0,
-            feed_l_s: 0.0,
-            feed_cut: false,
-            grade_percent: 0.0,
-        };
-        let sound = Ailment::none(6, 12);
-        let mut least_cel = f64::INFINITY;
-        for at_s in 0..86_400 {
-            loco.step(&now, UnitState::Working, 0.0, &sound, at_s, false);
-            least_cel = least_cel.min(loco.coolant_cel);
-        }
-        assert!((50.0..56.0).contains(&least_cel), "{least_cel}");
-    }
-
-    /// Seconds slipped by each axle on greasy rail, cut so often; power is off in every tenth second.
-    fn slipped_s(cut_s: i64) -> [i64; 6] {
-        let mut loco = Locomotive::new(Build::usual(), Random::named(1, "slip"), true, 12.0, &[]);
-        let mut sound = Ailment::none(6, 12);
-        // Without sand slips last.
-        sound.sander = 0.0;
-        let mut slipped_s = [0; 6];
-        for at_s in 0..1_200 {
-            let now = Now {
-                mode: if at_s % 10 == 9 {
-                    Mode::Idle
-                } else {
-                    Mode::Notch(8)
-                },
-                moving: true,
-                speed_m_s: 5.0,
-                mile: 0.0,
-                in_tunnel: false,
-                rail: Rail::Leaves,
-                air_cel: 12.0,
-                hand_sanding: false,
-                pipe_kpa: 620.0,
-                rear_kpa: 610.0,
-                equalizing_kpa: 620.0,
-                feed_l_s: 6.0,
-                feed_cut: false,
-                grade_percent: 0.0,
-            };
-            let ends = at_s % cut_s == cut_s - 1;
-            loco.step(&now, UnitState::Working, 3.0, &sound, at_s, ends);
-            for slip in &loco.slips {
-                slipped_s[slip.axle as usize - 1] += slip.duration_s;
-            }
-        }
-        slipped_s
-    }
-
-    #[test]
-    fn slips_that_are_cut_last_as_long_as_whole_ones() {
-        let whole_s = slipped_s(1_200);
-        assert!(
-            whole_s.iter().all(|slipped_s| *slipped_s > 100),
-            "{whole_s:?}"
-        );
-        for cut_s in [1, 3, 9, 120] {
-            assert_eq!(slipped_s(cut_s), whole_s, "cut every {cut_s} s");
-        }
-    }
-
-    // Heat soak, common practice: with the pump stopped the iron's heat goes into standing water.
-    #[test]
-    fn coolant_rises_before_it_falls_after_a_stop_under_load() {
-        let mut loco = Locomotive::new(Build::usual(), Random::named(1, "soak"), true, 12.0, &[]);
-        let now = Now {
-            mode: Mode::Notch(8),
-            moving: true,
-            speed_m_s: 12.0,
-            mile: 0.0,
-            in_tunnel: false,
-            rail: Rail::Dry,
-            air_cel: 12.0,
-            hand_sanding: false,
-            pipe_kpa: 620.0,
-            rear_kpa: 610.0,
-            equalizing_kpa: 620.0,
-            feed_l_s: 6.0,
-            feed_cut: false,
-            grade_percent: 0.0,
-        };
-        let sound = Ailment::none(6, 12);
-        let mut run = |from_s: i64, until_s: i64, state| -> f64 {
-            for at_s in from_s..until_s {
-                loco.step(&now, state, 3.0, &sound, at_s, false);
-            }
-            loco.coolant_cel
-        };
-        let loaded = run(0, 2_400, UnitState::Working);
-        let soaked = run(2_400, 2_700, UnitState::StoppedManual);
-        let cooled = run(2_700, 12_000, UnitState::StoppedManual);
-        assert!((80.0..90.0).contains(&loaded), "{loaded}");
-        assert!(soaked > loaded + 3.0, "{loaded} to {soaked}");
-        assert!(cooled < loaded, "{soaked} to {cooled}");
-    }
-}
+mod tests;

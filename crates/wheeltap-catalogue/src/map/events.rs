@@ -1,6 +1,7 @@
 //! `[[event]]`: rows, or columns, that mean a dated thing with fields.
 
-use super::{BoundColumn, Source, read_source, texts};
+use super::channels::BoundColumn;
+use super::layout::{Source, read_source, texts};
 use crate::catalogue::{Catalogue, channel_name, parse_ucum};
 use crate::doc::{At, Problems, Section};
 use crate::ucum::{Conversion, Ucum};

@@ -1,5 +1,6 @@
 use super::*;
 use proptest::prelude::*;
+use wheeltap_model::{ChannelDef, ChannelKind, ChannelName};
 
 const TIME: &str = "[time]\ncolumn = \"t\"\ncounts = \"s\"\n";
 const UNIT: &str = "[unit]\nname = \"ZVR 4117\"\n";

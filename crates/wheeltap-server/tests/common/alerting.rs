@@ -72,7 +72,9 @@ impl Sender {
 
 pub fn reason(status: &Status) -> String {
     let details = status.get_error_details();
-    details.error_info().expect("an ErrorInfo").reason.clone()
+    let info = details.error_info().expect("every status has an ErrorInfo");
+    assert_eq!(info.domain, "wheeltap");
+    info.reason.clone()
 }
 
 /// First event time that the tests send.

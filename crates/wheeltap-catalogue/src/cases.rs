@@ -8,13 +8,13 @@ mod tests;
 use crate::catalogue::{Catalogue, CatalogueProblem};
 use crate::csv_reader::Measurements;
 use crate::doc::{At, Problems, Section, as_number};
-use crate::instant::read_instant;
 use crate::map::{BoundMap, CsvMap, read_role, read_state};
 use fill::Between;
 use std::fmt::Write;
 use std::ops::{ControlFlow, Range};
 use wheeltap_model::{
     ClassName, ConsistPosition, Dated, EventTime, Timeline, UnitId, UnitState, parse_span,
+    read_instant,
 };
 
 /// What a file of cases ends in, after the rule's name.

@@ -3,7 +3,6 @@
 
 mod events;
 
-use crate::instant::{is_offset, read_instant};
 use crate::map::{BoundColumn, BoundMap, Layout, Source, TimeForm, Whose, named_by};
 use csv::ByteRecord;
 use flate2::bufread::MultiGzDecoder;
@@ -12,7 +11,10 @@ use jiff::fmt::strtime::BrokenDownTime;
 use std::collections::BTreeMap;
 use std::io::{self, BufRead, BufReader, Read};
 use std::ops::ControlFlow;
-use wheeltap_model::{ChannelId, ClassName, Event, EventTime, Quality, Sample, UnitId};
+use wheeltap_model::{
+    ChannelId, ClassName, Event, EventTime, Quality, Sample, UnitId, is_offset, read_instant,
+    read_instant_at,
+};
 
 /// What one row says.
 #[derive(Clone, Copy, Debug)]
@@ -140,6 +142,26 @@ impl BoundMap {
         }
     }
 
+    /// Units that by their names several of these files are of, each with those files; empty where the map does not
+    /// take units from names. Rows of such files are taken as one unit's, and only a person knows whether they are.
+    ///
+    /// # Errors
+    /// [`CsvProblem`] of the first file that by its name is of no unit.
+    pub fn shared_units<'f>(
+        &self,
+        files: &'f [String],
+    ) -> Result<BTreeMap<UnitId, Vec<&'f str>>, CsvProblem> {
+        let mut of_units: BTreeMap<UnitId, Vec<&str>> = BTreeMap::new();
+        if let Whose::File(name) = &self.whose {
+            for file in files {
+                let of_unit = of_units.entry(unit_of_file(name, file)?).or_default();
+                of_unit.push(file);
+            }
+        }
+        of_units.retain(|_, files| files.len() > 1);
+        Ok(of_units)
+    }
+
     fn read_text(
         &self,
         file: &str,
@@ -151,7 +173,7 @@ impl BoundMap {
             .has_headers(false)
             .flexible(true)
             .buffer_capacity(64 * 1024)
-            .from_reader(OneLineEnd::new(text, self.layout.skip_before));
+            .from_reader(OneLineEnd::new(text, &self.layout));
         let mut record = ByteRecord::new();
         let mut reading = Reading::new(self, file);
         if self.layout.header {
@@ -163,9 +185,6 @@ impl BoundMap {
                 ));
             }
             reading.take_header(&record)?;
-            for _ in 0..self.layout.skip_after {
-                next(&mut rows, &mut record, file)?;
-            }
         }
         while next(&mut rows, &mut record, file)? {
             if reading.row(&record, receive)?.is_break() {
@@ -186,22 +205,81 @@ impl BoundMap {
 
 /// Turns CRLF and a lone CR into LF, so that lines are counted right whatever ends them; the CSV
 /// reader would count the LF of a CRLF to the next line. Empties lines that are to be skipped, which the reader
-/// passes over and counts.
+/// passes over and counts: lines as one sees them in the file, whatever quotes and blanks are in them.
 struct OneLineEnd<R> {
     inner: R,
+    separator: u8,
     /// The last byte was a CR, already passed on as LF.
     after_cr: bool,
-    /// Lines still to be emptied.
-    n_skipped: u32,
+    part: Part,
+    /// Lines to be emptied after the header.
+    skip_after: u32,
+}
+
+/// In which part of the file a byte is.
+#[derive(Clone, Copy, PartialEq, Eq)]
+enum Part {
+    /// So many lines are still to be emptied before the header.
+    Before(u32),
+    Header(Cell),
+    /// So many lines are still to be emptied after the header.
+    After(u32),
+    Rows,
+}
+
+/// Where in a record a byte is, as CSV has it.
+#[derive(Clone, Copy, PartialEq, Eq)]
+enum Cell {
+    /// Before the record: empty lines belong to none.
+    None,
+    Begins,
+    Plain,
+    Quoted,
+    /// After a quote in a quoted cell: its end, or the first of two that stand for one.
+    QuoteInQuoted,
 }
 
 impl<R: Read> OneLineEnd<R> {
-    const fn new(inner: R, n_skipped: u32) -> Self {
+    const fn new(inner: R, layout: &Layout) -> Self {
         Self {
             inner,
+            separator: layout.separator,
             after_cr: false,
-            n_skipped,
+            part: match (layout.skip_before, layout.skip_after) {
+                (0, 0) => Part::Rows,
+                (0, _) => Part::Header(Cell::None),
+                (n, _) => Part::Before(n),
+            },
+            skip_after: layout.skip_after,
         }
+    }
+
+    /// Goes on by one byte, and says whether the reader is to see it.
+    fn step(&mut self, byte: u8) -> bool {
+        let is_end = byte == b'\n';
+        match self.part {
+            Part::Rows => return true,
+            Part::Header(cell) => {
+                self.part = match (cell, byte) {
+                    // An empty line, and the mark at the head of a file.
+                    (Cell::None, b'\n' | 0xef | 0xbb | 0xbf) => Part::Header(Cell::None),
+                    (Cell::Quoted, b'"') => Part::Header(Cell::QuoteInQuoted),
+                    (Cell::Quoted, _) | (Cell::None | Cell::Begins | Cell::QuoteInQuoted, b'"') => {
+                        Part::Header(Cell::Quoted)
+                    }
+                    (_, b'\n') => Part::After(self.skip_after),
+                    _ if byte == self.separator => Part::Header(Cell::Begins),
+                    _ => Part::Header(Cell::Plain),
+                };
+                return true;
+            }
+            _ if !is_end => {}
+            Part::Before(1) if self.skip_after > 0 => self.part = Part::Header(Cell::None),
+            Part::Before(1) | Part::After(1) => self.part = Part::Rows,
+            Part::Before(n) => self.part = Part::Before(n - 1),
+            Part::After(n) => self.part = Part::After(n - 1),
+        }
+        is_end
     }
 }
 
@@ -209,7 +287,7 @@ impl<R: Read> Read for OneLineEnd<R> {
     fn read(&mut self, into: &mut [u8]) -> io::Result<usize> {
         loop {
             let n_read = self.inner.read(into)?;
-            let is_plain = !self.after_cr && self.n_skipped == 0;
+            let is_plain = !self.after_cr && self.part == Part::Rows;
             if n_read == 0 || (is_plain && !into[..n_read].contains(&b'\r')) {
                 return Ok(n_read);
             }
@@ -218,11 +296,10 @@ impl<R: Read> Read for OneLineEnd<R> {
                 let byte = into[at];
                 let half = self.after_cr && byte == b'\n';
                 self.after_cr = byte == b'\r';
-                let is_end = self.after_cr || byte == b'\n';
-                if !half && (is_end || self.n_skipped == 0) {
-                    into[n_kept] = if self.after_cr { b'\n' } else { byte };
+                let byte = if self.after_cr { b'\n' } else { byte };
+                if !half && self.step(byte) {
+                    into[n_kept] = byte;
                     n_kept += 1;
-                    self.n_skipped -= u32::from(self.n_skipped > 0);
                 }
             }
             // Nothing kept is no end of file.
@@ -667,7 +744,15 @@ fn unit_of_file(name: &str, file: &str) -> Result<UnitId, CsvProblem> {
     let base = parts.next().unwrap_or_default();
     let base = base.strip_suffix(".gz").unwrap_or(base);
     let stem = base.rsplit_once('.').map_or(base, |(stem, _)| stem);
-    let named = named_by(name, stem, parts.next().unwrap_or_default());
+    let folder = parts.next().unwrap_or_default();
+    if name.contains("{folder}") && matches!(folder, "" | "." | "..") {
+        return Err(whole_file(
+            file,
+            "the map takes the unit from {folder}, and the file is named without the folder it lies in",
+            "give the file's path with its folder, such as valve1/7.csv, or take {folder} out of `name` in the map",
+        ));
+    }
+    let named = named_by(name, stem, folder);
     UnitId::new(&named).map_err(|refusal| {
         whole_file(
             file,
@@ -734,10 +819,10 @@ impl Clock {
                 let counted = read_decimal(text, decimal_comma)? * unit_ms;
                 from_ms.checked_add(whole_ms(counted)?)
             }
-            TimeForm::Rfc3339 { offset_s } => match text.parse::<jiff::Timestamp>() {
-                Ok(_) => read_instant(text),
-                Err(_) => civil_ms(text.parse::<DateTime>().ok()?, (*offset_s)?),
-            },
+            TimeForm::Rfc3339 { offset_s: None } => read_instant(text),
+            TimeForm::Rfc3339 {
+                offset_s: Some(offset_s),
+            } => read_instant_at(text, *offset_s),
             TimeForm::Pattern {
                 pattern,
                 offset_s,

@@ -128,22 +128,6 @@ pub struct Blind {
     pub never_known: BTreeSet<String>,
 }
 
-impl Blind {
-    /// What was never known, in words.
-    pub fn what(&self) -> String {
-        never_known(&self.never_known)
-    }
-}
-
-/// What a rule without a verdict never knew, in words.
-pub fn never_known(inputs: &BTreeSet<String>) -> String {
-    if inputs.is_empty() {
-        return "what it reads, all at once".to_owned();
-    }
-    let inputs: Vec<&str> = inputs.iter().map(String::as_str).collect();
-    inputs.join(", ")
-}
-
 /// A script that failed so many ticks in a row that live calls it faulted.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]

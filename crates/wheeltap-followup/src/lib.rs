@@ -51,7 +51,7 @@ pub use desk::{
 };
 pub use forecast::{
     Blind, DESK_BUDGET_PER_DAY, Faulted, Forecast, Known, Score, Truth, WouldRing, covered_ms,
-    forecast, never_known,
+    forecast,
 };
 pub use planner::{Call, MuteOrder, Planner, Policy, Refusal, Report, Terms, Verdict};
 pub use record::{

@@ -9,7 +9,7 @@ use std::fmt;
 use std::sync::Arc;
 use wheeltap_catalogue::{ExpectedAlert, RuleCase};
 use wheeltap_model::{
-    ClassBaseline, ClassName, ConsistPosition, Dated, EventTime, Timeline, UnitId, UnitState,
+    ClassBaseline, ClassName, ConsistPosition, EventTime, Timeline, UnitId, UnitState,
 };
 use wheeltap_rules::{ClassWindow, Read, Rule};
 
@@ -184,11 +184,14 @@ fn mates_of(case: &RuleCase, class: Option<&ClassName>) -> Mates {
     if case.mates.is_empty() {
         return Mates::default();
     }
-    let states = always(UnitState::Working);
-    let consists = always(ConsistPosition {
-        train: Some("case".to_owned()),
-        ..ConsistPosition::default()
-    });
+    let states = Timeline::always(UnitState::Working, "the case");
+    let consists = Timeline::always(
+        ConsistPosition {
+            train: Some("case".to_owned()),
+            ..ConsistPosition::default()
+        },
+        "the case",
+    );
     let recorded = case.mates.iter().map(|mate| Recorded {
         unit: &mate.unit,
         class: mate.class.as_ref().or(class),
@@ -245,17 +248,6 @@ fn baselines_of_nothing<'a>(
             input,
             asked: asked.clone(),
         })
-}
-
-/// What is so at all times.
-pub(crate) fn always<T>(value: T) -> Timeline<T> {
-    let mut timeline = Timeline::default();
-    timeline.set(Dated {
-        from: EventTime::from_unix_ms(i64::MIN),
-        value,
-        source: "the case".to_owned(),
-    });
-    timeline
 }
 
 /// What differs, in order of time; of what is left over, alerts of one part that overlap are one at

@@ -1,13 +1,12 @@
 //! What a rule costs: window state and time of a core, tried on made measurements.
 
-use crate::cases::always;
 use crate::{EffectiveRule, Judgement, UnitContext, UnitJudge, UnitPlan};
 use std::sync::Arc;
 use std::time::{Duration, Instant};
 use wheeltap_catalogue::Catalogue;
 use wheeltap_model::{
     Batch, ChannelDef, ChannelId, ChannelKind, Column, ConsistPosition, ConsistRole, Event,
-    EventTime, UnitId, UnitState,
+    EventTime, Timeline, UnitId, UnitState,
 };
 use wheeltap_rules::Rule;
 
@@ -72,11 +71,14 @@ impl RuleCost {
 
 fn working() -> Arc<UnitContext> {
     Arc::new(UnitContext {
-        states: always(UnitState::Working),
-        consists: always(ConsistPosition {
-            role: ConsistRole::Lead,
-            ..ConsistPosition::default()
-        }),
+        states: Timeline::always(UnitState::Working, "the case"),
+        consists: Timeline::always(
+            ConsistPosition {
+                role: ConsistRole::Lead,
+                ..ConsistPosition::default()
+            },
+            "the case",
+        ),
         ..UnitContext::default()
     })
 }

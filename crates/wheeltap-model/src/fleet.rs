@@ -139,6 +139,15 @@ impl<T> Timeline<T> {
         }
     }
 
+    /// Always the same, as `source` said.
+    pub fn always(value: T, source: &str) -> Self {
+        Self(vec![Dated {
+            from: EventTime::from_unix_ms(i64::MIN),
+            value,
+            source: source.to_owned(),
+        }])
+    }
+
     /// All entries, oldest first.
     pub fn entries(&self) -> &[Dated<T>] {
         &self.0
@@ -209,6 +218,15 @@ pub enum ConsistRole {
     Trailing,
     /// Controlled by radio elsewhere in the train.
     Remote,
+}
+
+impl ConsistRole {
+    /// All that somebody can say, with the words used in files, rules and output.
+    pub const ALL: [(Self, &'static str); 3] = [
+        (Self::Lead, "lead"),
+        (Self::Trailing, "trailing"),
+        (Self::Remote, "remote"),
+    ];
 }
 
 /// Which end points in the direction of travel.

@@ -23,6 +23,7 @@ mod defect;
 mod fleet;
 mod handover;
 mod ids;
+mod instant;
 mod mute;
 mod person;
 mod rule;
@@ -46,6 +47,7 @@ pub use fleet::{
 };
 pub use handover::{Handover, HandoverId};
 pub use ids::{ChannelId, ChannelName, ClassName, InvalidName, Part, PointName, RuleName, UnitId};
+pub use instant::{is_offset, read_instant, read_instant_at};
 pub use mute::{Mute, MuteEnd, MuteId, MuteKind, MuteScope};
 pub use person::{Actor, Role};
 pub use rule::{Priority, RuleRef, RuleStage};

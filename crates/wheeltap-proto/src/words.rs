@@ -2,7 +2,7 @@
 
 use crate::v1;
 use std::collections::BTreeSet;
-use wheeltap_model::{gauge_words, span_words};
+use wheeltap_model::{gauge_words, rate_words, span_words};
 
 /// `mile 88.0 to 88.9`, or `mile 88.4` where both are one.
 pub fn miles(from: f64, until: f64) -> String {
@@ -32,6 +32,51 @@ pub fn slips_said(found: &v1::RailPlaces) -> String {
     };
     let stretch = found.stretch_miles;
     format!("{n_slips}{unplaced}; a place is at most {stretch} mi where {units} slipped")
+}
+
+/// `1 unit`, `3 units`.
+pub fn units(n: u64) -> String {
+    match n {
+        1 => "1 unit".to_owned(),
+        n => format!("{n} units"),
+    }
+}
+
+/// What a rule without a verdict never knew; where no input alone is to blame, all at once.
+pub fn never_known<'a>(inputs: impl IntoIterator<Item = &'a String>) -> String {
+    let inputs: Vec<&str> = inputs.into_iter().map(String::as_str).collect();
+    match inputs.as_slice() {
+        [] => "what it reads, all at once".to_owned(),
+        inputs => inputs.join(", "),
+    }
+}
+
+/// On which units a rule had no verdict, and why: `on 3 units at any tick, as it never knew oil`.
+pub fn no_verdict<'a>(n_units: u64, inputs: impl IntoIterator<Item = &'a String>) -> String {
+    let on = units(n_units);
+    format!(
+        "on {on} at any tick, as it never knew {}",
+        never_known(inputs)
+    )
+}
+
+/// Whether a rule had a verdict on none of the units that it was tried on, so that its silence says nothing.
+pub const fn is_blind(made: &v1::RuleForecast) -> bool {
+    made.n_units_blind > 0 && made.n_units_blind >= made.n_units
+}
+
+/// How many alerts a day a rule would have rung: `0.4`, with the units on which it had no verdict; of a rule that
+/// had none anywhere no number.
+pub fn rings_a_day(made: &v1::RuleForecast) -> String {
+    let rate = rate_words(made.per_day);
+    match made.n_units_blind {
+        0 => rate,
+        _ if is_blind(made) => "never knew what it reads".to_owned(),
+        n => format!(
+            "{rate}, never knew what it reads on {n} of {}",
+            units(made.n_units)
+        ),
+    }
 }
 
 /// A number with three digits that say something.
@@ -348,6 +393,29 @@ mod tests {
             lower,
             upper,
         }
+    }
+
+    #[test]
+    fn a_rule_that_knew_nothing_has_no_number() {
+        let made = |n_units_blind| v1::RuleForecast {
+            n_units: 3,
+            n_units_blind,
+            per_day: 0.4,
+            ..v1::RuleForecast::default()
+        };
+        assert_eq!(rings_a_day(&made(0)), "0.4");
+        assert_eq!(
+            rings_a_day(&made(2)),
+            "0.4, never knew what it reads on 2 of 3 units"
+        );
+        assert_eq!(rings_a_day(&made(3)), "never knew what it reads");
+        assert!(is_blind(&made(3)) && !is_blind(&made(2)));
+        assert!(!is_blind(&v1::RuleForecast::default()));
+        assert_eq!(
+            no_verdict(1, &["oil".to_owned(), "fan".to_owned()]),
+            "on 1 unit at any tick, as it never knew oil, fan"
+        );
+        assert_eq!(never_known(&[]), "what it reads, all at once");
     }
 
     #[test]

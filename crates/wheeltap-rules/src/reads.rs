@@ -24,12 +24,6 @@ use Arg::{
     Window,
 };
 
-const ROLES: [(ConsistRole, &str); 3] = [
-    (ConsistRole::Lead, "lead"),
-    (ConsistRole::Trailing, "trailing"),
-    (ConsistRole::Remote, "remote"),
-];
-
 /// An input with the place of its name.
 pub(crate) struct Placed {
     pub input: Input,
@@ -154,8 +148,8 @@ impl<'a> Planner<'a> {
                     self.refuse_count(reader, node.place, args.len());
                     return None;
                 };
-                let role = about::word(arg, "in_role", &ROLES, self.findings)?;
-                let said = ROLES.iter().find(|(own, _)| *own == role)?.1;
+                let role = about::word(arg, "in_role", &ConsistRole::ALL, self.findings)?;
+                let said = ConsistRole::ALL.iter().find(|(own, _)| *own == role)?.1;
                 make(
                     Read::InRole(role),
                     format!("in_role({said})"),

@@ -65,7 +65,7 @@ fn from_toml(file: &str, text: &str, catalogue: &Catalogue) -> Result<Vec<Unit>,
         }
         let commissioned_ms = match &line.commissioned {
             None => 0,
-            Some(text) => wheeltap_catalogue::read_instant(text).ok_or_else(|| {
+            Some(text) => wheeltap_model::read_instant(text).ok_or_else(|| {
                 problem(
                     format!("unit {} has a commissioned that is no time", line.id),
                     "write it as \"2020-01-31T00:00:00Z\"",

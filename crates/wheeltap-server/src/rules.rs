@@ -11,9 +11,8 @@ use std::sync::Arc;
 use tonic::{Request, Response, Status};
 use wheeltap_followup::{Book, KeptBaseline, RuleVersion};
 use wheeltap_model::{EventTime, RuleName, RuleRef, RuleStage};
-use wheeltap_proto::convert;
-use wheeltap_proto::v1;
 use wheeltap_proto::v1::rule_service_server::RuleService;
+use wheeltap_proto::{convert, v1, words};
 use wheeltap_rules::{Input, Problem};
 
 const RULES: PageRule = PageRule {
@@ -491,7 +490,7 @@ impl RuleService for RuleCalls {
                     format!(
                         "it had no verdict at any tick on any of the units it was tried on, as it never knew {}; see \
                          that the units send it and replay it again, or go without a forecast",
-                        blind.what()
+                        words::never_known(&blind.never_known)
                     ),
                 ));
             }

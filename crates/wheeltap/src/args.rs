@@ -458,7 +458,7 @@ fn instant(text: &str) -> Option<i64> {
     } else {
         text
     };
-    wheeltap_catalogue::read_instant(text)
+    wheeltap_model::read_instant(text)
 }
 
 /// Unix milliseconds from RFC 3339 or a date, or from a span back from now.

@@ -1,11 +1,13 @@
 //! Files named on the command line, read whole, with errors that name them.
 
 use crate::Stop;
+use crate::output::note;
 use anyhow::{Context, anyhow};
 use std::{
     fs,
     path::{Path, PathBuf},
 };
+use wheeltap_catalogue::BoundMap;
 
 /// A text file and the name to call it by.
 pub struct TextFile {
@@ -50,6 +52,38 @@ pub fn read_text(path: &Path) -> Result<TextFile, Unreadable> {
         path: path.to_owned(),
         text,
     })
+}
+
+/// Says which files are taken as one unit's because of their names, which is right for two days of a unit and wrong
+/// for two runs.
+///
+/// # Errors
+/// The first file that by its name is of no unit.
+pub fn say_shared_units(files: &[PathBuf], map: &BoundMap) -> Result<(), Stop> {
+    const MOST_TOLD: usize = 5;
+    let files: Vec<String> = files
+        .iter()
+        .map(|path| path.display().to_string())
+        .collect();
+    let shared = map.shared_units(&files)?;
+    for (unit, files) in shared.iter().take(MOST_TOLD) {
+        note(format!(
+            "{} are of one unit by their names, {unit}, and are taken together",
+            files.join(" and ")
+        ));
+    }
+    if shared.len() > MOST_TOLD {
+        note(format!(
+            "so are files of {} more units",
+            shared.len() - MOST_TOLD
+        ));
+    }
+    if !shared.is_empty() {
+        note(
+            "if they are runs apart, let the map's unit have the folder in its name too: name = \"{folder} {file}\"",
+        );
+    }
+    Ok(())
 }
 
 /// All rule files named or held by the folders named, each once, by name of the rule; what of them could not

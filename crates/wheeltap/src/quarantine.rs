@@ -6,7 +6,6 @@ use crate::{
     output::{Out, counted, note},
     remote::{self, answer, connected, instant, short_instant, tail},
 };
-use futures::TryStreamExt;
 use serde::Serialize;
 use wheeltap_proto::v1;
 
@@ -34,8 +33,21 @@ pub fn run(command: &QuarantineCommand) -> Result<Outcome, Stop> {
 
 async fn list(args: &QuarantineListArgs) -> Result<Outcome, Stop> {
     let connection = connected(&args.ask.server).await?;
-    let batches: Vec<v1::QuarantinedBatch> =
-        connection.list_quarantined_batches().try_collect().await?;
+    let mut batches: Vec<v1::QuarantinedBatch> = Vec::new();
+    let mut request = v1::ListQuarantinedBatchesRequest::default();
+    // One that is put off comes again within half a minute, so this is now or was overcome.
+    let put_off_unix_ms = loop {
+        let asked = connection
+            .ingest()
+            .list_quarantined_batches(request.clone())
+            .await;
+        let page = answer(asked)?;
+        batches.extend(page.quarantined_batches);
+        if page.next_page_token.is_empty() {
+            break page.put_off_unix_ms;
+        }
+        request.page_token = page.next_page_token;
+    };
     let mut out = Out::new();
     if args.ask.json {
         for batch in &batches {
@@ -65,13 +77,7 @@ async fn list(args: &QuarantineListArgs) -> Result<Outcome, Stop> {
     out.flush()?;
     if !args.ask.json {
         note(format!("{} in quarantine", counted(batches.len(), "batch")));
-        // One that is put off comes again within half a minute, so this is now or was overcome.
-        let request = v1::ListQuarantinedBatchesRequest {
-            page_size: 1,
-            ..Default::default()
-        };
-        let first = answer(connection.ingest().list_quarantined_batches(request).await)?;
-        if let Some(at) = first.put_off_unix_ms {
+        if let Some(at) = put_off_unix_ms {
             note(format!(
                 "it was full: at {} a bad batch was put off, which waits at its gateway; release or delete some",
                 instant(at)

@@ -192,6 +192,7 @@ impl Sender<'_> {
         tally: &Mutex<Tally>,
         news: &Notify,
     ) -> Result<(), Stop> {
+        crate::files::say_shared_units(&self.args.files, self.map)?;
         for path in &self.args.files {
             bar.inc_length(fs::metadata(path).map_or(0, |about| about.len()));
         }

@@ -254,6 +254,17 @@ fn each_file_can_be_a_run_of_its_own() {
         .collect();
     assert_eq!(units, ["\"rig a 1\"", "\"rig b 2\""]);
     ran.says(0, &["3 units"]);
+    assert!(!ran.stderr.contains("taken together"), "{}", ran.stderr);
+    // Whether two days of a unit or two units, only a person knows.
+    bench.write("map.toml", MAP.replace("ZVR 4117", "rig {file}"));
+    replay(&bench, &["a/1.csv", "b/1.csv", "b/2.csv.gz"]).says(
+        0,
+        &[
+            "2 units",
+            "a/1.csv and b/1.csv are of one unit by their names, rig 1, and are taken together",
+            "name = \"{folder} {file}\"",
+        ],
+    );
 }
 
 #[test]

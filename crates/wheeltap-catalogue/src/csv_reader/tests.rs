@@ -180,6 +180,29 @@ fn lines_before_and_after_the_header_are_skipped_and_counted() {
         let (_, problem) = refused(&skips, lines.join(end).as_bytes());
         assert_eq!((problem.line, problem.column), (7, 2), "{problem}");
     }
+    // Lines as one sees them: blank ones, one with a quote that nobody closes, two that are one record.
+    let after = |csv: &str, before: &str| {
+        let (rows, problem) = refused(&map(csv), format!("{before}0,40\n1,warm\n").as_bytes());
+        assert_eq!(rows.len(), 1, "{before}: {problem}");
+        assert_eq!(problem.line, 2 + before.matches('\n').count() as u64);
+    };
+    for skipped in [
+        "s,Cel\n\nx\n",
+        "\n\"\n\"x\"\"\n",
+        "\"two\nlines\",\nx\n",
+        "\n\n\n",
+    ] {
+        for header in ["t,oil\n", "\"t\",\"oil\"\n", "\n\nt,oil\n"] {
+            after("[csv]\nskip_after = 3\n", &[header, skipped].concat());
+        }
+        let before = ["Logger \"\n\nt,oil\n", skipped].concat();
+        after("[csv]\nskip_before = 2\nskip_after = 3\n", &before);
+    }
+    after("[csv]\nskip_after = 1\n", "\u{feff}\"t\",oil\n\"\n");
+    // The header goes over two lines.
+    let two = "t,oil,\"a \"\"b\"\"\nc\"\n\"\n0,40,\n";
+    let rows = read(&map("[csv]\nskip_after = 1\n"), two.as_bytes());
+    assert_eq!(times(&rows), [0]);
     let bare = "[csv]\nheader = false\nskip_before = 1\n[time]\nposition = 1\ncounts = \"s\"\n";
     let oil = "[[channel]]\nposition = 2\nname = \"engine.oil.temperature\"\n";
     let rows = read(&[bare, UNIT, oil].concat(), b"\"open\n0,40\n");
@@ -210,6 +233,37 @@ fn the_files_name_may_say_whose_it_is() {
         said.contains("rename the file") && said.contains("rig valve1 \u{fc}"),
         "{said}"
     );
+    for file in ["7.csv", "./7.csv", "../7.csv", "/7.csv"] {
+        let said = unit(file).unwrap_err().to_string();
+        assert!(
+            said.contains("without the folder it lies in; give the file's path"),
+            "{said}"
+        );
+    }
+}
+
+#[test]
+fn files_that_are_of_one_unit_by_their_names_are_found() {
+    let files = ["a/1203.csv", "b/1203.csv.gz", "b/1204.csv"].map(str::to_owned);
+    let shared = |name: &str| {
+        let map = bound(&[TIME, "[unit]\nname = \"", name, "\"\n", OIL].concat());
+        map.shared_units(&files).map(|units| {
+            units
+                .into_iter()
+                .map(|(unit, files)| format!("{unit}: {}", files.join(", ")))
+                .collect::<Vec<_>>()
+        })
+    };
+    assert_eq!(
+        shared("{file}").unwrap(),
+        ["1203: a/1203.csv, b/1203.csv.gz"]
+    );
+    assert_eq!(
+        shared("{folder}").unwrap(),
+        ["b: b/1203.csv.gz, b/1204.csv"]
+    );
+    assert_eq!(shared("{folder} {file}").unwrap(), [""; 0]);
+    assert_eq!(shared("ZVR 1").unwrap(), [""; 0]);
 }
 
 #[test]
@@ -541,7 +595,8 @@ fn line_ends_split_between_reads_count_once() {
         }
     }
     let mut text = String::new();
-    let mut reader = OneLineEnd::new(ByteWise(b"a\r\nb\rc\n\r\nd\r"), 0);
+    let layout = bound(&[TIME, UNIT, OIL].concat()).layout;
+    let mut reader = OneLineEnd::new(ByteWise(b"a\r\nb\rc\n\r\nd\r"), &layout);
     reader.read_to_string(&mut text).unwrap();
     assert_eq!(text, "a\nb\nc\n\nd\n");
 }

@@ -168,7 +168,7 @@ const MISTAKES: &[(&[&str], usize, &str)] = &[
     (
         &[TIME, UNIT, "role = \"first\"\n", OIL],
         6,
-        "write lead, trailing or remote",
+        "write one of lead, trailing, remote",
     ),
     (
         &["[csv]\nskip_before = 0\n", TIME, UNIT, OIL],

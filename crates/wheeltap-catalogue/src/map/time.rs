@@ -3,9 +3,9 @@
 use super::layout::{Source, read_source, texts};
 use crate::catalogue::parse_ucum;
 use crate::doc::{At, Problems, Section, as_count};
-use crate::instant::{is_offset, read_instant};
 use crate::ucum::Ucum;
 use toml::de::DeValue;
+use wheeltap_model::{is_offset, read_instant};
 
 /// How a row's time is read.
 #[derive(Clone, Debug)]

@@ -130,31 +130,28 @@ fn read_does(section: &mut Section<'_, '_>, problems: &mut Problems<'_>) -> Does
 
 /// What a unit does.
 pub(crate) fn read_state(state: &At<&str>, problems: &mut Problems<'_>) -> Option<UnitState> {
-    let known = UnitState::ALL.iter().find(|(_, word)| *word == state.value);
-    if known.is_none() {
-        let words: Vec<&str> = UnitState::ALL.iter().map(|(_, word)| *word).collect();
-        problems.add(
-            &state.span,
-            format!("no unit state \"{}\"", state.value),
-            format!("write one of {}", words.join(", ")),
-        );
-    }
-    known.map(|(state, _)| *state)
+    one_of(state, "unit state", &UnitState::ALL, problems)
 }
 
 /// A part in a train.
 pub(crate) fn read_role(role: &At<&str>, problems: &mut Problems<'_>) -> Option<ConsistRole> {
-    match role.value {
-        "lead" => Some(ConsistRole::Lead),
-        "trailing" => Some(ConsistRole::Trailing),
-        "remote" => Some(ConsistRole::Remote),
-        _ => {
-            problems.add(
-                &role.span,
-                format!("no part in a train \"{}\"", role.value),
-                "write lead, trailing or remote",
-            );
-            None
-        }
+    one_of(role, "part in a train", &ConsistRole::ALL, problems)
+}
+
+fn one_of<T: Copy>(
+    said: &At<&str>,
+    what: &str,
+    all: &[(T, &str)],
+    problems: &mut Problems<'_>,
+) -> Option<T> {
+    let known = all.iter().find(|(_, word)| *word == said.value);
+    if known.is_none() {
+        let words: Vec<&str> = all.iter().map(|(_, word)| *word).collect();
+        problems.add(
+            &said.span,
+            format!("no {what} \"{}\"", said.value),
+            format!("write one of {}", words.join(", ")),
+        );
     }
+    known.map(|(value, _)| *value)
 }

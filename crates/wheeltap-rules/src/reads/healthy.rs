@@ -17,8 +17,6 @@ const KEPT: f64 = 0.9;
 
 const KEYS: [&str; 5] = ["channels", "window", "healthy", "variance", "share"];
 
-const DAY_MS: i64 = 86_400_000;
-
 /// What the entries of the map say.
 #[derive(Default)]
 struct Said<'n> {
@@ -360,7 +358,7 @@ impl<'a> Planner<'a> {
                 }
                 Some(Healthy::Days {
                     from_ms: first_ms,
-                    to_ms: last_ms + DAY_MS,
+                    to_ms: last_ms + super::window::DAY_MS,
                 })
             }
             _ => {

@@ -12,7 +12,7 @@ use crate::syntax::Node;
 use crate::{ClassWindow, OfClass, Read, Statistic, conditions, pane_ms};
 use wheeltap_model::{ChannelDef, ChannelKind, format_span};
 
-const DAY_MS: i64 = 86_400_000;
+pub(super) const DAY_MS: i64 = 86_400_000;
 
 impl Planner<'_> {
     pub(super) fn window(

@@ -73,7 +73,7 @@ fn baseline(line: Line) -> Result<ClassBaseline, String> {
         fitted_to,
     } = line;
     let instant = |name: &str, text: &str| {
-        wheeltap_catalogue::read_instant(text)
+        wheeltap_model::read_instant(text)
             .map(EventTime::from_unix_ms)
             .ok_or_else(|| format!("{name} \"{text}\" is no time"))
     };

@@ -5,7 +5,7 @@ use crate::{
     alert_json::rule_and_version,
     args::{LodgeArgs, PromoteArgs, RuleListArgs, RuleShowArgs},
     files,
-    output::{Out, counted, note, rate},
+    output::{Out, counted, note},
     remote::{self, answer, connected, instant, priority, word},
 };
 use anyhow::anyhow;
@@ -13,7 +13,7 @@ use futures::TryStreamExt;
 use serde::Serialize;
 use std::collections::BTreeMap;
 use wheeltap_client::{CallError, Connection};
-use wheeltap_proto::v1;
+use wheeltap_proto::{v1, words};
 
 /// One rule as printed by `--json`.
 #[derive(Serialize)]
@@ -103,7 +103,14 @@ pub fn list(args: &RuleListArgs) -> Result<Outcome, Stop> {
             }
         } else if !rules.is_empty() {
             if args.versions {
-                let head = ["rule", "version", "stage", "since", "by", "forecast"];
+                let head = [
+                    "rule",
+                    "version",
+                    "stage",
+                    "since",
+                    "by",
+                    "forecast, alerts a day",
+                ];
                 out.table(&head, rules.iter().map(version_row).collect())?;
             } else {
                 let head = [
@@ -135,22 +142,10 @@ fn stage_from(rule: &v1::Rule) -> Option<String> {
     (rule.stage_from_unix_ms > i64::MIN).then(|| instant(rule.stage_from_unix_ms))
 }
 
-fn forecast_cell(made: &v1::RuleForecast) -> String {
-    match made.n_units_blind {
-        0 => format!("{} a day", rate(made.per_day)),
-        n if n >= made.n_units => "never knew what it reads".to_owned(),
-        n => format!(
-            "{} a day, never knew what it reads on {n} of {}",
-            rate(made.per_day),
-            counted(made.n_units, "unit")
-        ),
-    }
-}
-
 fn version_row(rule: &v1::Rule) -> Vec<String> {
     let (name, version) = rule_and_version(&rule.name);
     let forecast = rule.stage_forecast.as_ref();
-    let forecast = forecast.map_or_else(|| "-".to_owned(), forecast_cell);
+    let forecast = forecast.map_or_else(|| "-".to_owned(), words::rings_a_day);
     vec![
         name.to_owned(),
         version.to_owned(),

@@ -15,8 +15,8 @@ use std::path::Path;
 use wheeltap_client::{CallError, Connection};
 use wheeltap_followup::{Blind, DESK_BUDGET_PER_DAY, Faulted, Forecast, Score};
 use wheeltap_model::{EventTime, UnitId};
-use wheeltap_proto::v1;
 use wheeltap_proto::v1::replay_rule_response::Item;
+use wheeltap_proto::{v1, words};
 
 const DAY_MS: i64 = 86_400_000;
 
@@ -227,11 +227,8 @@ fn facts(made: &Made) -> Vec<(&'static str, String)> {
         ));
     }
     if let Some(blind) = &forecast.blind {
-        let units = counted(blind.n_units, "unit");
-        facts.push((
-            "no verdict",
-            format!("on {units} at any tick, as it never knew {}", blind.what()),
-        ));
+        let why = words::no_verdict(blind.n_units, &blind.never_known);
+        facts.push(("no verdict", why));
     }
     if forecast.n_units == 0 {
         let none = "none that it is for has data in this span, so nothing was tried";

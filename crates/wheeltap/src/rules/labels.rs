@@ -162,7 +162,7 @@ pub fn say_what_is_not_there(
 
 fn known(row: &Row<'_>) -> Result<Known, String> {
     let instant = |column: &str, text: &str| {
-        wheeltap_catalogue::read_instant(text)
+        wheeltap_model::read_instant(text)
             .map(EventTime::from_unix_ms)
             .ok_or_else(|| {
                 format!("{column} \"{text}\" is no time; write it such as 2026-03-02T14:00:00Z")

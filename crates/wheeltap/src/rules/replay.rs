@@ -17,15 +17,16 @@ use std::{
     sync::Arc,
 };
 use wheeltap_catalogue::{BoundMap, Catalogue, CsvMap, Does, Measurements};
-use wheeltap_followup::{Blind, Truth, WouldRing, forecast, never_known};
+use wheeltap_followup::{Blind, Truth, WouldRing, forecast};
 use wheeltap_judge::{
     EffectiveRule, FAULTS_TO_REPORT, FaultReport, FitReport, Judgement, NoVerdict, Occurrence,
     UnitContext, UnitData, UnitPlan, replay_unit,
 };
 use wheeltap_model::{
-    ChannelId, ClassName, ConsistPosition, Dated, EventTime, Quality, RuleName, RuleRef, Series,
-    Timeline, UnitId, format_span,
+    ChannelId, ClassName, ConsistPosition, EventTime, Quality, RuleName, RuleRef, Series, Timeline,
+    UnitId, format_span,
 };
+use wheeltap_proto::words;
 use wheeltap_rules::{Environment, Rule, compile};
 
 const HOUR_MS: i64 = 3_600_000;
@@ -311,6 +312,7 @@ fn rules(args: &ReplayArgs, catalogue: &Catalogue) -> Result<Vec<EffectiveRule>,
 }
 
 pub(super) fn read(files: &[PathBuf], map: &BoundMap) -> Result<(Units, Totals), Stop> {
+    files::say_shared_units(files, map)?;
     let mut opened = Vec::new();
     let mut total_bytes = 0;
     for path in files {
@@ -384,16 +386,6 @@ pub(super) fn classes(
     baselines::for_files(args, rules, &of_units, map.catalogue(), span)
 }
 
-fn throughout<T>(value: T) -> Timeline<T> {
-    let mut timeline = Timeline::default();
-    timeline.set(Dated {
-        from: EventTime::from_unix_ms(i64::MIN),
-        value,
-        source: "the map".to_owned(),
-    });
-    timeline
-}
-
 /// Takes the data out of what was read: the judge keeps its own.
 pub(super) fn judge(
     unit: &UnitId,
@@ -405,11 +397,14 @@ pub(super) fn judge(
     let plan = plan(unit, read, rules, catalogue);
     let data = std::mem::take(&mut read.data);
     let context = UnitContext {
-        states: throughout(read.does.state),
-        consists: throughout(ConsistPosition {
-            role: read.does.role,
-            ..ConsistPosition::default()
-        }),
+        states: Timeline::always(read.does.state, "the map"),
+        consists: Timeline::always(
+            ConsistPosition {
+                role: read.does.role,
+                ..ConsistPosition::default()
+            },
+            "the map",
+        ),
         class_baselines: classes.get(&read.class).cloned().unwrap_or_default(),
         ..UnitContext::default()
     };
@@ -587,7 +582,7 @@ fn say_what_had_no_verdict(silences: Vec<(UnitId, NoVerdict)>) {
         };
         let why = match why {
             Why::Untested => "its condition could not show itself, as tested() says".to_owned(),
-            Why::Blind(inputs) => format!("it never knew {}", never_known(&inputs)),
+            Why::Blind(inputs) => format!("it never knew {}", words::never_known(&inputs)),
         };
         note(format!(
             "{rule} had no verdict at any tick, as {why}: {}{more}",

@@ -293,7 +293,7 @@ impl Cells<'_> {
     pub fn instant(&mut self, column: &str) -> Option<i64> {
         let mend =
             "write a time with its offset, such as 2026-03-02T14:00:00Z or 2026-03-02 14:00-06:00";
-        self.read(column, mend, wheeltap_catalogue::read_instant)
+        self.read(column, mend, wheeltap_model::read_instant)
     }
 }
 

@@ -25,12 +25,8 @@ pub fn when_from(text: &str, now_ms: i64, direction: i64) -> Result<Option<i64>,
     if let Ok(span_ms) = wheeltap_model::parse_span(text) {
         return Ok(Some(now_ms + direction * span_ms));
     }
-    let in_utc = text
-        .parse::<jiff::civil::DateTime>()
-        .ok()
-        .and_then(|time| jiff::tz::Offset::UTC.to_timestamp(time).ok());
-    match text.parse::<jiff::Timestamp>().ok().or(in_utc) {
-        Some(time) => Ok(Some(time.as_millisecond())),
+    match wheeltap_model::read_instant_at(text, 0) {
+        Some(at_unix_ms) => Ok(Some(at_unix_ms)),
         None => Err(Box::new(bad(&format!(
             "\"{text}\" is no time: write a span such as 2 h, or a time in UTC such as 2026-03-02 14:05"
         )))),
@@ -611,5 +607,6 @@ mod tests {
         let ago = when("2 h", -1).ok().flatten().unwrap();
         assert!((now - ago - 7_200_000).abs() < 60_000);
         assert!(when("soon", 1).is_err());
+        assert!(when("1970-01-02T01:00:00+25:00", 1).is_err());
     }
 }

@@ -1,5 +1,6 @@
 //! Charts of reports: SVG made on the server, in the page's own colours, with what they say in words.
 
+use crate::forms::escaped;
 use plotters::chart::MeshStyle;
 use plotters::coord::Shift;
 use plotters::coord::ranged1d::Ranged;
@@ -72,12 +73,6 @@ fn finished(name: &str, title: &str, says: &str, svg: &str) -> String {
         escaped(title),
         escaped(says),
     )
-}
-
-fn escaped(text: &str) -> String {
-    text.replace('&', "&amp;")
-        .replace('<', "&lt;")
-        .replace('>', "&gt;")
 }
 
 fn font(pixels: u32, color: RGBColor) -> TextStyle<'static> {
@@ -415,8 +410,8 @@ mod tests {
         }];
         let svg = shares("right", "Right & wrong", &rows);
         assert!(svg.starts_with("<svg "), "{svg}");
-        assert!(svg.contains("<title id=\"right-title\">Right &amp; wrong</title>"));
-        assert!(svg.contains("<desc id=\"right-says\">oil &lt;hot&gt; 75 %</desc>"));
+        assert!(svg.contains("<title id=\"right-title\">Right &#38; wrong</title>"));
+        assert!(svg.contains("<desc id=\"right-says\">oil &#60;hot&#62; 75 %</desc>"));
         assert!(svg.contains("var(--mark)") && !svg.contains("#0A0B0C"));
         // The page's policy lets no style in.
         assert!(!svg.contains("style="), "{svg}");

@@ -2,7 +2,11 @@
 //!
 //! One way for every form: the page that the form is on is made anew, and its HTML is read for that form. It
 //! is our own HTML, whose templates write attributes in double quotes, so a reader of tags is enough; a page
-//! needs to know nothing of it. Hidden fields stay as they are now made: an etag is that of what the page shows.
+//! needs to know nothing of it.
+//!
+//! What was typed about one thing must not come back in the form of another: the form has the same action, every
+//! hidden field as it was sent, and a control for every field that was sent. Otherwise nothing is filled in. What
+//! is made anew with every page stays as it is now made: an etag is that of what the page shows.
 
 use std::ops::Range;
 
@@ -12,6 +16,21 @@ const PAGE: &str = "on_page";
 const REQUEST_ID: &str = "request_id";
 /// Hidden fields that are made anew with every page, so that they do not tell which form it was.
 const MADE_ANEW: [&str; 3] = ["etag", REQUEST_ID, PAGE];
+
+/// Fields of forms that change something which nobody writes: hidden ones, and choices that stand for a number of
+/// the contract.
+const CODES: [&str; 10] = [
+    "arrival",
+    "back",
+    "contact",
+    "corrects",
+    "disposition",
+    "kind",
+    "origin",
+    "priority",
+    "stage",
+    "version",
+];
 
 /// What a form sent.
 pub struct Typed {
@@ -37,15 +56,11 @@ impl Typed {
         (page.starts_with('/') && !page.starts_with("//")).then_some(page)
     }
 
-    /// Names and texts that are a person's, for where no form can take them: no codes of choices and numbers
-    /// of things.
+    /// What a person wrote, by field, for where no form can take it.
     pub fn words(&self) -> Vec<(String, String)> {
-        let is_code = |text: &str| {
-            text.bytes().all(|byte| byte.is_ascii_digit()) || matches!(text, "true" | "false")
-        };
-        let typed = self.fields.iter();
-        let typed = typed
-            .filter(|(name, text)| !MADE_ANEW.contains(&name.as_str()) && !is_code(text.trim()));
+        let typed = self.fields.iter().filter(|(name, text)| {
+            !is_made_anew(name) && !CODES.contains(&name.as_str()) && !text.trim().is_empty()
+        });
         typed
             .map(|(name, text)| (name.replace('_', " "), text.clone()))
             .collect()
@@ -58,7 +73,7 @@ impl Typed {
     }
 
     /// `html` with this in the form that it came from and the refusal above it, and where that form is;
-    /// `None` where the page has no such form.
+    /// `None` where the page has not this very form.
     pub fn put_into(&self, html: &str, page: &str, refused: &Refused<'_>) -> Option<Filled> {
         let tags = tags(html);
         let form = self.form(&tags)?;
@@ -73,11 +88,14 @@ impl Typed {
             &above(refused),
         );
         let start = edits.written.len();
-        let said = format!(
-            "<input type=\"hidden\" name=\"{PAGE}\" value=\"{}\">",
-            escaped(page)
-        );
-        edits.replace(tags[form.at].place.end..tags[form.at].place.end, &said);
+        // What looks something up goes into the address, where it would stay.
+        if self.is_post {
+            let said = format!(
+                "<input type=\"hidden\" name=\"{PAGE}\" value=\"{}\">",
+                escaped(page)
+            );
+            edits.replace(tags[form.at].place.end..tags[form.at].place.end, &said);
+        }
         self.fill(html, &tags[form.at + 1..form.end], refused, &mut edits);
         edits.keep_to(tags[form.end].place.end);
         let place = start..edits.written.len();
@@ -87,26 +105,24 @@ impl Typed {
         })
     }
 
-    /// The form with this action; of several the one whose hidden fields are the most alike.
+    /// The form that this was sent from.
     fn form(&self, tags: &[Tag<'_>]) -> Option<Form> {
         let mut open = Vec::new();
-        let mut best: Option<(usize, Form)> = None;
         for (at, tag) in tags.iter().enumerate() {
             match (tag.name, tag.is_end) {
                 ("details", false) => open.push(at),
                 ("details", true) => drop(open.pop()),
                 ("form", false) if self.is_of(tag) => {
                     let end = at + tags[at..].iter().position(|tag| tag.is("form", true))?;
-                    let alike = self.n_alike(&tags[at..end]);
-                    if best.as_ref().is_none_or(|(most, _)| alike > *most) {
-                        let within = open.clone();
-                        best = Some((alike, Form { at, end, within }));
+                    if self.is_from(&tags[at..end]) {
+                        let within = open;
+                        return Some(Form { at, end, within });
                     }
                 }
                 _ => {}
             }
         }
-        best.map(|(_, form)| form)
+        None
     }
 
     fn is_of(&self, form: &Tag<'_>) -> bool {
@@ -119,15 +135,23 @@ impl Typed {
             }
     }
 
-    fn n_alike(&self, controls: &[Tag<'_>]) -> usize {
-        let hidden = controls
+    /// Whether the form with these controls is about the same thing: of what is hidden nothing differs, and nothing
+    /// that was sent is without a control. What only looks something up changes nothing, and its hidden fields say
+    /// what else the page shows.
+    fn is_from(&self, controls: &[Tag<'_>]) -> bool {
+        if !self.is_post {
+            return true;
+        }
+        let named: Vec<(String, &Tag<'_>)> = controls
             .iter()
-            .filter(|tag| tag.is("input", false) && tag.value("type").as_deref() == Some("hidden"));
-        let alike = hidden.filter(|tag| {
-            let name = tag.value("name").unwrap_or_default();
-            !MADE_ANEW.contains(&name.as_str()) && self.of(&name) == tag.value("value").as_deref()
-        });
-        alike.count()
+            .filter(|tag| !tag.is_end)
+            .filter_map(|tag| Some((tag.value("name")?, tag)))
+            .filter(|(name, _)| !is_made_anew(name))
+            .collect();
+        let mut sent = self.fields.iter().filter(|(name, _)| !is_made_anew(name));
+        let mut hidden = named.iter().filter(|(_, tag)| tag.is_hidden());
+        sent.all(|(name, _)| named.iter().any(|(of, _)| of == name))
+            && hidden.all(|(name, tag)| self.of(name) == tag.value("value").as_deref())
     }
 
     fn fill(&self, html: &str, controls: &[Tag<'_>], refused: &Refused<'_>, edits: &mut Edits<'_>) {
@@ -170,7 +194,8 @@ impl Typed {
         let typed = self.of(name);
         let more = if is_at_fault { AT_FAULT } else { "" };
         let now = match tag.value("type").as_deref() {
-            Some("hidden") if !(name == REQUEST_ID && self.may_be_done) => return,
+            Some("hidden") if self.is_post && !(name == REQUEST_ID && self.may_be_done) => return,
+            Some("hidden") if typed.is_none() => return,
             Some("checkbox" | "radio") => {
                 let is_set =
                     typed.is_some_and(|typed| tag.value("value").as_deref() == Some(typed));
@@ -184,6 +209,10 @@ impl Typed {
         };
         edits.replace(tag.place.clone(), &now);
     }
+}
+
+fn is_made_anew(name: &str) -> bool {
+    MADE_ANEW.contains(&name)
 }
 
 /// What a control is marked with that was refused.
@@ -258,6 +287,10 @@ struct Tag<'a> {
 impl Tag<'_> {
     fn is(&self, name: &str, is_end: bool) -> bool {
         self.name == name && self.is_end == is_end
+    }
+
+    fn is_hidden(&self) -> bool {
+        self.is("input", false) && self.value("type").as_deref() == Some("hidden")
     }
 
     /// Of an attribute; empty for one without.
@@ -372,7 +405,8 @@ const ESCAPES: [(char, &str); 5] = [
     ('\'', "&#39;"),
 ];
 
-fn escaped(text: &str) -> String {
+/// A text as HTML has it, in an attribute too.
+pub fn escaped(text: &str) -> String {
     let mut escaped = String::with_capacity(text.len());
     for letter in text.chars() {
         match ESCAPES.iter().find(|(of, _)| *of == letter) {
@@ -450,19 +484,21 @@ a
         assert!(typed("/z", &sent).put_into(page, "/", &NO).is_none());
     }
 
+    /// A form about one call, as a page has them one for each.
+    fn about(contact: u32) -> String {
+        format!(
+            "<form method=\"post\" action=\"/k\"><input type=\"hidden\" name=\"request_id\" value=\"new\">\
+             <input type=\"hidden\" name=\"contact\" value=\"{contact}\"><input name=\"note\"></form>"
+        )
+    }
+
     #[test]
     fn hidden_fields_tell_forms_of_one_path_apart_and_keep_a_request_that_may_be_done() {
-        let form = |contact: u32| {
-            format!(
-                "<form method=\"post\" action=\"/k\"><input type=\"hidden\" name=\"request_id\" value=\"new\">\
-                 <input type=\"hidden\" name=\"contact\" value=\"{contact}\"><input name=\"note\"></form>"
-            )
-        };
-        let page = format!("{}{}", form(1), form(2));
+        let page = format!("{}{}", about(1), about(2));
         let sent = [("contact", "2"), ("note", "x"), ("request_id", "old")];
         let mut typed = typed("/k", &sent);
         let filled = typed.put_into(&page, "/", &NO).expect("it is there").html;
-        assert!(filled.starts_with(&form(1)), "{filled}");
+        assert!(filled.starts_with(&about(1)), "{filled}");
         assert!(!filled.contains("old"), "{filled}");
         typed.may_be_done = true;
         let filled = typed.put_into(&page, "/", &NO).expect("it is there").html;
@@ -470,7 +506,88 @@ a
             filled.contains("name=\"request_id\" value=\"old\""),
             "{filled}"
         );
-        assert_eq!(typed.words(), [("note".to_owned(), "x".to_owned())]);
+    }
+
+    #[test]
+    fn what_was_typed_about_one_thing_is_put_into_no_form_of_another() {
+        let page = format!(
+            "{}{}<form method=\"post\" action=\"/k\"><input name=\"note\"></form>",
+            about(1),
+            about(2)
+        );
+        let is_put = |path, sent: &[(&str, &str)]| typed(path, sent).put_into(&page, "/", &NO);
+        assert!(is_put("/k", &[("contact", "3"), ("note", "x")]).is_none());
+        assert!(is_put("/l", &[("contact", "2"), ("note", "x")]).is_none());
+        assert!(is_put("/k", &[("note", "x"), ("reason", "y")]).is_none());
+        let whole = is_put("/k", &[("note", "x")]).expect("the last").html;
+        assert!(whole.starts_with(&format!("{}{}<p", about(1), about(2))));
+        let second = is_put("/k", &[("contact", "2"), ("note", "x")]);
+        assert!(second.expect("the second").html.starts_with(&about(1)));
+    }
+
+    #[test]
+    fn what_looks_something_up_keeps_what_else_its_page_shows() {
+        let page = "<form method=\"get\" action=\"/k\"><input type=\"hidden\" name=\"days\" value=\"7\">\
+                    <input type=\"hidden\" name=\"show\" value=\"all\"><input name=\"at\"></form>";
+        let asked = Typed {
+            is_post: false,
+            ..typed("/k", &[("days", "30"), ("at", "x")])
+        };
+        let filled = asked.put_into(page, "/", &NO).expect("it is there");
+        assert_eq!(
+            &filled.html[filled.form],
+            "<form method=\"get\" action=\"/k\"><input type=\"hidden\" name=\"days\" value=\"30\">\
+             <input type=\"hidden\" name=\"show\" value=\"all\"><input name=\"at\" value=\"x\"></form>"
+        );
+    }
+
+    #[test]
+    fn all_that_a_person_wrote_is_told_and_nothing_else() {
+        let sent = [
+            ("contact", "2"),
+            ("etag", "\"1\""),
+            ("note", "true"),
+            ("failure_mode", "leaks"),
+            ("minutes", "45"),
+            ("into", "12"),
+            ("cause", " "),
+        ];
+        let told = [
+            ("note", "true"),
+            ("failure mode", "leaks"),
+            ("minutes", "45"),
+            ("into", "12"),
+        ];
+        let told = told.map(|(name, text)| (name.to_owned(), text.to_owned()));
+        assert_eq!(typed("/k", &sent).words(), told);
+    }
+
+    #[test]
+    fn no_template_has_a_hidden_field_or_a_numbered_choice_that_would_be_told_as_written() {
+        let templates = concat!(env!("CARGO_MANIFEST_DIR"), "/templates");
+        let mut found = Vec::new();
+        for file in std::fs::read_dir(templates).unwrap() {
+            let path = file.unwrap().path();
+            let html = std::fs::read_to_string(&path).unwrap();
+            let tags = tags(&html);
+            let mut is_post = false;
+            for (at, tag) in tags.iter().enumerate() {
+                let option = tags.get(at + 1).and_then(|next| next.value("value"));
+                match tag.name {
+                    "form" => is_post = tag.value("method").as_deref() == Some("post"),
+                    "input" if is_post && tag.is_hidden() => found.extend(tag.value("name")),
+                    "select" if is_post && option.is_some_and(|value| !value.is_empty()) => {
+                        found.extend(tag.value("name"));
+                    }
+                    _ => {}
+                }
+            }
+        }
+        // Sends what another form had as it was.
+        found.retain(|name| name != "{{ field.0 }}" && !is_made_anew(name));
+        found.sort();
+        found.dedup();
+        assert_eq!(found, CODES);
     }
 
     #[test]

@@ -121,6 +121,7 @@ fn routes(pages: Pages) -> Router {
             "/rules/{rule}/stage",
             get(stage::page).post(stage::stage_to),
         )
+        .route("/rules/{rule}/forecast", post(stage::forecast))
         .route("/rules/{rule}/sweep", get(sweep::page))
         .route("/walk-back", get(walk::page))
         .route("/reports", get(reports::page))
@@ -206,18 +207,15 @@ fn shown(page: Result<String, askama::Error>) -> Response {
 
 /// What went wrong with a call, for whoever looks at the page.
 fn refused(error: &CallError) -> Response {
-    let words = match error.reason.as_str() {
-        "STALE_ETAG" => {
-            "Somebody changed it meanwhile. This is how it is now: look at it, and send the form again if it still holds."
-                .to_owned()
-        }
-        _ => error.plain_words(),
-    };
     let fields = error.fields.iter();
     let last = |field: &str| field.rsplit('.').next().unwrap_or(field).to_owned();
     let says = troubles::Says {
-        words,
+        words: error.plain_words(),
         at_fault: fields.map(|(field, _)| last(field)).collect(),
+        once_more: match error.reason.as_str() {
+            "STALE_ETAG" => ". Below it is as it is now: send the form again if it still holds.",
+            _ => "",
+        },
     };
     said(troubles::status_of(error.code), says)
 }
@@ -227,6 +225,7 @@ fn trouble(code: axum::http::StatusCode, says: &str) -> Response {
     let says = troubles::Says {
         words: says.to_owned(),
         at_fault: Vec::new(),
+        once_more: "",
     };
     said(code, says)
 }

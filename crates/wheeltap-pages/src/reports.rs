@@ -275,7 +275,7 @@ fn facts_of(card: &v1::RuleScorecard) -> (String, Vec<(&'static str, String)>) {
     let mut facts = vec![
         (
             "alerts",
-            format!("{} on {}", card.n_alerts, crate::rules::units(card.n_units)),
+            format!("{} on {}", card.n_alerts, words::units(card.n_units)),
         ),
         (
             "a day",

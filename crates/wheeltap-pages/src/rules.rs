@@ -10,8 +10,8 @@ use futures::{Stream, StreamExt, TryStreamExt, stream};
 use serde::Deserialize;
 use std::convert::Infallible;
 use wheeltap_client::CallError;
-use wheeltap_proto::v1;
 use wheeltap_proto::v1::replay_rule_response::Item;
+use wheeltap_proto::{v1, words};
 
 /// Alerts of a try that are listed.
 const MOST_TRIED: usize = 30;
@@ -106,13 +106,7 @@ fn stage_and_trial(rule: &v1::Rule) -> String {
 }
 
 fn per_day(forecast: Option<&v1::RuleForecast>) -> String {
-    match forecast {
-        None => "-".to_owned(),
-        Some(made) if made.n_units_blind > 0 && made.n_units_blind >= made.n_units => {
-            "never knew what it reads".to_owned()
-        }
-        Some(made) => told::rate(made.per_day),
-    }
+    forecast.map_or_else(|| "-".to_owned(), words::rings_a_day)
 }
 
 fn list_row(rule: &v1::Rule) -> ListRow {
@@ -236,7 +230,7 @@ fn facts(rule: &v1::Rule) -> Vec<(&'static str, String)> {
             "fails",
             format!(
                 "on {}: {}",
-                units(rule.n_units_faulted.into()),
+                words::units(rule.n_units_faulted.into()),
                 rule.last_fault
             ),
         ));
@@ -302,34 +296,49 @@ async fn check(
         cases: Vec::new(),
     };
     if checked.problems.is_empty() && cases.is_some() {
-        let request = v1::TryRuleCasesRequest {
-            name: format!("rules/{name}"),
-            source: source.to_owned(),
-            cases,
-        };
-        let tried = pages
-            .connection
-            .rules()
-            .try_rule_cases(request)
-            .await?
-            .into_inner();
-        checked.cases = tried
-            .results
-            .into_iter()
-            .map(|result| {
-                let says = match (result.misses.is_empty(), result.alerts.len()) {
-                    (false, _) => result.misses.join("; "),
-                    (true, 0) if result.knew_nothing => {
-                        "quiet: the rule knew nothing at any tick, so this tests nothing".to_owned()
-                    }
-                    (true, 0) => "quiet, as it says".to_owned(),
-                    (true, n) => format!("{n} as it says"),
-                };
-                (result.name, result.misses.is_empty(), says)
-            })
-            .collect();
+        let results = try_cases(pages, name, source, cases).await?;
+        let told = results.into_iter().map(|result| {
+            let says = match (result.misses.is_empty(), result.alerts.len()) {
+                (false, _) => result.misses.join("; "),
+                (true, 0) if result.knew_nothing => {
+                    "quiet: the rule knew nothing at any tick, so this tests nothing".to_owned()
+                }
+                (true, 0) => "quiet, as it says".to_owned(),
+                (true, n) => format!("{n} as it says"),
+            };
+            (result.name, result.misses.is_empty(), says)
+        });
+        checked.cases = told.collect();
     }
     Ok(checked)
+}
+
+async fn try_cases(
+    pages: &Pages,
+    name: &str,
+    source: &str,
+    cases: Option<v1::RuleCases>,
+) -> Result<Vec<v1::RuleCaseResult>, CallError> {
+    let request = v1::TryRuleCasesRequest {
+        name: format!("rules/{name}"),
+        source: source.to_owned(),
+        cases,
+    };
+    let tried = pages.connection.rules().try_rule_cases(request).await?;
+    Ok(tried.into_inner().results)
+}
+
+/// The cases of a version that do not come as they say, and why.
+pub(crate) async fn failing_cases(
+    pages: &Pages,
+    name: &str,
+    rule: &v1::Rule,
+) -> Result<Vec<(String, String)>, CallError> {
+    let tried = try_cases(pages, name, &rule.source, rule.cases.clone()).await?;
+    let failing = tried.into_iter().filter(|result| !result.misses.is_empty());
+    Ok(failing
+        .map(|result| (result.name, result.misses.join("; ")))
+        .collect())
 }
 
 /// `POST /rules/{rule}/try`: what the text would have done over the last 30 days of history, as
@@ -405,17 +414,10 @@ fn told_of(
     .map(Ok)
 }
 
-pub(crate) fn units(n: u64) -> String {
-    match n {
-        1 => "1 unit".to_owned(),
-        n => format!("{n} units"),
-    }
-}
-
 /// What was taken for a class's usual, for want of a frozen baseline.
 fn class_told(baseline: &v1::ClassBaseline) -> String {
     let class = told::tail(&baseline.class);
-    let units = units(baseline.n_units);
+    let units = words::units(baseline.n_units);
     let (Some(median), Some(spread)) = (baseline.median, baseline.spread) else {
         return format!(
             "{class} has no baseline of {} yet, and only {units} with enough windows: unknown",
@@ -463,7 +465,7 @@ pub(crate) fn forecast_facts(forecast: &v1::RuleForecast) -> Vec<(&'static str, 
                 "{} to {}, {}",
                 told::minute(forecast.from_unix_ms),
                 told::minute(forecast.until_unix_ms),
-                units(forecast.n_units)
+                words::units(forecast.n_units)
             ),
         ),
         (
@@ -471,7 +473,7 @@ pub(crate) fn forecast_facts(forecast: &v1::RuleForecast) -> Vec<(&'static str, 
             format!(
                 "{} on {}, {} a day; {} standing at the end",
                 forecast.n_alerts,
-                units(forecast.n_units_alerting),
+                words::units(forecast.n_units_alerting),
                 told::rate(forecast.per_day),
                 forecast.n_standing
             ),
@@ -486,17 +488,12 @@ pub(crate) fn forecast_facts(forecast: &v1::RuleForecast) -> Vec<(&'static str, 
         ),
     ];
     if forecast.n_units_faulted > 0 {
-        let on = units(forecast.n_units_faulted);
+        let on = words::units(forecast.n_units_faulted);
         let fails = format!("on {on}, tick after tick: {}", forecast.fault);
         facts.insert(0, ("fails", fails));
     }
     if forecast.n_units_blind > 0 {
-        let on = units(forecast.n_units_blind);
-        let never_known = match forecast.never_known.as_slice() {
-            [] => "what it reads, all at once".to_owned(),
-            inputs => inputs.join(", "),
-        };
-        let why = format!("on {on} at any tick, as it never knew {never_known}");
+        let why = words::no_verdict(forecast.n_units_blind, &forecast.never_known);
         facts.insert(0, ("no verdict", why));
     }
     if forecast.flood_ms > 0 {

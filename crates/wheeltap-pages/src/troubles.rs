@@ -8,6 +8,7 @@ use axum::http::{HeaderMap, HeaderValue, Method, StatusCode, header};
 use axum::middleware::Next;
 use axum::response::{Html, IntoResponse, Response};
 use axum::{Form, Router};
+use std::collections::HashSet;
 use tower::ServiceExt;
 
 /// What went wrong, for the page that [`tell`] makes.
@@ -16,6 +17,8 @@ pub struct Says {
     pub words: String,
     /// Fields at fault, as forms name them.
     pub at_fault: Vec<String>,
+    /// Goes on after the words where the form stands below them, on its page as it is now.
+    pub once_more: &'static str,
 }
 
 /// Longest text of the web framework that is looked into.
@@ -63,7 +66,7 @@ pub async fn tell(State(pages): State<Router>, request: Request, next: Next) -> 
     let asked = Asked::of(&request);
     let (request, typed) = match typed(request).await {
         Ok(both) => both,
-        Err(response) => return response,
+        Err(code) => return (code, Html(asked.page(asked.words(code, "")))).into_response(),
     };
     let response = next.run(request).await;
     if !response.status().is_client_error() && !response.status().is_server_error() {
@@ -92,7 +95,10 @@ pub async fn tell(State(pages): State<Router>, request: Request, next: Next) -> 
 }
 
 /// The request, and what a form sent with it. A script's own requests come from no form.
-async fn typed(request: Request) -> Result<(Request, Option<Typed>), Response> {
+///
+/// # Errors
+/// The status of what is too long.
+async fn typed(request: Request) -> Result<(Request, Option<Typed>), StatusCode> {
     let (parts, body) = request.into_parts();
     let is_post = parts.method == Method::POST;
     let is_script = parts
@@ -103,8 +109,7 @@ async fn typed(request: Request) -> Result<(Request, Option<Typed>), Response> {
         return Ok((Request::from_parts(parts, body), None));
     }
     let Ok(bytes) = axum::body::to_bytes(body, MOST_FORM_BYTES).await else {
-        let says = format!("What was sent is longer than {MOST_FORM_BYTES} bytes, or broke off.");
-        return Err((StatusCode::PAYLOAD_TOO_LARGE, says).into_response());
+        return Err(StatusCode::PAYLOAD_TOO_LARGE);
     };
     let request = |bytes| Request::from_parts(parts.clone(), Body::from(bytes));
     let read = Form::<Vec<(String, String)>>::from_request(request(bytes.clone()), &()).await;
@@ -127,18 +132,22 @@ async fn with_form(asked: &Asked, typed: &Typed, says: Says, pages: &Router) -> 
     if !typed.is_post {
         let bare = page_at(&typed.path, pages).await;
         let filled = bare.and_then(|page| typed.put_into(&page, &typed.path, &refused));
-        return Trouble {
+        return whole(&Trouble {
             form: filled.map_or_else(String::new, |filled| filled.html[filled.form].to_owned()),
             ..asked.trouble(says.words)
-        }
-        .whole();
+        });
     }
+    let with_form = [says.words.as_str(), says.once_more].concat();
+    let on_form = Refused {
+        says: &with_form,
+        at_fault: refused.at_fault.clone(),
+    };
     let mut first = None;
     for path in asked.pages_of(typed) {
         let Some(page) = page_at(&path, pages).await else {
             continue;
         };
-        if let Some(filled) = typed.put_into(&page, &path, &refused) {
+        if let Some(filled) = typed.put_into(&page, &path, &on_form) {
             return filled.html;
         }
         first = first.or(Some(page));
@@ -149,23 +158,24 @@ async fn with_form(asked: &Asked, typed: &Typed, says: Says, pages: &Router) -> 
     match first {
         // The form is no more, as when somebody else closed what it was about.
         Some(page) => {
-            let told = format!("<main>{}{}", above(&refused), written.whole());
+            let told = format!("<main>{}{}", above(&refused), whole(&written));
             page.replacen("<main>", &told, 1)
         }
-        None => Trouble {
+        None => whole(&Trouble {
             typed: written,
             again: Some((typed.path.clone(), typed.fields.clone())),
             ..asked.trouble(says.words)
-        }
-        .whole(),
+        }),
     }
 }
 
-/// One of our pages as it is now.
+/// One of our pages as it is now; `None` for what is no page, such as the events that never end.
 async fn page_at(path: &str, pages: &Router) -> Option<String> {
     let request = Request::builder().uri(path).body(Body::empty()).ok()?;
     let response = pages.clone().oneshot(request).await.ok()?;
-    if !response.status().is_success() {
+    let kind = response.headers().get(header::CONTENT_TYPE);
+    let is_page = kind.is_some_and(|kind| kind.as_bytes().starts_with(b"text/html"));
+    if !response.status().is_success() || !is_page {
         return None;
     }
     let bytes = axum::body::to_bytes(response.into_body(), MOST_PAGE_BYTES).await;
@@ -173,13 +183,9 @@ async fn page_at(path: &str, pages: &Router) -> Option<String> {
 }
 
 /// Rendering what has no loops over what may fail does not fail.
-trait Whole: Template {
-    fn whole(&self) -> String {
-        self.render().unwrap_or_default()
-    }
+fn whole(page: &impl Template) -> String {
+    page.render().unwrap_or_default()
 }
-
-impl<T: Template> Whole for T {}
 
 /// The status of what the framework refused: an address that names nothing is not found, and a field that
 /// cannot be read is a mistake like any other.
@@ -230,7 +236,7 @@ impl Asked {
     }
 
     fn page(&self, says: String) -> String {
-        self.trouble(says).whole()
+        whole(&self.trouble(says))
     }
 
     /// Pages that a form may be on, most likely first: what it says itself, what the browser says, and what its
@@ -245,7 +251,8 @@ impl Asked {
             path = under;
         }
         pages.push("/".to_owned());
-        pages.dedup();
+        let mut seen = HashSet::new();
+        pages.retain(|page| seen.insert(page.clone()));
         pages
     }
 
@@ -254,6 +261,7 @@ impl Asked {
         Says {
             words: self.words(code, said),
             at_fault: field(said).map(str::to_owned).into_iter().collect(),
+            once_more: "",
         }
     }
 
@@ -266,6 +274,13 @@ impl Asked {
             }
             (StatusCode::METHOD_NOT_ALLOWED, _) => {
                 format!("{path} is no page: it only takes what a form sends.")
+            }
+            (StatusCode::PAYLOAD_TOO_LARGE, _) => {
+                format!(
+                    "What was sent is longer than {} MiB, or broke off on the way, so nothing was done. Go back, \
+                     shorten its longest text, and send it again.",
+                    MOST_FORM_BYTES >> 20
+                )
             }
             (_, Some(field)) => {
                 format!("The field \"{field}\" is missing: fill it in, and send the form again.")

@@ -9,8 +9,8 @@ use axum::response::Response;
 use serde::Deserialize;
 use wheeltap_client::CallError;
 use wheeltap_model::gauge_words;
-use wheeltap_proto::v1;
 use wheeltap_proto::v1::walk_back_response::Item;
+use wheeltap_proto::{v1, words};
 
 /// Which failure.
 #[derive(Default, Deserialize)]
@@ -131,8 +131,12 @@ fn made(report: &v1::WalkBackReport) -> Page {
         ),
     };
     let load = report.draft_forecast.as_ref().map(|made| {
-        let per_day = told::number((made.per_day * 100.0).round() / 100.0);
-        format!("Over what is stored it would have rung {per_day} times a day.")
+        if words::is_blind(made) {
+            let why = words::no_verdict(made.n_units_blind, &made.never_known);
+            return format!("Over what is stored it had no verdict {why}.");
+        }
+        let per_day = words::rings_a_day(made);
+        format!("Over what is stored it would have rung so often a day: {per_day}.")
     });
     Page {
         unit_path: told::segment(&unit),

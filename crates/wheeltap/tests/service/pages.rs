@@ -209,6 +209,21 @@ fn follows_are_said_first(service: &Service, version: &str) -> String {
         let path = format!("GET /rules/oil-warm/stage?version={version}&stage={stage}");
         service.page(&path, "", "").1
     };
+    // Its button has it tried first, and keeps what it would have done.
+    let live = format!("version={version}&stage=live");
+    let (head, _) = service.page("POST /rules/oil-warm/forecast", "", &live);
+    assert!(
+        head.starts_with("HTTP/1.1 303")
+            && head.contains(&format!("location: /rules/oil-warm/stage?{live}")),
+        "{head}"
+    );
+    let (_, list) = service.page("GET /rules", "", "");
+    let mut rows = list.lines();
+    let row = rows.find(|row| row.contains("<td>draft</td>"));
+    assert!(
+        row.is_some_and(|row| row.contains("<td>0</td></tr>")),
+        "{list}"
+    );
     let page = step("live");
     holds(
         &page,
@@ -216,6 +231,7 @@ fn follows_are_said_first(service: &Service, version: &str) -> String {
             "its alerts ring at the desk with high priority, to be answered within 4 h",
             "which is live now, is retired, and its alerts that stand end as superseded",
             "It was never on trial",
+            "Its case &#34;hot&#34; fails, so it will be refused: did not come",
             "<dt>alerts</dt><dd>0 on 0 units",
             "name=\"reason\" maxlength=\"500\" autocomplete=\"off\" required",
             "<button>Make it live</button>",
@@ -627,7 +643,7 @@ fn refused_form(page: &str) -> &str {
 const REFUSED: &[(&str, &str, u16, &[&str])] = &[
     (
         "/defects/1/find",
-        "kind=3&cause=chafed+wire&minutes=forty&failure_mode=OHE&parts=a,b&note=n",
+        "corrects=false&kind=3&cause=chafed+wire&minutes=forty&failure_mode=OHE&parts=a,b&note=n",
         400,
         &[
             "&#34;forty&#34; is no number of minutes",
@@ -749,7 +765,8 @@ fn a_form_that_is_refused_comes_back_as_it_was_filled_in() {
         plan,
         409,
         &[
-            "Somebody changed it meanwhile",
+            "changed meanwhile",
+            "; look at it again. Below it is as it is now: send the form again if it still holds.",
             "value=\"Burbot Yard\"",
             "value=\"8 h\"",
             "value=\"valve &#34;A&#34;\"",
@@ -773,6 +790,20 @@ fn a_form_that_is_refused_comes_back_as_it_was_filled_in() {
     for (path, form, code, holding) in REFUSED {
         refused(path, form, *code, holding);
     }
+    // A page that never ends is no page to put a form on.
+    refused(
+        "/defects/1/close",
+        "note=+&on_page=/live",
+        400,
+        &["is empty"],
+    );
+    let long = format!("note={}", "x".repeat(2 << 20));
+    let (head, page) = service.page("POST /defects/1/close", &own, &long);
+    assert!(head.starts_with("HTTP/1.1 413"), "{head}");
+    holds(
+        &page,
+        &["longer than 2 MiB", "Back to the board", "</html>"],
+    );
 
     // What cannot be put into a form any more is told all the same.
     let find = ["defects", "find", "1", "as-called"];

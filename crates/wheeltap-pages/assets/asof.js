@@ -6,7 +6,7 @@
   const every = 5000;
   let answeredAt = Date.now();
 
-  const clock = (ms) => new Date(ms).toISOString().slice(11, 19) + " UTC";
+  const clock = (ms) => new Date(ms).toISOString().slice(0, 19).replace("T", " ") + " UTC";
 
   function say(isLost) {
     const text = isLost ? made + "; no answer since " + clock(answeredAt) : made;

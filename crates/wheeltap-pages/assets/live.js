@@ -12,6 +12,8 @@
   let knownAt = Date.parse(marks.asOf);
   let isConnected = true;
   let isReading = false;
+  const waiting = document.getElementById("waiting");
+  const name = document.title.slice(waiting.textContent.length);
 
   const clock = (ms) => new Date(ms).toISOString().slice(0, 19).replace("T", " ") + " UTC";
 
@@ -20,8 +22,12 @@
     const text = isLost ? "Not updated since " + clock(knownAt) : "Up to date, " + clock(knownAt);
     if (fresh.textContent !== text) fresh.textContent = text;
     fresh.classList.toggle("lost", isLost);
-    // Said aloud when it changes, not every five seconds.
+    // Said aloud when it is lost, not every five seconds.
     fresh.setAttribute("aria-live", isLost ? "assertive" : "off");
+    // A page that nobody sees is told of its count by its title; it asks once a minute whether it still holds.
+    const isOld = document.hidden ? !isConnected : isLost;
+    const title = (isOld ? "Not updated: " : "") + waiting.textContent + name;
+    if (document.title !== title) document.title = title;
   }
 
   function put(element, text) {
@@ -115,7 +121,7 @@
         rendering = changes.rendering;
         // What was rendered may be older than what was asked for, and newer than what was told.
         shown = changes.generation;
-        // No pause: news comes ten times a second at most, and a timer waits a second where the page is hidden.
+        // No pause: news comes ten times a second at most.
         if (shown >= asked) wanted = Math.max(shown, wanted);
       }
     } catch {
@@ -160,6 +166,28 @@
   addEventListener("pageshow", listen);
   listen();
   setInterval(say, 1000);
-  // Time left goes on without a change of any alert.
-  setInterval(() => { shown = -1; read(); }, 60000);
+
+  // Nobody sees how the time left goes on, so the rows are read only where something else is new.
+  async function look() {
+    try {
+      const answer = await fetch("/now", { cache: "no-store", signal: AbortSignal.timeout(5000) });
+      const now = await answer.json();
+      isConnected = now.connected;
+      wanted = now.generation;
+      await read();
+    } catch {
+      isConnected = false;
+    }
+    say();
+  }
+
+  setInterval(() => {
+    if (document.hidden) {
+      look();
+    } else {
+      // Time left goes on without a change of any alert.
+      shown = -1;
+      read();
+    }
+  }, 60000);
 })();

@@ -18,7 +18,7 @@ use wheeltap_proto::v1;
 
 /// Rows shown at once: more than one person answers in an hour. What is due later is counted, and listed with all
 /// defects.
-const MOST_ROWS: usize = 100;
+pub const MOST_ROWS: usize = 100;
 const HOUR_MS: i64 = 3_600_000;
 
 /// What an act said, shown once above the board.
@@ -105,6 +105,8 @@ const STRETCHES: [(&str, &str, i64); 4] = [
 #[derive(Template)]
 #[template(path = "board.html")]
 struct Page {
+    /// How many wait, which the page's title says too.
+    waiting: String,
     /// In HTML.
     board: String,
     said: String,
@@ -122,8 +124,13 @@ pub async fn page(State(pages): State<Pages>, Query(told): Query<Told>) -> Respo
         _ => String::new(),
     };
     let page = async {
-        let board = pages.live.board(read(&pages)).await?.render()?;
-        Ok(Page { board, said }.render()?)
+        let board = pages.live.board(read(&pages)).await?;
+        let page = Page {
+            waiting: board.waiting().to_owned(),
+            board: board.render()?,
+            said,
+        };
+        Ok(page.render()?)
     };
     page.await
         .map_or_else(NoBoard::into_response, |page| Html(page).into_response())
@@ -345,9 +352,13 @@ fn remarks(defect: &v1::Defect, alerts: &[v1::Alert], desk: &v1::Desk) -> Vec<St
     let mut remarks = Vec::new();
     let own = |name: &String| alerts.iter().any(|alert| alert.name == *name);
     if let Some(at) = defect.reopened_unix_ms {
-        let after = match defect.earlier_findings.last() {
-            Some(_) => "its repair",
+        let after = match defect.earlier_findings.last().map(v1::Finding::kind) {
             None => "it was closed without a finding",
+            Some(v1::FindingKind::NoFaultFound) => "no fault was found",
+            Some(v1::FindingKind::CouldNotTest | v1::FindingKind::NotLookedAt) => {
+                "it was closed without being looked at or tested"
+            }
+            Some(_) => "its repair",
         };
         remarks.push(format!("came back after {after}, {}", told::minute(at)));
     }
@@ -606,6 +617,36 @@ mod tests {
         };
         let rows = sorted(&known, 0);
         assert_eq!((rows.n_more, rows.waiting[1].len()), (7, MOST_ROWS));
+    }
+
+    #[test]
+    fn what_came_back_is_said_to_be_repaired_only_where_it_was() {
+        let came_back = |found: Option<v1::FindingKind>| {
+            let earlier = found.map(|kind| v1::Finding {
+                kind: kind.into(),
+                ..v1::Finding::default()
+            });
+            let defect = v1::Defect {
+                reopened_unix_ms: Some(60_000),
+                earlier_findings: earlier.into_iter().collect(),
+                ..defect(1, 0, true)
+            };
+            remarks(&defect, &[], &v1::Desk::default()).concat()
+        };
+        for (found, expected) in [
+            (None, "it was closed without a finding"),
+            (Some(v1::FindingKind::AsCalled), "its repair"),
+            (Some(v1::FindingKind::NoFaultFound), "no fault was found"),
+            (
+                Some(v1::FindingKind::NotLookedAt),
+                "it was closed without being looked at or tested",
+            ),
+        ] {
+            assert_eq!(
+                came_back(found),
+                format!("came back after {expected}, 1970-01-01 00:01")
+            );
+        }
     }
 
     #[test]

@@ -1,7 +1,8 @@
 //! One defect with all that people did about it, and the lists of them.
 
 use crate::board::{
-    answered_by, condition, disposition, is_owed, left, next_step, now_ms, number, plan_words,
+    MOST_ROWS, answered_by, condition, disposition, is_owed, left, next_step, now_ms, number,
+    plan_words,
 };
 use crate::service::service_points;
 use crate::{Pages, refused, shown, told};
@@ -45,8 +46,9 @@ struct ListLine {
 }
 
 /// What the list can show: as in an address, and on the page.
-const TABS: [(&str, &str); 5] = [
+const TABS: [(&str, &str); 6] = [
     ("", "Open"),
+    ("waiting", "Waiting for an answer"),
     ("finding-owed", "Finding owed"),
     ("closed", "Closed"),
     ("merged", "Merged"),
@@ -62,7 +64,7 @@ struct ListPage {
     /// Whether somebody has still to do something about them, so that they are due.
     is_open: bool,
     /// What can be shown, and in which words.
-    tabs: [(&'static str, &'static str); 5],
+    tabs: [(&'static str, &'static str); 6],
     lines: Vec<ListLine>,
     /// Where the list goes on, empty at its end.
     next: String,
@@ -73,6 +75,7 @@ struct ListPage {
 pub async fn list(State(pages): State<Pages>, Query(which): Query<Which>) -> Response {
     let (heading, status) = match which.show.as_str() {
         "" | "open" => ("Open defects", v1::DefectStatus::Unspecified),
+        WAITING => ("What waits for an answer", v1::DefectStatus::Unspecified),
         "closed" => ("Closed defects", v1::DefectStatus::Closed),
         "finding-owed" => (
             "Closed, and the finding is owed",
@@ -85,7 +88,7 @@ pub async fn list(State(pages): State<Pages>, Query(which): Query<Which>) -> Res
         ),
         other => {
             return crate::acts::bad(&format!(
-                "There is no list of defects \"{other}\": choose open, finding-owed, closed, merged or void."
+                "There is no list of defects \"{other}\": choose open, waiting, finding-owed, closed, merged or void."
             ));
         }
     };
@@ -96,21 +99,32 @@ pub async fn list(State(pages): State<Pages>, Query(which): Query<Which>) -> Res
     } else {
         format!("units/{unit}")
     };
-    let request = v1::ListDefectsRequest {
-        page_size: LINES_A_PAGE,
-        page_token: which.page.clone(),
-        filter: Some(v1::DefectFilter {
-            unit: of_unit,
-            status: status.into(),
-            open: is_open,
-            ..v1::DefectFilter::default()
-        }),
-        // One reads what is over from the latest on; the finding that is owed longest comes first.
-        latest_first: !is_open && status != v1::DefectStatus::FindingOwed,
+    let filter = v1::DefectFilter {
+        unit: of_unit,
+        status: status.into(),
+        open: is_open,
+        ..v1::DefectFilter::default()
     };
-    let listed = match pages.connection.defects().list_defects(request).await {
-        Ok(listed) => listed.into_inner(),
-        Err(status) => return refused(&status.into()),
+    let listed = if which.show == WAITING {
+        let open = pages.connection.list_defects(filter).try_collect().await;
+        open.map_err(|error| Box::new(refused(&error)))
+            .and_then(|open| waiting(open, &which.page))
+    } else {
+        let request = v1::ListDefectsRequest {
+            page_size: LINES_A_PAGE,
+            page_token: which.page.clone(),
+            filter: Some(filter),
+            // One reads what is over from the latest on; the finding that is owed longest comes first.
+            latest_first: !is_open && status != v1::DefectStatus::FindingOwed,
+        };
+        let listed = pages.connection.defects().list_defects(request).await;
+        listed
+            .map(tonic::Response::into_inner)
+            .map_err(|status| Box::new(refused(&status.into())))
+    };
+    let listed = match listed {
+        Ok(listed) => listed,
+        Err(refusal) => return *refusal,
     };
     let now = now_ms();
     let show = match which.show.as_str() {
@@ -144,6 +158,39 @@ pub async fn list(State(pages): State<Pages>, Query(which): Query<Which>) -> Res
         }
         .render(),
     )
+}
+
+/// The list of what waits for an answer.
+const WAITING: &str = "waiting";
+/// The page of it that goes on where the board ends.
+const AFTER_THE_BOARD: &str = "after-the-board";
+
+/// A page of those that wait, of all open ones with the soonest due first. It goes on after a due time and a number,
+/// so that what is answered meanwhile moves nothing off it.
+fn waiting(open: Vec<v1::Defect>, page: &str) -> Result<v1::ListDefectsResponse, Box<Response>> {
+    let place = |defect: &v1::Defect| (defect.due_unix_ms, number(defect));
+    let waiting = open.into_iter().filter(|defect| defect.awaits_answer);
+    let mut defects: Vec<v1::Defect> = match page {
+        "" => waiting.collect(),
+        AFTER_THE_BOARD => waiting.skip(MOST_ROWS).collect(),
+        _ => {
+            let after = page.split_once('.');
+            let after =
+                after.and_then(|(due, number)| Some((due.parse().ok()?, number.parse().ok()?)));
+            let Some(after) = after else {
+                let says = format!("\"{page}\" is no place in this list: begin at its first page.");
+                return Err(Box::new(crate::acts::bad(&says)));
+            };
+            waiting.filter(|defect| place(defect) > after).collect()
+        }
+    };
+    let has_more = defects.len() > MOST_ROWS;
+    defects.truncate(MOST_ROWS);
+    let last = defects.last().filter(|_| has_more).map(place);
+    Ok(v1::ListDefectsResponse {
+        next_page_token: last.map_or_else(String::new, |(due, number)| format!("{due}.{number}")),
+        defects,
+    })
 }
 
 fn list_line(defect: &v1::Defect, now: i64) -> ListLine {
@@ -538,6 +585,30 @@ fn call(contact: &v1::Contact) -> CallRow {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn what_the_board_does_not_show_is_listed_page_by_page() {
+        let open = |number: u64| v1::Defect {
+            name: format!("defects/{number}"),
+            due_unix_ms: 60_000,
+            awaits_answer: !number.is_multiple_of(2),
+            ..v1::Defect::default()
+        };
+        // Odd ones wait: 1 to 499.
+        let open: Vec<v1::Defect> = (1..=500).map(open).collect();
+        let numbers = |page: &str| {
+            let listed = waiting(open.clone(), page).expect("a page");
+            let numbers: Vec<u64> = listed.defects.iter().map(number).collect();
+            (numbers, listed.next_page_token)
+        };
+        let (first, next) = numbers(AFTER_THE_BOARD);
+        assert_eq!((first[0], first[99], first.len()), (201, 399, 100));
+        let (second, end) = numbers(&next);
+        assert_eq!((second[0], second[49], second.len()), (401, 499, 50));
+        assert_eq!(end, "");
+        assert_eq!(numbers("").0[0], 1);
+        assert!(waiting(open.clone(), "7").is_err());
+    }
 
     #[test]
     fn the_last_finding_of_what_came_back_can_be_corrected_beside_the_next() {

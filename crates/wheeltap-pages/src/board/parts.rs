@@ -253,6 +253,11 @@ impl Board {
         Ok(board)
     }
 
+    /// `3 wait for an answer`.
+    pub fn waiting(&self) -> &str {
+        &self.waiting
+    }
+
     fn lists(&self) -> impl Iterator<Item = &List> {
         self.stretches.iter().chain([&self.taken, &self.muted])
     }
@@ -384,6 +389,8 @@ mod tests {
         let page = before.render().unwrap();
         assert!(page.contains(">in 5 s</time>"), "{page}");
         assert!(page.contains("1 waits for an answer"), "{page}");
+        assert_eq!(before.waiting(), "1 waits for an answer");
+        assert!(page.contains("href=\"/defects?show=waiting&amp;page=after-the-board\""));
         let owed =
             "<a id=\"owed\" href=\"/defects?show=finding-owed\">1 was closed without a finding";
         assert!(page.contains(owed), "{page}");

@@ -16,6 +16,7 @@ mod chart;
 mod class;
 mod cost;
 mod derive;
+mod evidence;
 mod gate;
 mod judge;
 mod mates;

@@ -3,7 +3,7 @@
 use crate::{
     Change, FaultReport, Judgement, Mates, NoVerdict, Occurrence,
     baseline::{BaselineState, PlannedBaseline},
-    class, mates,
+    class, evidence, mates,
     plan::{PlannedSlot, Source, WindowSource},
 };
 use std::sync::Arc;
@@ -274,7 +274,7 @@ fn evidence(slot: &PlannedSlot, seen: &SeenAt<'_>, since: EventTime) -> Evidence
     Evidence {
         at: seen.tick,
         since,
-        inputs: inputs.collect(),
+        inputs: evidence::fitted(inputs.collect()),
     }
 }
 

@@ -3,7 +3,7 @@
 
 use crate::about::{self, literal_map, refuse_kind, span, text};
 use crate::problem::{Findings, Place, arguments, suggestion};
-use crate::reads::{Bound, Placed, is_input_name};
+use crate::reads::{Bound, MOST_INPUTS, MOST_NAME_BYTES, Placed, is_input_name};
 use crate::syntax::{Function, Kind, Node};
 use crate::units::Measure;
 use crate::vet::version;
@@ -13,6 +13,8 @@ use wheeltap_catalogue::Ucum;
 
 /// Most values of one parameter.
 const MOST_VALUES: usize = 101;
+/// Bytes of a parameter's unit.
+const MOST_UNIT_BYTES: usize = 64;
 /// Most combinations of values that one sweep tries.
 pub const MOST_VARIANTS: usize = 1_000;
 
@@ -237,6 +239,15 @@ pub(crate) fn read(
             None => {}
         }
     }
+    let n_params = params.len();
+    if placed.len() > MOST_INPUTS && placed.len() - n_params <= MOST_INPUTS {
+        findings.refuse(
+            function.place,
+            format!("{} inputs with {n_params} parameters", placed.len()),
+            format!("a rule reads at most {MOST_INPUTS}, and a parameter counts as one"),
+            "write numbers that are never tuned into the verdicts, or split the rule",
+        );
+    }
     params
 }
 
@@ -253,7 +264,9 @@ fn number(
             place,
             format!("\"{name}\" is no name for a parameter"),
             "it is read as seen.name",
-            "use letters, digits and underscores, a letter first",
+            format!(
+                "use letters, digits and underscores, a letter first, at most {MOST_NAME_BYTES}"
+            ),
         );
         return None;
     }
@@ -277,6 +290,15 @@ fn number(
     };
     let given = finite(value, "the value", findings);
     let code = text(ucum, "the unit", findings)?;
+    if code.len() > MOST_UNIT_BYTES {
+        findings.refuse(
+            ucum.place,
+            format!("a unit of {} characters", code.len()),
+            format!("every alert shows it, and a code has at most {MOST_UNIT_BYTES}"),
+            "write a shorter code, such as \"K\", \"Cel\", \"kPa\" or \"1\"",
+        );
+        return None;
+    }
     let unit = match Ucum::parse(code) {
         Ok(unit) => unit,
         Err(refusal) => {

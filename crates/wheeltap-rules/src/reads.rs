@@ -24,6 +24,11 @@ use Arg::{
     Window,
 };
 
+/// Most inputs of a rule, its parameters among them: an alert's record holds the value of each, twice.
+pub(crate) const MOST_INPUTS: usize = 64;
+/// Bytes of an input's name.
+pub(crate) const MOST_NAME_BYTES: usize = 64;
+
 /// An input with the place of its name.
 pub(crate) struct Placed {
     pub input: Input,
@@ -58,11 +63,11 @@ pub(crate) fn read(
             "add one, such as oil: mean(\"engine.oil.temperature\", \"5 min\")",
         );
     }
-    if entries.len() > 64 {
+    if entries.len() > MOST_INPUTS {
         findings.refuse(
             function.place,
             format!("{} inputs", entries.len()),
-            "a rule reads at most 64",
+            format!("a rule reads at most {MOST_INPUTS}"),
             "split it into several rules",
         );
     }
@@ -109,7 +114,9 @@ impl<'a> Planner<'a> {
                 place,
                 format!("\"{name}\" is no name for an input"),
                 "it is read as seen.name",
-                "use letters, digits and underscores, a letter first",
+                format!(
+                    "use letters, digits and underscores, a letter first, at most {MOST_NAME_BYTES}"
+                ),
             );
             return None;
         }
@@ -316,7 +323,7 @@ impl<'a> Planner<'a> {
 }
 
 pub(crate) fn is_input_name(name: &str) -> bool {
-    name.len() <= 64
+    name.len() <= MOST_NAME_BYTES
         && name.starts_with(|first: char| first.is_ascii_alphabetic())
         && name.bytes().all(|b| b.is_ascii_alphanumeric() || b == b'_')
 }

@@ -4,7 +4,7 @@ use crate::about::FIELDS;
 use crate::conditions;
 use crate::functions::{FUNCTIONS, UnitRule};
 use crate::lower::VERDICTS;
-use crate::reads::{Fits, UnitOf, readers, signature};
+use crate::reads::{Fits, MOST_INPUTS, UnitOf, readers, signature};
 use crate::script;
 use crate::syntax::{MAX_SOURCE_BYTES, operator_words};
 use wheeltap_analysis::FORMULAS;
@@ -274,6 +274,10 @@ pub fn reference() -> String {
     say("|---|---|");
     for (what, most) in [
         ("bytes of a rule", MAX_SOURCE_BYTES.to_string()),
+        (
+            "inputs of a rule, parameters among them",
+            MOST_INPUTS.to_string(),
+        ),
         ("operations a verdict", script::MAX_OPERATIONS.to_string()),
         ("calls within calls", script::MAX_CALL_LEVELS.to_string()),
         ("variables at one time", script::MAX_VARIABLES.to_string()),

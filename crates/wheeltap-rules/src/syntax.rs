@@ -11,8 +11,8 @@ use rhai::{
 };
 use std::sync::LazyLock;
 
-/// Longest rule text that is read, in bytes.
-pub(crate) const MAX_SOURCE_BYTES: usize = 64 * 1024;
+/// Longest rule text that is read, in bytes: kept as one record, with what `about()` says.
+pub(crate) const MAX_SOURCE_BYTES: usize = 32 * 1024;
 /// Deepest nesting that is read.
 pub(crate) const MAX_DEPTH: usize = 48;
 /// Most functions in one rule.

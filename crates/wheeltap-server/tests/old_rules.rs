@@ -127,3 +127,46 @@ fn rules_that_the_catalogue_asks_for_no_more_are_retired() {
     assert_eq!(live_for_sensors(&service), left);
     service.judging.stop();
 }
+
+/// A rule with as many inputs as may be, of the longest names, each with as much to say of how it is computed as
+/// fits beside the others.
+fn widest() -> String {
+    let between = "between(\"test.level\", -123456.789012345, 123456.789012345)";
+    let during = [between; 4].join(", ");
+    let inputs: Vec<String> = (0..64)
+        .map(|idx| {
+            let name = format!("{}{idx:02}", "i".repeat(62));
+            format!("{name}: mean(\"test.level\", \"1 min\", #{{ during: [{during}] }}),")
+        })
+        .collect();
+    let level = "level: mean(\"test.level\", \"1 min\")";
+    let text = LEVEL.replace(level, &inputs.join("\n"));
+    text.replace("seen.level", &format!("seen.{}00", "i".repeat(62)))
+}
+
+#[test]
+fn an_alert_of_the_widest_rule_that_may_be_is_kept_and_says_what_is_left_out() {
+    let rules = folder(&[("widest", &widest())]);
+    let mut service = Service::new(Some(rules.path().to_owned()));
+    service.send(batch(&level(0..10, 20.0), &[], &[]), true);
+    service.send(batch(&level(10..20, 5.0), &[], &[]), true);
+    service.idle();
+    let book = service.judging.ledger().book();
+    let alert = book.known(&unit(), None).next().unwrap().alert();
+    assert!(alert.ended_at.is_some());
+    for evidence in [Some(&alert.evidence), alert.end_evidence.as_ref()] {
+        let inputs = &evidence.unwrap().inputs;
+        assert_eq!(inputs.len(), 64);
+        let of = &inputs[63].of;
+        assert!(
+            of.starts_with("mean(test.level, 1 min, ") && of.ends_with(" more characters left out"),
+            "{of}"
+        );
+    }
+    drop(book);
+    let law = service.law();
+    let service = service.restarted(true);
+    service.idle();
+    assert_eq!(service.law(), law);
+    service.judging.stop();
+}

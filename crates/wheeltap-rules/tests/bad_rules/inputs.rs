@@ -482,3 +482,52 @@ fn mates() {
         "a safety rule must not wait",
     );
 }
+
+#[test]
+fn no_rule_has_more_inputs_than_an_alert_has_room_for() {
+    let mut table = Table::default();
+    let input = "mean(\"engine.oil.temperature\", \"5 min\")";
+    let raise = "fn raise(seen) { seen.i0 > 110.0 }\n";
+    let reads = |n: usize| {
+        let inputs: Vec<String> = (0..n).map(|idx| format!("i{idx}: {input}")).collect();
+        format!("#{{ {} }}", inputs.join(", "))
+    };
+    let params = |n: usize| {
+        let param = "param(1.0, \"K\", #{ from: 0.0, to: 2.0, step: 1.0 })";
+        let params: Vec<String> = (0..n).map(|idx| format!("p{idx}: {param}")).collect();
+        format!("#{{ {} }}", params.join(", "))
+    };
+    table.refused(
+        &format!("{ABOUT}fn reads() ^{{ {} }}\n{raise}", reads(65)),
+        "a rule reads at most 64",
+    );
+    table.refused(
+        &format!(
+            "{ABOUT}fn reads() {{ {} }}\nfn params() ^{{ {} }}\n{raise}",
+            reads(40),
+            params(25)
+        ),
+        "65 inputs with 25 parameters",
+    );
+    let most = format!(
+        "{ABOUT}fn reads() {{ {} }}\nfn params() {{ {} }}\n{raise}",
+        reads(40),
+        params(24)
+    );
+    assert_eq!(problems(&most), []);
+    let long = vec!["m"; 40].join(".");
+    table.refused(
+        &format!(
+            "{ABOUT}fn reads() {{ {} }}\nfn params() {{ #{{ p: param(1.0, ^\"{long}\", #{{ from: 0.0, to: 2.0, step: 1.0 }}) }} }}\n{raise}",
+            reads(1)
+        ),
+        "a unit of 79 characters",
+    );
+    table.refused(
+        &format!(
+            "{ABOUT}fn reads() {{ #{{ i0: {input}, ^{}: {input} }} }}\n{raise}",
+            "i".repeat(65)
+        ),
+        "at most 64",
+    );
+}

@@ -151,8 +151,15 @@ fn distance(a: &str, b: &str) -> usize {
     last[b.len()]
 }
 
-/// Up to three of `names` that `word` may have meant, nearest first.
+/// Letters of the longest word that names are looked for near: counting edits takes time by the product of both
+/// lengths, and no name is as long.
+const MOST_LETTERS: usize = 128;
+
+/// Up to three of `names` that `word` may have meant, nearest first; none of one that is far longer than names.
 pub(crate) fn nearest<'a>(word: &str, names: impl IntoIterator<Item = &'a str>) -> Vec<&'a str> {
+    if word.chars().count() > MOST_LETTERS {
+        return Vec::new();
+    }
     let limit = 1 + word.chars().count() / 3;
     let shares_a_word = |name: &str| {
         word.contains('.')
@@ -218,6 +225,8 @@ mod tests {
     fn near_names_are_suggested_and_far_ones_not() {
         assert_eq!(nearest("oli", ["oil", "coolant", "power"]), ["oil"]);
         assert_eq!(nearest("xyz", ["oil", "coolant"]), [] as [&str; 0]);
+        let long = "oil".repeat(100_000);
+        assert_eq!(nearest(&long, [long.as_str()]), [] as [&str; 0]);
         assert_eq!(
             nearest(
                 "engine.oil.temprature",

@@ -2,6 +2,9 @@
 
 /// Names told at most.
 const MOST: usize = 3;
+/// Letters of the longest word that names are looked for near: counting edits takes time and memory by the product
+/// of both lengths, and no name is as long.
+const MOST_LETTERS: usize = 128;
 
 /// How far a name is from what was written; the least is the nearest.
 #[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
@@ -29,9 +32,12 @@ fn distance(word: &str, name: &str) -> Option<Distance> {
     if n_letters > 2 && bare_name.contains(&bare_word) {
         return Some(Distance::Part);
     }
-    let n_edits = strsim::damerau_levenshtein(&bare_word, &bare_name);
-    if n_edits <= 1 + n_letters / 4 {
-        return Some(Distance::Edits(n_edits));
+    let most_edits = 1 + n_letters / 4;
+    if n_letters.abs_diff(bare_name.chars().count()) <= most_edits {
+        let n_edits = strsim::damerau_levenshtein(&bare_word, &bare_name);
+        if n_edits <= most_edits {
+            return Some(Distance::Edits(n_edits));
+        }
     }
     let name = name.to_lowercase();
     let shares_word = word.to_lowercase().split_whitespace().any(|word| {
@@ -42,8 +48,11 @@ fn distance(word: &str, name: &str) -> Option<Distance> {
 }
 
 /// The names nearest to a word, all of them as near. None where several edits or a word in common lead to more
-/// than a few: that would be any of them.
+/// than a few: that would be any of them; nor of a word that is far longer than names are.
 pub fn nearest<'a>(word: &str, names: impl IntoIterator<Item = &'a str>) -> Vec<&'a str> {
+    if word.chars().count() > MOST_LETTERS {
+        return Vec::new();
+    }
     let names = names.into_iter();
     let mut near: Vec<(Distance, &str)> = names
         .filter_map(|name| Some((distance(word, name)?, name)))
@@ -108,6 +117,14 @@ mod tests {
         ] {
             assert_eq!(nearest(word, components), near, "{word}");
         }
+    }
+
+    #[test]
+    fn nothing_is_near_a_word_that_is_far_longer_than_names() {
+        let long = "oil cooler ".repeat(100_000);
+        let names = || [long.as_str(), "oil cooler"].into_iter();
+        assert_eq!(nearest(&long, names()), [] as [&str; 0]);
+        assert_eq!(nearest("oil coler", names()), ["oil cooler"]);
     }
 
     #[test]

@@ -22,6 +22,9 @@ const MAX_AHEAD_MS: i64 = 5 * 60_000;
 /// zstd frames may ask for no larger window, 2^24 bytes being the largest payload anyway.
 const MAX_WINDOW_LOG: u32 = 24;
 
+/// The reason of a batch that may have been damaged on the way.
+pub const BAD_CHECKSUM: &str = "BAD_CHECKSUM";
+
 /// Why a batch cannot be stored, with its place.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Fault {
@@ -103,7 +106,7 @@ pub fn decode(
     let found = crc32c::crc32c(payload);
     if found != *crc32c {
         return Err(Fault::new(
-            "BAD_CHECKSUM",
+            BAD_CHECKSUM,
             format!(
                 "the payload's CRC-32C is {found:#010x}, the batch says {crc32c:#010x}: it was \
                  damaged on the way or in the spool; check the gateway's disk and memory"
@@ -609,7 +612,7 @@ mod tests {
         let mut damaged = batch(whole());
         damaged.crc32c ^= 1;
         let fault = decode(&damaged, &schema(), LIMITS).unwrap_err();
-        assert_eq!(fault.reason, "BAD_CHECKSUM");
+        assert_eq!(fault.reason, BAD_CHECKSUM);
         // CRC-32C check value of "123456789", RFC 3720 appendix B.4 family; the value from memory.
         assert_eq!(crc32c::crc32c(b"123456789"), 0xe306_9283);
     }

@@ -87,6 +87,10 @@ impl Damaged {
         }
         true
     }
+
+    fn came_whole(&mut self, sequence: u64) {
+        self.0.remove(&sequence);
+    }
 }
 
 impl Source {
@@ -107,6 +111,12 @@ impl Source {
     pub fn may_be_whole(&self, sequence: u64, payload: Digest) -> bool {
         let mut damaged = self.damaged.lock().unwrap_or_else(PoisonError::into_inner);
         damaged.may_be_whole(sequence, payload)
+    }
+
+    /// Takes note of a batch whose checksum matches: another may be asked for again in its place.
+    pub fn came_whole(&self, sequence: u64) {
+        let mut damaged = self.damaged.lock().unwrap_or_else(PoisonError::into_inner);
+        damaged.came_whole(sequence);
     }
 
     /// Whether a newer stream has taken over.
@@ -180,6 +190,9 @@ mod tests {
         assert!(!damaged.may_be_whole(9, [1; 16]));
         assert!(!damaged.may_be_whole(8, [1; 16]));
         assert!(damaged.may_be_whole(9, [1; 16]));
+        assert!(!damaged.may_be_whole(10, [1; 16]));
+        damaged.came_whole(9);
+        assert!(damaged.may_be_whole(10, [1; 16]));
     }
 
     // The law: ranges hold exactly the numbers inserted, ascending and not touching.

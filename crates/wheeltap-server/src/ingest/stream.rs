@@ -5,7 +5,7 @@
 //! since the last. A batch holds one of the stream's slots from being read to its answer being taken
 //! by the transport; without a free slot nothing is read, and HTTP/2 holds the gateway back.
 
-use super::decode::{self, Fault, Limits};
+use super::decode::{self, BAD_CHECKSUM, Fault, Limits};
 use super::intake::{Pending, Waiting};
 use super::quarantine;
 use super::schema::digest_of;
@@ -288,7 +288,10 @@ impl Reader {
             now: received_at,
         };
         let checked = match decode::decode(&batch, schema.as_ref(), limits) {
-            Ok(checked) => checked,
+            Ok(checked) => {
+                source.came_whole(sequence);
+                checked
+            }
             Err(fault) if is_damaged_on_the_way(&source, &batch, &fault) => {
                 self.ingest.shared.metrics.batches_put_off.add(1);
                 let outcome = v1::BatchOutcome {
@@ -303,6 +306,9 @@ impl Reader {
                 return Ok(());
             }
             Err(fault) => {
+                if fault.reason != BAD_CHECKSUM {
+                    source.came_whole(sequence);
+                }
                 return self
                     .set_aside(source, batch, &schema.definition, fault, slot)
                     .await;
@@ -442,7 +448,7 @@ impl Reader {
 
 /// Whether the gateway's own copy may be whole. What is settled already is answered as that.
 fn is_damaged_on_the_way(source: &Source, batch: &v1::TelemetryBatch, fault: &Fault) -> bool {
-    fault.reason == "BAD_CHECKSUM"
+    fault.reason == BAD_CHECKSUM
         && !source.settled().contains(batch.sequence)
         && source.may_be_whole(batch.sequence, digest_of(&batch.payload))
 }

@@ -239,21 +239,23 @@ async fn each_bad_batch_is_quarantined_by_name_and_the_stream_lives_on() {
 async fn a_batch_damaged_on_the_way_is_stored_when_it_comes_whole() {
     let served = Served::start(Settings::default()).await;
     let (mut gateway, schema) = ready(&served).await;
-    let whole = good(&schema, 1);
-    let mut bytes = whole.payload.to_vec();
-    let last = bytes.len() - 1;
-    bytes[last] ^= 0x10;
-    let damaged = v1::TelemetryBatch {
-        payload: bytes.into(),
-        ..whole.clone()
-    };
-    gateway.ask(Asked::Batch(damaged)).await;
-    let answer = gateway.acknowledgement().await;
-    assert_eq!(answer.outcomes[0].outcome(), Outcome::Retry);
-    assert_eq!(answer.outcomes[0].reason, "BAD_CHECKSUM");
-    assert_eq!(answer.durable, []);
-    assert_eq!(gateway.send(whole).await.outcome(), Outcome::Stored);
-    assert_eq!(stored(&served, "brake.pipe.pressure").len(), 2);
+    // More than are asked for again at a time, one after the other.
+    for sequence in 1..=300 {
+        let whole = good(&schema, sequence);
+        let mut bytes = whole.payload.to_vec();
+        let last = bytes.len() - 1;
+        bytes[last] ^= 0x10;
+        let damaged = v1::TelemetryBatch {
+            payload: bytes.into(),
+            ..whole.clone()
+        };
+        gateway.ask(Asked::Batch(damaged)).await;
+        let answer = gateway.acknowledgement().await;
+        assert_eq!(answer.outcomes[0].outcome(), Outcome::Retry, "{sequence}");
+        assert_eq!(answer.outcomes[0].reason, "BAD_CHECKSUM");
+        assert_eq!(gateway.send(whole).await.outcome(), Outcome::Stored);
+    }
+    assert_eq!(stored(&served, "brake.pipe.pressure").len(), 600);
     assert!(served.store.quarantined(None, 10).unwrap().is_empty());
     served.stop().await;
 }

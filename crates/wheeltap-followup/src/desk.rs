@@ -13,7 +13,7 @@ use wheeltap_model::{
     ServerTime, UnitId,
 };
 
-/// An alert that stands for so long since it was told is *stale*.
+/// An alert that stands for so long since it was first told is *stale*.
 const STALE_MS: i64 = DAY_MS;
 /// An alert that was over so soon, and did not come again within the same time, was *fleeting*. Site
 /// rules seen say 10 s and 60 s; rules here are judged every 10 s, so both are a minute.
@@ -174,7 +174,7 @@ pub fn desk_load(book: &Book, now: ServerTime) -> DeskLoad {
         .filter(|alert| alert.rings() && !alert.is_muted())
         .filter(|alert| {
             alert
-                .told_at()
+                .announced_at()
                 .is_some_and(|at| now.ms_since(at) > STALE_MS)
         })
         .map(|alert| alert.id())

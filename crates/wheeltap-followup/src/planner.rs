@@ -137,6 +137,10 @@ impl<'a> Planner<'a> {
         let trial = self
             .book
             .is_trial(&occurred.rule, occurred.raised_at, ended);
+        let mute = self
+            .book
+            .mute_over(unit, &occurred.rule.name, occurred.part.as_ref());
+        let muted = (occurred.unsuppressed_at.is_none() || mute.is_some()) && !version.facts.safety;
         let defect = if trial {
             DefectId(0)
         } else {
@@ -145,7 +149,8 @@ impl<'a> Planner<'a> {
             let shared = shared.flatten();
             let defect =
                 shared.unwrap_or_else(|| self.defect_for(unit, &version.facts, occurred.raised_at));
-            if ended.is_none() {
+            // What is muted opens nothing before the mute ends.
+            if ended.is_none() && !muted {
                 self.reopen_unfound(defect);
             }
             defect
@@ -153,10 +158,6 @@ impl<'a> Planner<'a> {
         let id = self.next_alert;
         self.next_alert = AlertId(id.0 + 1);
         let rings = !trial && version.facts.desk;
-        let mute = self
-            .book
-            .mute_over(unit, &occurred.rule.name, occurred.part.as_ref());
-        let muted = (occurred.unsuppressed_at.is_none() || mute.is_some()) && !version.facts.safety;
         let withheld = terms.withhold && !version.facts.safety;
         let announced = ended.is_none() && rings && !muted && !withheld;
         let late_news = ended.is_some() && rings && !muted;

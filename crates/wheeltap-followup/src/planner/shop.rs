@@ -94,8 +94,8 @@ impl Planner<'_> {
     /// then stays open; the note says what was wrong. Whoever counts findings counts the last.
     ///
     /// # Errors
-    /// As [`Planner::record_finding`]; a defect that was never found or went into another, work done after it was
-    /// seen again, an empty note.
+    /// As [`Planner::record_finding`], of a danger where the defect stays closed; a defect that was never found or
+    /// went into another, work done after it was seen again, an empty note.
     pub fn correct_finding(
         &mut self,
         id: DefectId,
@@ -173,7 +173,9 @@ impl Planner<'_> {
                 why: format!("is none of {}", codes.join(", ")),
             });
         }
-        if kind == FindingKind::NotLookedAt && !corrects {
+        // One that came back stays open, whatever its last finding is said to be now.
+        let stays_open = corrects && kept.is_open();
+        if kind == FindingKind::NotLookedAt && !stays_open {
             self.check_nothing_stands(kept, |alert| alert.rule().facts.safety)?;
         }
         self.push(act);

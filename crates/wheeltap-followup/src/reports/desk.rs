@@ -171,7 +171,7 @@ impl DeskLoad {
     }
 }
 
-/// One alert on the chosen clock, when people were told of it last, or one time that they were.
+/// One alert on the chosen clock, when people were told of it first, or one time that they were.
 #[derive(Clone, Copy)]
 struct Told<'a> {
     alert: &'a KeptAlert,
@@ -281,7 +281,7 @@ fn told(alert: &KeptAlert, clock: DeskClock) -> Option<Told<'_>> {
         return None;
     }
     let at_ms = match clock {
-        DeskClock::Announced => alert.told_at().map(ServerTime::unix_ms)?,
+        DeskClock::Announced => alert.announced_at().map(ServerTime::unix_ms)?,
         DeskClock::Raised => {
             let is_for_people = alert.condition() != Condition::Withdrawn
                 && alert.suppression() != Suppression::ByDesign

@@ -241,6 +241,66 @@ fn what_stands_is_not_closed_without_a_finding_unless_it_is_muted() {
 }
 
 #[test]
+fn what_is_muted_opens_what_was_closed_without_a_finding_once_the_mute_ends() {
+    let mut desk = desk();
+    desk.now = 10 * HOUR;
+    desk.raise(occurred("fan", 100, Some(200)), Terms::default());
+    let close = desk.write("shop", |planner| {
+        planner.close_without_finding(DefectId(1), "later", "", "")
+    });
+    assert_eq!(close.0, Ok(()));
+    let shelf = MuteOrder {
+        kind: MuteKind::Shelved,
+        scope: MuteScope {
+            unit: unit(),
+            rule: Some(RuleName::new("fan").unwrap()),
+            part: None,
+        },
+        until: Some(ServerTime::from_unix_ms(11 * HOUR)),
+        reason: "gauge is being changed".into(),
+    };
+    desk.write("desk", |planner| planner.mute(shelf, ""))
+        .0
+        .unwrap();
+    desk.raise(occurred("fan", 500, None), Terms::default());
+    assert_eq!(defect(&desk, 1).status, DefectStatus::FindingOwed);
+    assert_eq!(desk.book.closed_though_standing().count(), 0);
+    desk.now = 11 * HOUR;
+    desk.write("clock", |planner| {
+        planner.lapse();
+    });
+    desk.write("clock", |planner| {
+        planner.reopen_what_stands();
+    });
+    assert_eq!(defect(&desk, 1).status, DefectStatus::Suspected);
+}
+
+#[test]
+fn while_a_danger_stands_a_finding_is_not_corrected_to_nobody_having_looked() {
+    let mut desk = desk();
+    desk.now = 10 * HOUR;
+    let id = DefectId(1);
+    let alert = desk.raise(occurred("axle", 100, None), Terms::default());
+    assert_eq!(find(&mut desk, 1, 5_000), Ok(()));
+    let correct = |desk: &mut Desk, kind: FindingKind| {
+        let other = verdict(kind, "another unit's sheet", 5_000);
+        desk.write("shop", |planner| planner.correct_finding(id, other, "", ""))
+            .0
+    };
+    let unseen = FindingKind::NotLookedAt;
+    assert_eq!(
+        correct(&mut desk, unseen),
+        Err(Refusal::DangerStands { id, alert })
+    );
+    assert_eq!(correct(&mut desk, FindingKind::AnotherFault), Ok(()));
+    // What came back is open, and stays so whatever was found the first time.
+    desk.raise(occurred("axle", 6_000, None), Terms::default());
+    assert_eq!(defect(&desk, 1).status, DefectStatus::Suspected);
+    assert_eq!(correct(&mut desk, unseen), Ok(()));
+    assert_eq!(defect(&desk, 1).status, DefectStatus::Suspected);
+}
+
+#[test]
 fn a_finding_that_was_wrong_is_corrected_and_the_last_one_counts() {
     let mut desk = desk();
     desk.now = 1_000;

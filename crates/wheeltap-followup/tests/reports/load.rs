@@ -143,6 +143,38 @@ fn chattering_fleeting_and_stale_alerts_are_counted() {
 }
 
 #[test]
+fn what_is_told_again_has_been_stale_all_the_same() {
+    let mut desk = desk();
+    let id = ring(&mut desk, "fan", "B", 2 * HOUR, None);
+    desk.now = 2 * DAY;
+    let shelf = MuteOrder {
+        kind: MuteKind::Shelved,
+        scope: MuteScope {
+            unit: named("B"),
+            rule: Some(RuleName::new("fan").unwrap()),
+            part: None,
+        },
+        until: Some(ServerTime::from_unix_ms(3 * DAY)),
+        reason: "waits for a part".into(),
+    };
+    desk.write("desk", |planner| planner.mute(shelf, ""))
+        .0
+        .unwrap();
+    desk.now = 3 * DAY;
+    desk.write("clock", |planner| {
+        planner.lapse();
+    });
+    let told_at = desk.book.alert(id).unwrap().told_at();
+    assert_eq!(told_at, Some(ServerTime::from_unix_ms(3 * DAY)));
+    let seen = load(&desk, 0, 5 * DAY, 1);
+    let stale: Vec<u64> = seen.days.iter().map(|day| day.n_stale).collect();
+    assert_eq!(stale, [0, 1, 1, 1, 1]);
+    // The board says the same of it.
+    let now = ServerTime::from_unix_ms(3 * DAY + HOUR);
+    assert_eq!(wheeltap_followup::desk_load(&desk.book, now).stale, [id]);
+}
+
+#[test]
 fn a_rate_is_told_once_enough_is_covered() {
     let mut desk = desk();
     ring(&mut desk, "oil", "A", 1_000, None);

@@ -81,6 +81,7 @@ fn arrival(id: &str, in_h: i64, leaves_after_min: Option<i64>) -> Arrival {
         source: "a test".to_owned(),
         said_at: ServerTime::from_unix_ms(SERVER_NOW),
         cancelled: None,
+        restored: None,
     }
 }
 

@@ -57,6 +57,6 @@ pub use words::{
     evidence_words, gauge_words, is_hidden, number_words, rate_words, span_words, unit_words,
 };
 pub use work::{
-    Arrival, Cancelled, Care, Crew, Fill, Inspection, Job, PartStock, ServicePoint, Side, Step,
-    Wear, WearBasis, WearBy, WorkSettings,
+    Arrival, Cancelled, Care, Crew, Fill, Inspection, Job, PartStock, Restored, ServicePoint, Side,
+    Step, Wear, WearBasis, WearBy, WorkSettings,
 };

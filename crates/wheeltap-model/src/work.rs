@@ -335,6 +335,18 @@ pub struct Arrival {
     pub said_at: ServerTime,
     /// Set once it was cancelled.
     pub cancelled: Option<Cancelled>,
+    /// Set once it was brought back after it had been cancelled.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub restored: Option<Restored>,
+}
+
+/// Who brought a cancelled arrival back.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Restored {
+    /// Who.
+    pub by: String,
+    /// When, server time.
+    pub at: ServerTime,
 }
 
 /// Who cancelled an arrival.

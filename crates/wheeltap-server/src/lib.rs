@@ -50,4 +50,4 @@ pub use settings::{ClassBaselines, Desk, Limits, Retention, Settings, SettingsPr
 pub use shared::Shared;
 pub use shutdown::Shutdown;
 pub use start::StartError;
-pub use turnaround::{ArrivalOutcome, Turnaround};
+pub use turnaround::{ArrivalOutcome, Restoring, Turnaround};

@@ -16,11 +16,11 @@ use common::{NOW_MS, Served, batch_of, column, schema, unit};
 use std::sync::Arc;
 use tonic::{Code, Status};
 use tonic_types::StatusExt;
-use wheeltap_model::{Actor, Role};
+use wheeltap_model::{Actor, Arrival, EventTime, Restored, Role, ServerTime};
 use wheeltap_proto::v1;
 use wheeltap_proto::v1::defect_service_client::DefectServiceClient;
 use wheeltap_proto::v1::turnaround_service_client::TurnaroundServiceClient;
-use wheeltap_server::{Access, Settings};
+use wheeltap_server::{Access, Restoring, Settings, Turnaround};
 use wheeltap_store::MemoryStore;
 
 const HOUR: i64 = 3_600_000;
@@ -364,6 +364,65 @@ async fn a_cancelled_arrival_is_told_apart_and_comes_back_by_other_content_only(
     let status = track.cancel_arrival(unknown).await.unwrap_err();
     assert_eq!(reason(&status), "UNKNOWN_ARRIVAL");
     served.stop().await;
+}
+
+#[tokio::test]
+async fn who_brought_an_arrival_back_is_told_and_a_unit_is_at_one_place_at_a_time() {
+    let folder = tempfile::tempdir().unwrap();
+    let store = Arc::new(MemoryStore::new());
+    let served = Served::on(store.clone(), settings(&folder)).await;
+    let mut track = TurnaroundServiceClient::new(served.channel().await);
+    let mut names = Vec::new();
+    // Two stops at the same time, one after the other planned and cancelled.
+    for point in ["Burbot Yard", "Pike Lock"] {
+        let stop = v1::Arrival {
+            name: format!("arrivals/{point}"),
+            leaves_unix_ms: Some(NOW_MS + 2 * HOUR),
+            ..arrival(1, point, HOUR)
+        };
+        let recorded = record(&mut track, vec![stop]).await.unwrap();
+        let name = recorded.arrivals[0].name.clone();
+        let cancel = v1::CancelArrivalRequest {
+            name: name.clone(),
+            why: String::new(),
+        };
+        track.cancel_arrival(cancel).await.unwrap();
+        names.push(name);
+    }
+    let restore = |name: &String| v1::RestoreArrivalRequest { name: name.clone() };
+    let back = track.restore_arrival(restore(&names[0])).await;
+    let back = back.unwrap().into_inner();
+    assert_eq!(back.cancelled, None);
+    let restored = back.restored.clone().unwrap();
+    assert_eq!(
+        (restored.by.as_str(), restored.at_unix_ms),
+        ("local", NOW_MS)
+    );
+    let status = track.restore_arrival(restore(&names[1])).await.unwrap_err();
+    assert_eq!(reason(&status), "UNIT_ELSEWHERE");
+    assert_eq!(fields(&status), ["name"]);
+    served.stop().await;
+
+    // It is not for the caller to look before: of two who bring them back at once one is refused.
+    let told = Turnaround::load(store).unwrap();
+    let restored = Restored {
+        by: "dispatcher".to_owned(),
+        at: ServerTime::from_unix_ms(NOW_MS),
+    };
+    let id = |name: &String| name.trim_start_matches("arrivals/").to_owned();
+    let first = told.arrival(&id(&names[0])).unwrap();
+    assert_eq!(first.restored.as_ref().unwrap().by, "local");
+    let refused = told.restore(&id(&names[1]), restored.clone()).unwrap();
+    assert_eq!(refused, Restoring::Elsewhere(Arc::clone(&first)));
+    let other = Arrival {
+        id: "other".to_owned(),
+        cancelled: None,
+        ..Arrival::clone(&told.arrival(&id(&names[1])).unwrap())
+    };
+    let as_of = EventTime::from_unix_ms(NOW_MS);
+    let recorded = told.record_arrivals(vec![other], as_of).unwrap();
+    assert_eq!(recorded, Err((0, first)));
+    assert_eq!(told.restore("none", restored).unwrap(), Restoring::Unknown);
 }
 
 #[tokio::test]

@@ -1,6 +1,6 @@
 //! TurnaroundService: arrivals, parts, work done and sheets.
 
-use super::told::{ArrivalOutcome, FORGOTTEN_AFTER_MS, left_at};
+use super::told::{ArrivalOutcome, FORGOTTEN_AFTER_MS, Restoring, left_at};
 use super::{gather, wire};
 use crate::access::actor_of;
 use crate::after_repair::Repairs;
@@ -15,7 +15,8 @@ use std::sync::Arc;
 use tonic::{Request, Response, Status};
 use wheeltap_followup::sheet::Sheet;
 use wheeltap_model::{
-    Actor, Arrival, Cancelled, Care, EventTime, PartStock, PointName, ServicePoint, UnitId,
+    Actor, Arrival, Cancelled, Care, EventTime, PartStock, PointName, Restored, ServicePoint,
+    UnitId,
 };
 use wheeltap_proto::convert::{self, InvalidField};
 use wheeltap_proto::v1;
@@ -112,6 +113,23 @@ impl Faults {
     }
 }
 
+fn where_else(other: &Arrival) -> String {
+    format!(
+        "is while {} is at {} from {} on; mend the times, or cancel {}",
+        other.unit, other.point, other.arrives_at, other.id
+    )
+}
+
+/// What to say of an arrival of a unit that is at another point then.
+fn elsewhere(field: String, other: &Arrival) -> Status {
+    let mut faults = Faults::new();
+    faults.add("UNIT_ELSEWHERE", field, where_else(other));
+    match faults.into_result() {
+        Err(status) => status,
+        Ok(()) => status::internal("a refusal had no fault"),
+    }
+}
+
 impl TurnaroundCalls {
     /// A service over the shared state.
     pub const fn new(shared: Arc<Shared>, judging: Arc<Judging>, repairs: Arc<Repairs>) -> Self {
@@ -204,6 +222,7 @@ impl TurnaroundCalls {
             source,
             said_unix_ms: _,
             cancelled: _,
+            restored: _,
         } = wire;
         let at = |field: &str| format!("arrivals[{idx}].{field}");
         let unit = self.unit_of(faults, &at("unit"), &unit);
@@ -248,6 +267,7 @@ impl TurnaroundCalls {
             source,
             said_at: self.shared.clock.now(),
             cancelled: None,
+            restored: None,
         })
     }
 
@@ -265,31 +285,8 @@ impl TurnaroundCalls {
             let why = format!("is of a stop that ended more than {days} days ago; leave it out");
             faults.add("BAD_TIME", field.clone(), why);
         }
-        // Of one that says no time of leaving only the arrival itself is sure.
-        let stay = |of: &Arrival| of.leaves_at.unwrap_or_else(|| of.arrives_at.plus_ms(1));
-        let overlaps = |other: &Arrival| {
-            other.id != arrival.id
-                && other.unit == arrival.unit
-                && other.cancelled.is_none()
-                && other.arrives_at < stay(arrival)
-                && arrival.arrives_at < stay(other)
-        };
-        let is_replaced = |id: &str| before.iter().any(|other| other.id == id);
-        let kept = self
-            .shared
-            .turnaround
-            .arrivals(None, usize::MAX, |other| overlaps(other));
-        let kept = kept.iter().find(|other| !is_replaced(&other.id));
-        let other = before
-            .iter()
-            .find(|other| overlaps(other))
-            .or(kept.map(AsRef::as_ref));
-        if let Some(other) = other {
-            let why = format!(
-                "is while {} is at {} from {} on; mend the times, or cancel {}",
-                other.unit, other.point, other.arrives_at, other.id
-            );
-            faults.add("UNIT_ELSEWHERE", field, why);
+        if let Some(other) = self.shared.turnaround.elsewhere(arrival, before) {
+            faults.add("UNIT_ELSEWHERE", field, where_else(&other));
         }
     }
 
@@ -536,11 +533,15 @@ impl TurnaroundService for TurnaroundCalls {
             return Ok(Response::new(v1::RecordArrivalsResponse::default()));
         }
         let shared = Arc::clone(&self.shared);
-        let outcomes = blocking(move || {
+        let recorded = blocking(move || {
             let as_of = gather::as_of(&shared);
             shared.turnaround.record_arrivals(read, as_of)
         })
         .await?;
+        let outcomes = recorded.map_err(|(idx, other)| {
+            let field = format!("arrivals[{idx}].arrives_unix_ms");
+            elsewhere(field, &other)
+        })?;
         let n_of = |wanted: ArrivalOutcome| {
             count(
                 outcomes
@@ -583,6 +584,7 @@ impl TurnaroundService for TurnaroundCalls {
         &self,
         request: Request<v1::RestoreArrivalRequest>,
     ) -> Result<Response<v1::Arrival>, Status> {
+        let actor = actor_of(&request)?;
         let v1::RestoreArrivalRequest { name } = request.into_inner();
         let id = arrival_id("name", &name).map_err(bad_field)?;
         let known = self.shared.turnaround.arrival(&id);
@@ -592,10 +594,16 @@ impl TurnaroundService for TurnaroundCalls {
             self.check_place_and_time("name".to_owned(), &known, &[], &mut faults);
             faults.into_result()?;
         }
+        let restored = Restored {
+            by: actor.name,
+            at: self.shared.clock.now(),
+        };
         let (shared, of) = (Arc::clone(&self.shared), id.clone());
-        let found = blocking(move || shared.turnaround.restore(&of)).await?;
-        let found = found.ok_or_else(|| unknown_arrival(&id))?;
-        Ok(Response::new(wire::arrival(&found)))
+        match blocking(move || shared.turnaround.restore(&of, restored)).await? {
+            Restoring::Unknown => Err(unknown_arrival(&id)),
+            Restoring::Elsewhere(other) => Err(elsewhere("name".to_owned(), &other)),
+            Restoring::Stands(arrival) => Ok(Response::new(wire::arrival(&arrival))),
+        }
     }
 
     async fn list_part_stock(

@@ -11,4 +11,4 @@ mod wire;
 
 pub use calls::TurnaroundCalls;
 pub use gather::as_of;
-pub use told::{ArrivalOutcome, Turnaround};
+pub use told::{ArrivalOutcome, Restoring, Turnaround};

@@ -3,7 +3,7 @@
 use serde::{Serialize, de::DeserializeOwned};
 use std::collections::{BTreeMap, BTreeSet};
 use std::sync::{Arc, Mutex, PoisonError, RwLock};
-use wheeltap_model::{Arrival, Cancelled, Care, EventTime, PartStock, PointName, UnitId};
+use wheeltap_model::{Arrival, Cancelled, Care, EventTime, PartStock, PointName, Restored, UnitId};
 use wheeltap_store::{Commit, DocumentKey, Store, StoreError};
 
 const ARRIVAL: &str = "arrival";
@@ -32,6 +32,20 @@ pub enum ArrivalOutcome {
     Changed,
     /// Known with this content; nothing changed.
     Unchanged,
+}
+
+/// What became of each arrival that was recorded, in order.
+pub type Recorded = Vec<(Arc<Arrival>, ArrivalOutcome)>;
+
+/// What became of an arrival that was to be brought back.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum Restoring {
+    /// There is none of this id.
+    Unknown,
+    /// Its unit is at another place then.
+    Elsewhere(Arc<Arrival>),
+    /// It is not cancelled, or not any more.
+    Stands(Arc<Arrival>),
 }
 
 #[derive(Default)]
@@ -240,7 +254,29 @@ impl Turnaround {
         found.cloned()
     }
 
-    /// Keeps arrivals durably, all or none, and forgets those that left long before `as_of`. Blocks.
+    /// Another stop of the unit at the same time, kept or `before` it in a request, which replaces what is kept of
+    /// the same ids.
+    pub fn elsewhere(&self, arrival: &Arrival, before: &[Arrival]) -> Option<Arc<Arrival>> {
+        // Of one that says no time of leaving only the arrival itself is sure.
+        let stay = |of: &Arrival| of.leaves_at.unwrap_or_else(|| of.arrives_at.plus_ms(1));
+        let overlaps = |other: &Arrival| {
+            other.id != arrival.id
+                && other.unit == arrival.unit
+                && other.cancelled.is_none()
+                && other.arrives_at < stay(arrival)
+                && arrival.arrives_at < stay(other)
+        };
+        if let Some(other) = before.iter().find(|other| overlaps(other)) {
+            return Some(Arc::new(other.clone()));
+        }
+        let is_replaced = |id: &str| before.iter().any(|other| other.id == id);
+        self.next_of(&arrival.unit, |other| {
+            overlaps(other) && !is_replaced(&other.id)
+        })
+    }
+
+    /// Keeps arrivals durably, all or none, and forgets those that left long before `as_of`. Blocks. Where the unit of
+    /// one is at another place then, none: its place in the list, and the other.
     ///
     /// # Errors
     /// A stop of the store.
@@ -248,8 +284,13 @@ impl Turnaround {
         &self,
         arrivals: Vec<Arrival>,
         as_of: EventTime,
-    ) -> Result<Vec<(Arc<Arrival>, ArrivalOutcome)>, StoreError> {
+    ) -> Result<Result<Recorded, (usize, Arc<Arrival>)>, StoreError> {
         let _writing = self.writing.lock().unwrap_or_else(PoisonError::into_inner);
+        for (idx, arrival) in arrivals.iter().enumerate() {
+            if let Some(other) = self.elsewhere(arrival, &arrivals[..idx]) {
+                return Ok(Err((idx, other)));
+            }
+        }
         let mut documents = Vec::new();
         let mut outcomes = Vec::with_capacity(arrivals.len());
         // Of several of one id in a request the first is new, and the others repeat it.
@@ -293,7 +334,7 @@ impl Turnaround {
         for id in forgotten {
             kept.remove_arrival(&id);
         }
-        Ok(outcomes)
+        Ok(Ok(outcomes))
     }
 
     /// Cancels an arrival durably; one that is cancelled stays as it is. Blocks. `None`: no such arrival.
@@ -305,45 +346,50 @@ impl Turnaround {
         id: &str,
         cancelled: Cancelled,
     ) -> Result<Option<Arc<Arrival>>, StoreError> {
-        self.change_arrival(id, |known| {
-            known.cancelled.is_none().then(|| Arrival {
-                cancelled: Some(cancelled),
-                ..known.clone()
-            })
-        })
+        let _writing = self.writing.lock().unwrap_or_else(PoisonError::into_inner);
+        match self.arrival(id) {
+            Some(known) if known.cancelled.is_none() => {
+                let changed = Arrival {
+                    cancelled: Some(cancelled),
+                    restored: None,
+                    ..Arrival::clone(&known)
+                };
+                self.keep_arrival(changed).map(Some)
+            }
+            known => Ok(known),
+        }
     }
 
-    /// Brings a cancelled arrival back durably; one that is not cancelled stays as it is. Blocks. `None`: no such
-    /// arrival.
+    /// Brings a cancelled arrival back durably; one that is not cancelled stays as it is, and one whose unit is at
+    /// another place then stays cancelled. Blocks.
     ///
     /// # Errors
     /// A stop of the store.
-    pub fn restore(&self, id: &str) -> Result<Option<Arc<Arrival>>, StoreError> {
-        self.change_arrival(id, |known| {
-            known.cancelled.is_some().then(|| Arrival {
-                cancelled: None,
-                ..known.clone()
-            })
-        })
-    }
-
-    /// Keeps what an arrival becomes, if it becomes another.
-    fn change_arrival(
-        &self,
-        id: &str,
-        change: impl FnOnce(&Arrival) -> Option<Arrival>,
-    ) -> Result<Option<Arc<Arrival>>, StoreError> {
+    pub fn restore(&self, id: &str, restored: Restored) -> Result<Restoring, StoreError> {
         let _writing = self.writing.lock().unwrap_or_else(PoisonError::into_inner);
         let Some(known) = self.arrival(id) else {
-            return Ok(None);
+            return Ok(Restoring::Unknown);
         };
-        let Some(arrival) = change(&known) else {
-            return Ok(Some(known));
+        if known.cancelled.is_none() {
+            return Ok(Restoring::Stands(known));
+        }
+        if let Some(other) = self.elsewhere(&known, &[]) {
+            return Ok(Restoring::Elsewhere(other));
+        }
+        let changed = Arrival {
+            cancelled: None,
+            restored: Some(restored),
+            ..Arrival::clone(&known)
         };
-        self.commit(vec![document(arrival_key(id), &arrival)?])?;
+        self.keep_arrival(changed).map(Restoring::Stands)
+    }
+
+    /// Keeps what an arrival became; the caller holds the lock of writing.
+    fn keep_arrival(&self, arrival: Arrival) -> Result<Arc<Arrival>, StoreError> {
+        self.commit(vec![document(arrival_key(&arrival.id), &arrival)?])?;
         let mut kept = self.kept.write().unwrap_or_else(PoisonError::into_inner);
-        kept.put_arrival(arrival);
-        Ok(kept.arrivals.get(id).cloned())
+        kept.put_arrival(arrival.clone());
+        Ok(Arc::new(arrival))
     }
 
     /// What was said of parts at a point, by part.

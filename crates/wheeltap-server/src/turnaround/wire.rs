@@ -21,6 +21,7 @@ pub fn arrival(arrival: &Arrival) -> v1::Arrival {
         source,
         said_at,
         cancelled,
+        restored,
     } = arrival;
     v1::Arrival {
         name: format!("arrivals/{id}"),
@@ -34,6 +35,10 @@ pub fn arrival(arrival: &Arrival) -> v1::Arrival {
             by: cancelled.by.clone(),
             at_unix_ms: cancelled.at.unix_ms(),
             why: cancelled.why.clone(),
+        }),
+        restored: restored.as_ref().map(|restored| v1::Restoration {
+            by: restored.by.clone(),
+            at_unix_ms: restored.at.unix_ms(),
         }),
     }
 }

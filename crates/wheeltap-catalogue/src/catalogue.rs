@@ -48,7 +48,8 @@ const BUILTIN: &str = include_str!("channels.toml");
 /// length stay exact in 128 bits, squares included.
 const MAX_STEPS: f64 = (1_u64 << 40) as f64;
 
-const MAX_AXLES: u32 = 32;
+/// Most axles of a class: more than any locomotive has, articulated ones among them.
+pub const MOST_AXLES: u32 = 32;
 
 impl Catalogue {
     /// The built-in catalogue for diesel-electrics; it has channels and no classes.

@@ -42,7 +42,7 @@ mod ucum;
 mod work;
 
 pub use cases::{ANY_CASE_UNIT, CASES_ENDING, CaseBaseline, ExpectedAlert, RuleCase, read_cases};
-pub use catalogue::{Catalogue, CatalogueProblem};
+pub use catalogue::{Catalogue, CatalogueProblem, MOST_AXLES};
 pub use csv_reader::{CsvProblem, Measurements, ReadSummary, RowSamples};
 pub use derived::{ClassConstant, DerivedArg, DerivedDef};
 pub use health::{Health, Stuck};

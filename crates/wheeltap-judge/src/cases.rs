@@ -7,14 +7,11 @@ use crate::{
 };
 use std::fmt;
 use std::sync::Arc;
-use wheeltap_catalogue::{ExpectedAlert, RuleCase};
+use wheeltap_catalogue::{ExpectedAlert, MOST_AXLES, RuleCase};
 use wheeltap_model::{
     ClassBaseline, ClassName, ConsistPosition, EventTime, Timeline, UnitId, UnitState,
 };
 use wheeltap_rules::{ClassWindow, Read, Rule};
-
-/// Axles of a unit at most, for baselines of cases.
-const MOST_AXLES: u32 = 24;
 
 /// What came out of one case.
 #[derive(Clone, Debug, PartialEq)]

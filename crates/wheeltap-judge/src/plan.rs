@@ -20,7 +20,7 @@ use crate::{
     tally::Bins,
 };
 use std::sync::Arc;
-use wheeltap_catalogue::Catalogue;
+use wheeltap_catalogue::{Catalogue, MOST_AXLES};
 use wheeltap_model::{
     ChannelId, ClassDef, ClassName, ConsistPosition, ConsistRole, EventTime, Part, Timeline,
     UnitId, UnitState,
@@ -89,9 +89,6 @@ impl UnitContext {
         changes.filter(|from| *from > at).min()
     }
 }
-
-/// Highest axle number looked for where a class is not known.
-const MOST_AXLES: u32 = 12;
 
 /// What is to be judged for a unit.
 #[derive(Debug)]

@@ -1,6 +1,6 @@
 //! What a table of a file says of a channel.
 
-use super::{Catalogue, MAX_AXLES, MAX_STEPS};
+use super::{Catalogue, MAX_STEPS, MOST_AXLES};
 use crate::doc::{At, Problems, Section, as_number};
 use crate::exact::Fraction;
 use crate::ucum::Ucum;
@@ -308,7 +308,7 @@ pub(super) fn read_channels(
     problems: &mut Problems<'_>,
 ) -> Vec<ChannelDef> {
     let name = section.text("name", problems);
-    let count = section.count("count", MAX_AXLES * 2, problems);
+    let count = section.count("count", MOST_AXLES * 2, problems);
     let says = ChannelSays::read(section, "ucum", "interval", problems);
     section.refuse_unknown(problems);
     let Some(name) = name else {

@@ -1,6 +1,6 @@
 //! What a table of a file says of a class.
 
-use super::MAX_AXLES;
+use super::MOST_AXLES;
 use crate::doc::{Problems, Section, as_count, as_number};
 use crate::ucum::Ucum;
 use wheeltap_model::{Axle, ClassDef, ClassName};
@@ -61,7 +61,7 @@ pub(super) fn read_class(
 
 /// `axles = 6` and, unless all are, `powered = [1, 3, 4, 6]`.
 fn read_axles(section: &mut Section<'_, '_>, problems: &mut Problems<'_>) -> Vec<Axle> {
-    let count = section.count("axles", MAX_AXLES, problems);
+    let count = section.count("axles", MOST_AXLES, problems);
     let powered = section.value("powered");
     let Some(count) = count else {
         if let Some(powered) = powered {

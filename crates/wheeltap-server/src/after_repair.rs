@@ -8,7 +8,8 @@ use crate::blocking::blocking;
 use crate::judging::{BY_CLOCK, History, Judging, LedgerError, check};
 use std::cmp::Reverse;
 use std::collections::{BTreeMap, BTreeSet, HashMap};
-use std::sync::{Arc, Mutex, PoisonError};
+use std::num::NonZero;
+use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 use tokio::sync::Semaphore;
 use tonic::Status;
 use wheeltap_followup::{DefectQuery, KeptDefect};
@@ -54,7 +55,7 @@ impl AfterRepair {
     }
 }
 
-/// Looks at repairs for whoever asks, one at a time, as each takes all cores.
+/// Looks at repairs for whoever asks, as many at a time as there are cores: each takes one.
 pub struct Repairs {
     shared: Arc<Shared>,
     judging: Arc<Judging>,
@@ -81,6 +82,18 @@ impl Found {
     }
 }
 
+/// What can be said of a repair at once.
+enum Known {
+    /// All of it.
+    Said(Option<AfterRepair>),
+    /// Nothing before telemetry up to an instant is looked at.
+    Nothing(Asked, EventTime),
+}
+
+fn n_cores() -> usize {
+    std::thread::available_parallelism().map_or(1, NonZero::get)
+}
+
 impl Repairs {
     /// Knows of none yet.
     pub fn new(shared: Arc<Shared>, judging: Arc<Judging>) -> Self {
@@ -88,7 +101,7 @@ impl Repairs {
             shared,
             judging,
             found: Mutex::default(),
-            turn: Arc::new(Semaphore::new(1)),
+            turn: Arc::new(Semaphore::new(n_cores())),
         }
     }
 
@@ -100,7 +113,10 @@ impl Repairs {
     /// # Cancel safety
     /// Dropping the future gives up the place in the queue; what is looked at already is finished and kept.
     pub async fn of(self: &Arc<Self>, defect: DefectId) -> Result<Option<AfterRepair>, Status> {
-        self.in_turn(move |repairs| repairs.look(defect)).await
+        match self.known(defect) {
+            Known::Said(said) => Ok(said),
+            Known::Nothing(..) => self.in_turn(move |repairs| repairs.look(defect)).await,
+        }
     }
 
     /// Repairs of one unit since `from`, newest first, at most `most`, each with what telemetry says of it.
@@ -116,20 +132,18 @@ impl Repairs {
         from: EventTime,
         most: usize,
     ) -> Result<Vec<v1::SheetRepair>, Status> {
-        self.in_turn(move |repairs| {
-            let mut repaired = repaired_since(&repairs.judging, &unit, from);
-            repaired.truncate(most);
-            let looked = repaired.into_iter().map(|(_, id, repair)| {
-                let (said, at) = AfterRepair::to_wire(repairs.look(id)?);
-                Ok(v1::SheetRepair {
-                    after_repair: said.into(),
-                    after_repair_unix_ms: at,
-                    ..repair
-                })
+        let mut repaired = repaired_since(&self.judging, &unit, from);
+        repaired.truncate(most);
+        let mut all = Vec::new();
+        for (_, id, repair) in repaired {
+            let (said, at) = AfterRepair::to_wire(self.of(id).await?);
+            all.push(v1::SheetRepair {
+                after_repair: said.into(),
+                after_repair_unix_ms: at,
+                ..repair
             });
-            looked.collect()
-        })
-        .await
+        }
+        Ok(all)
     }
 
     async fn in_turn<T: Send + 'static>(
@@ -146,28 +160,41 @@ impl Repairs {
         .await
     }
 
-    fn look(&self, defect: DefectId) -> Result<Option<AfterRepair>, StoreError> {
+    /// What can be said of a defect without looking at telemetry.
+    fn known(&self, defect: DefectId) -> Known {
         let is_repair = {
             let book = self.judging.ledger().book();
             book.defect(defect).is_some_and(|kept| is_repair(kept))
         };
         let asked = is_repair.then(|| ask(&self.judging, defect)).flatten();
         let Some(asked) = asked else {
-            return Ok(None);
+            return Known::Said(None);
         };
         let Some(until) = asked.newest(&self.shared) else {
-            return Ok(Some(AfterRepair::NotYetTested));
+            return Known::Said(Some(AfterRepair::NotYetTested));
         };
         let now = self.shared.clock.now();
-        let kept = || self.found.lock().unwrap_or_else(PoisonError::into_inner);
-        let known = kept()
-            .get(&defect)
-            .and_then(|found| found.answers(&asked, until, now).then_some(found.said));
-        if known.is_some() {
-            return Ok(known);
+        let found = self.found();
+        let kept = found.get(&defect);
+        match kept.filter(|found| found.answers(&asked, until, now)) {
+            Some(found) => Known::Said(Some(found.said)),
+            None => Known::Nothing(asked, until),
         }
+    }
+
+    fn found(&self) -> MutexGuard<'_, HashMap<DefectId, Found>> {
+        self.found.lock().unwrap_or_else(PoisonError::into_inner)
+    }
+
+    fn look(&self, defect: DefectId) -> Result<Option<AfterRepair>, StoreError> {
+        // Again, as somebody else may have had the turn before.
+        let (asked, until) = match self.known(defect) {
+            Known::Said(said) => return Ok(said),
+            Known::Nothing(asked, until) => (asked, until),
+        };
+        let now = self.shared.clock.now();
         let said = asked.after_repair(&self.shared, &self.judging, until)?;
-        let mut kept = kept();
+        let mut kept = self.found();
         if kept.len() >= MOST_KEPT {
             kept.clear();
         }

@@ -9,7 +9,7 @@ mod judged;
 
 use judged::{Datum, LEVEL, OVER, Service, T0, TRIPS, UNLIKE, at, folder, history, made};
 use proptest::prelude::*;
-use wheeltap_model::{ClassBaseline, ClassName};
+use wheeltap_model::{ClassBaseline, ClassName, RuleName, RuleStage};
 
 const RULES: [(&str, &str); 6] = [
     ("level", LEVEL),
@@ -55,6 +55,22 @@ fn freeze(service: &Service) {
         planner.freeze(baseline(4_000_000, 7.5, 0.5));
     });
     frozen.unwrap();
+    service.judging.rules_changed();
+}
+
+/// Two versions that are retired within the history, as somebody says while it is delivered: late data may come
+/// from before, and checkpoints from after.
+fn retire(service: &Service) {
+    let ledger = service.judging.ledger();
+    for (name, from_ms) in [("trips", 1_500_000), ("drift", 3_000_000)] {
+        let name = RuleName::new(name).unwrap();
+        let version = ledger.book().rule_versions(&name).last().cloned();
+        let rule = version.unwrap().reference.clone();
+        let staged = ledger.write("author", Vec::new(), |planner| {
+            planner.stage(&rule, RuleStage::Retired, at(T0 + from_ms), "a test", "")
+        });
+        staged.unwrap().unwrap();
+    }
     service.judging.rules_changed();
 }
 
@@ -139,12 +155,14 @@ proptest! {
         twice in prop::collection::vec(any::<bool>(), 8),
         between in prop::collection::vec(between(), 12),
         frozen_at in 0_usize..8,
+        retired_at in 0_usize..12,
     ) {
         let rules = folder(&RULES);
         let folder = Some(rules.path().to_owned());
 
         let mut in_order = Service::that_minds_sensors(folder.clone());
         freeze(&in_order);
+        retire(&in_order);
         for piece in cut(&data, &[37]) {
             in_order.send(made(&piece), true);
         }
@@ -163,9 +181,13 @@ proptest! {
         }
         let mut service = Service::that_minds_sensors(folder);
         let frozen_at = frozen_at.min(pieces.len() - 1);
+        let retired_at = retired_at.min(pieces.len() - 1);
         for (idx, piece) in pieces.iter().enumerate() {
             if idx == frozen_at {
                 freeze(&service);
+            }
+            if idx == retired_at {
+                retire(&service);
             }
             let between = between[idx % between.len()];
             let offer = !matches!(between, Between::KillBeforeOffer);

@@ -108,6 +108,9 @@ fn a_batch_in_quarantine_does_not_make_a_restart_judge_everything() {
     let mut service = Service::new(Some(rules.path().to_owned()));
     for unit in units() {
         service.create(&unit);
+        // The first that is heard of it, and one more.
+        service.set_aside(&unit);
+        service.idle();
         service.send_of(&unit, batch(&level(0..230, 5.0), &[], &[]), true);
         service.set_aside(&unit);
     }

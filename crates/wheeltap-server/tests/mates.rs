@@ -8,10 +8,12 @@
 
 mod judged;
 
-use judged::{Datum, LEVEL, Service, T0, at, batch, folder, history, made};
+use judged::{Answer, Datum, LEVEL, Service, T0, at, batch, folder, history, made};
 use proptest::prelude::*;
 use std::collections::BTreeSet;
+use std::ops::Range;
 use std::sync::Arc;
+use tokio::sync::Semaphore;
 use wheeltap_model::{Condition, ConsistPosition, Dated, EventTime, UnitId, UnitState};
 use wheeltap_rules::{Environment, compile};
 use wheeltap_server::judging::History;
@@ -250,6 +252,45 @@ fn of_rule(law: &[BTreeSet<String>], rule: &str) -> Vec<BTreeSet<String>> {
                 .collect()
         })
         .collect()
+}
+
+/// A steady level each 10 s over so many minutes.
+fn steady(minutes: Range<i64>) -> Vec<(i64, f64)> {
+    (minutes.start * 6..minutes.end * 6)
+        .map(|idx| (T0 + idx * 10_000, 5.0))
+        .collect()
+}
+
+// Or what is waiting for it would fill memory, while gateways send on.
+#[test]
+fn a_batch_weighs_in_flight_until_who_asks_mates_has_taken_note_of_it() {
+    let rules = folder(&RULES);
+    let mut service = service(&rules, 2);
+    for n in 0..2 {
+        record(&service, n, Record::Train(-60, Some(0)));
+        record(&service, n, Record::Works(-60, true));
+        service.send_of(&unit(n), batch(&steady(0..10), &[], &[]), true);
+    }
+    service.idle();
+    let gate = &service.killable.clone().gate;
+    gate.shut(Answer::Samples, at(T0));
+    for n in 0..2 {
+        service.send_of(&unit(n), batch(&steady(10..20), &[], &[]), true);
+    }
+    // Only that thread reads what is judged for the first time.
+    gate.is_reached();
+    let in_flight = Arc::new(Semaphore::new(1));
+    let permit = Arc::clone(&in_flight).try_acquire_owned().unwrap();
+    let next = batch(&steady(20..30), &[], &[]);
+    service.send_with(&unit(0), next, Some(permit));
+    while service.shared.metrics.batches_judged.get() < 5 {
+        std::thread::yield_now();
+    }
+    assert_eq!(in_flight.available_permits(), 0);
+    gate.open();
+    service.idle();
+    assert_eq!(in_flight.available_permits(), 1);
+    service.judging.stop();
 }
 
 proptest! {

@@ -91,6 +91,76 @@ fn a_rule_whose_channel_is_gone_is_left_out_told_and_can_be_retired() {
     service.judging.stop();
 }
 
+#[test]
+fn what_a_left_out_rule_called_ends_when_the_unit_is_heard_after_it_was_retired() {
+    let rules = folder(&[("trips", TRIPS)]);
+    let mut service = Service::new(Some(rules.path().to_owned()));
+    let trips: Vec<i64> = (0..40).map(|half| T0 + half * MIN / 2 + 5).collect();
+    let modes: Vec<(i64, f64)> = (0..10).map(|two| (T0 + two * 2 * MIN, 1.0)).collect();
+    service.send(batch(&level(0..20, 5.0), &modes, &trips), true);
+    service.idle();
+    let trips = version(&service, "trips");
+    service.settings.rules = None;
+    service.left_out = Some("test.trip");
+    let mut service = service.restarted(false);
+    service.idle();
+
+    // From an instant on that the unit was not heard at yet.
+    stage(&service, &trips, RuleStage::Retired, at(T0 + 25 * MIN));
+    service.idle();
+    service.send(batch(&level(20..25, 5.0), &[], &[]), true);
+    service.idle();
+    assert_eq!(standing(&service), BTreeSet::from(["trips".to_owned()]));
+    service.send(batch(&level(25..30, 5.0), &[], &[]), true);
+    service.idle();
+    assert_eq!(standing(&service), BTreeSet::new());
+    let law = service.law();
+    let ended_at_that = |line: &String| line.contains("Some(\"2026-01-01T00:25:00Z\")");
+    assert!(law.len() == 1 && law.iter().all(ended_at_that), "{law:#?}");
+    service.judging.stop();
+}
+
+// Its windows are not kept when nothing can come of them, and are there again for what comes from before.
+#[test]
+fn a_version_that_is_over_costs_nothing_and_still_judges_what_comes_late() {
+    let rules = folder(&[("level", LEVEL), ("trips", TRIPS)]);
+    let folder = Some(rules.path().to_owned());
+    let trips: Vec<i64> = (0..40).map(|half| T0 + half * MIN / 2 + 5).collect();
+    let modes: Vec<(i64, f64)> = (0..10).map(|two| (T0 + two * 2 * MIN, 1.0)).collect();
+    let retire = |service: &Service| {
+        let trips = version(service, "trips");
+        stage(service, &trips, RuleStage::Retired, at(T0 + 15 * MIN));
+    };
+
+    let mut in_order = Service::new(folder.clone());
+    retire(&in_order);
+    in_order.send(batch(&level(0..20, 20.0), &modes, &trips), true);
+    in_order.send(batch(&level(20..230, 5.0), &[], &[]), true);
+    in_order.idle();
+    let expected = in_order.law();
+    assert!(
+        expected.iter().any(|line| line.starts_with("trips ")),
+        "{expected:#?}"
+    );
+    in_order.judging.stop();
+
+    let mut service = Service::new(folder);
+    service.send(batch(&level(0..20, 20.0), &[], &[]), true);
+    service.send(batch(&level(20..230, 5.0), &[], &[]), true);
+    service.idle();
+    retire(&service);
+    service.idle();
+    let mut service = service.restarted(false);
+    service.idle();
+    let of_level = BTreeSet::from([service.shared.catalogue.channels().next().unwrap().0]);
+    let read = service.killable.channels_read.lock().unwrap().clone();
+    assert_eq!(read, of_level);
+    service.send(batch(&[], &modes, &trips), true);
+    service.idle();
+    assert_eq!(service.law(), expected);
+    service.judging.stop();
+}
+
 fn live_for_sensors(service: &Service) -> Vec<String> {
     let book = service.judging.ledger().book();
     let versions = book.rule_names().flat_map(|name| book.rule_versions(name));

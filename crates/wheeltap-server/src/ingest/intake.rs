@@ -188,7 +188,7 @@ fn settle(pending: Pending, appended: Appended, shared: &Shared, judging: &Judgi
             sequence: incoming.sequence,
             batch: incoming.batch,
             received_at: incoming.received_at,
-            permit: bytes,
+            permit: Arc::new(bytes),
         });
     }
 }

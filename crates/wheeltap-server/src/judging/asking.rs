@@ -19,7 +19,7 @@ use crate::{UnitRecord, status};
 use std::collections::{BTreeMap, BTreeSet, HashMap, HashSet, VecDeque};
 use std::sync::Arc;
 use std::sync::mpsc::{Receiver, RecvTimeoutError, TryRecvError};
-use tokio::sync::oneshot;
+use tokio::sync::{OwnedSemaphorePermit, oneshot};
 use wheeltap_followup::{Terms, UPDATED_BY_TELEMETRY};
 use wheeltap_judge::Occurrence;
 use wheeltap_model::{EventTime, ServerTime, UnitId};
@@ -49,6 +49,8 @@ pub struct Stored {
     /// First and last event time; `None` when it is empty.
     pub span: Option<(EventTime, EventTime)>,
     pub complete_through: Option<EventTime>,
+    /// Kept until it is taken note of, so that batches wait at the gateways when there are too many.
+    pub permit: Arc<OwnedSemaphorePermit>,
 }
 
 /// A unit whose rules ask mates.
@@ -198,7 +200,7 @@ impl Asking {
                 Message::Stored(batch) => stored.push(batch),
                 Message::Revalidate(unit) => {
                     let batches = std::mem::take(&mut stored);
-                    self.attempt(|asking| asking.take(&batches));
+                    self.attempt(|asking| asking.take(batches));
                     self.attempt(|asking| asking.revalidate(unit.as_ref()));
                 }
                 Message::Idle(waiting) => self.waiting.push(waiting),
@@ -212,15 +214,15 @@ impl Asking {
             }
             next = self.inbox.try_recv().ok();
         }
-        self.attempt(|asking| asking.take(&stored));
+        self.attempt(|asking| asking.take(stored));
         is_stopping
     }
 
     /// Notes batches: who can go on, and whose judged ticks they concern.
-    fn take(&mut self, batches: &[Stored]) -> Result<(), LedgerError> {
+    fn take(&mut self, batches: Vec<Stored>) -> Result<(), LedgerError> {
         let inner = Arc::clone(&self.inner);
         let mut heard = BTreeSet::new();
-        for batch in batches {
+        for batch in &batches {
             // A unit that came after the start.
             if !self.looked_at.contains(&batch.unit)
                 && let Some(record) = inner.shared.fleet.get(&batch.unit)
@@ -255,7 +257,7 @@ impl Asking {
             self.queue_ready(unit);
         }
         self.write_marks(&heard)?;
-        for batch in batches {
+        for batch in &batches {
             let key = (batch.epoch, batch.sequence);
             self.inner.untaken.take(&batch.unit, key);
         }
@@ -273,6 +275,9 @@ impl Asking {
                     .collect::<Vec<UnitId>>()
             })
             .collect();
+        for batch in batches {
+            drop(batch.permit);
+        }
         self.tell(&promised)
     }
 

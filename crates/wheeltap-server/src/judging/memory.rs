@@ -71,13 +71,17 @@ pub struct Basis {
 
 impl Basis {
     /// Of the rules that apply to a unit, their plan, and what is known of the unit.
-    pub fn new(rules: &[EffectiveRule], plan: &UnitPlan, context: UnitContext) -> Self {
+    pub fn new<'a>(
+        rules: impl Iterator<Item = &'a EffectiveRule>,
+        plan: &UnitPlan,
+        context: UnitContext,
+    ) -> Self {
         let baselines = &context.class_baselines;
         let compared = plan
             .compared()
             .flat_map(|compared| baselines.of(&compared.of).to_vec())
             .collect();
-        let rules = rules.iter().map(|effective| {
+        let rules = rules.map(|effective| {
             let reference = &effective.rule.reference;
             let name = format!("{} {}", reference.name, reference.version);
             (name, effective.from, effective.until)

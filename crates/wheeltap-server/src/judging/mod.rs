@@ -78,8 +78,9 @@ pub struct JudgeJob {
     pub batch: Arc<Batch>,
     /// When the server received it.
     pub received_at: ServerTime,
-    /// Its share of the bytes in flight, given back once it is judged.
-    pub permit: OwnedSemaphorePermit,
+    /// Its share of the bytes in flight, given back once it is judged and the thread that judges rules which ask
+    /// mates has taken note of it: so neither's inbox grows without bound.
+    pub permit: Arc<OwnedSemaphorePermit>,
 }
 
 /// On how many units a script rule fails, and how.
@@ -269,6 +270,7 @@ impl Judging {
                 sequence: job.sequence,
                 span,
                 complete_through: job.batch.complete_through,
+                permit: Arc::clone(&job.permit),
             }));
         }
         self.tell(shard_of(&job.unit, self.shards.len()), Message::Job(job));

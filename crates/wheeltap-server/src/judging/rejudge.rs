@@ -112,6 +112,10 @@ impl Rejudge {
             base.get_or_insert_with(|| nothing_at(start));
             start = start.plus_ms(-planned.plan.reach_ms());
         }
+        let planned = match &base {
+            Some(base) => planned.after(shared, unit, base),
+            None => planned,
+        };
         let plan = Arc::clone(&planned.plan);
         let context = Arc::clone(&planned.context);
         let judge = match &base {

@@ -8,9 +8,11 @@ use std::sync::{Arc, Mutex, PoisonError};
 use wheeltap_catalogue::{CASES_ENDING, read_cases};
 use wheeltap_followup::{Book, CasesText, RuleFacts, RuleVersion};
 use wheeltap_judge::{
-    ClassBaselines, EffectiveRule, Mates, Recorded, RuleCost, UnitContext, UnitPlan,
+    Checkpoint, ClassBaselines, EffectiveRule, Mates, Recorded, RuleCost, UnitContext, UnitPlan,
 };
-use wheeltap_model::{ClassBaseline, ClassName, EventTime, RuleName, RuleRef};
+use wheeltap_model::{
+    Batch, ChannelId, ClassBaseline, ClassName, EventTime, RuleName, RuleRef, Unit, UnitId,
+};
 use wheeltap_rules::{Environment, Problem, Read, Rule, Vetted, compile, compile_kept, vet};
 
 /// What rules are checked against in this service.
@@ -154,6 +156,71 @@ pub struct Planned {
     pub plan: Arc<UnitPlan>,
     pub context: Arc<UnitContext>,
     pub basis: Arc<Basis>,
+    /// What the plan leaves out.
+    pub over: Option<Over>,
+    plans: Arc<Plans>,
+    /// Rules of the plan, by their place in the book.
+    applicable: Arc<[usize]>,
+}
+
+/// Versions that a plan leaves out, as they were over before it begins.
+#[derive(Clone)]
+pub struct Over {
+    /// When the last of them was.
+    until: EventTime,
+    /// What they alone read.
+    channels: Arc<[ChannelId]>,
+}
+
+impl Over {
+    /// From when on a batch has what would have mattered to them.
+    pub fn late_from(&self, batch: &Batch) -> Option<EventTime> {
+        let is_theirs = |channel: &ChannelId| self.channels.contains(channel);
+        let columns = batch.columns.iter();
+        let columns = columns.filter(|column| is_theirs(&column.channel));
+        let samples = columns.filter_map(|column| column.times_ms.iter().min());
+        let samples = samples.map(|ms| EventTime::from_unix_ms(*ms));
+        let events = batch.events.iter();
+        let events = events.filter(|event| is_theirs(&event.channel));
+        let first = samples.chain(events.map(|event| event.time)).min();
+        first.filter(|first| *first < self.until)
+    }
+}
+
+impl Planned {
+    /// The same for the ticks after a checkpoint alone: versions that were over by then, and of which nothing
+    /// stands in it, have nothing more to say, so their windows cost nothing. What checkpoints rest on stays: they
+    /// rest on those versions as well.
+    ///
+    /// Rules that ask mates all stay: how far back their mates' data matters hangs on each of them.
+    pub fn after(self, shared: &Shared, unit: &UnitId, base: &Checkpoint) -> Self {
+        let stands = |rule: &RuleRef| {
+            let mut slots = base.slots.iter();
+            slots.any(|slot| slot.rule == *rule && slot.standing.is_some())
+        };
+        let is_over = |idx: &usize| {
+            let effective = &self.plans.rules[*idx];
+            effective.until.is_some_and(|until| until <= base.at)
+                && !stands(&effective.rule.reference)
+        };
+        let applicable = self.applicable.iter().copied();
+        let (over, left): (Vec<usize>, Vec<usize>) = applicable.partition(is_over);
+        let until = over.iter().filter_map(|idx| self.plans.rules[*idx].until);
+        let (Some(until), Some(record), false) =
+            (until.max(), shared.fleet.get(unit), self.plan.reads_mates())
+        else {
+            return self;
+        };
+        let plan = self.plans.plan(shared, &record.unit, &left);
+        let theirs = self.plan.channels().iter();
+        let theirs = theirs.filter(|channel| !plan.channels().contains(channel));
+        let channels = theirs.copied().collect();
+        Self {
+            plan,
+            over: Some(Over { until, channels }),
+            ..self
+        }
+    }
 }
 
 /// What is known of every class.
@@ -174,14 +241,42 @@ pub fn classes_of(book: &Book) -> Classes {
         .collect()
 }
 
-type PlanKey = (Option<ClassName>, Vec<usize>);
+type PlanKey = (ClassName, Vec<usize>);
+
+/// Rules, and the plans made of them.
+struct Plans {
+    rules: Vec<EffectiveRule>,
+    /// By class and applicable rules, made when first needed.
+    made: Mutex<HashMap<PlanKey, Arc<UnitPlan>>>,
+}
+
+impl Plans {
+    /// The plan of some of the rules, by their places, for a unit.
+    fn plan(&self, shared: &Shared, unit: &Unit, applicable: &[usize]) -> Arc<UnitPlan> {
+        let mut made = self.made.lock().unwrap_or_else(PoisonError::into_inner);
+        let plan = made
+            .entry((unit.class.clone(), applicable.to_vec()))
+            .or_insert_with(|| {
+                let rules: Vec<EffectiveRule> = applicable
+                    .iter()
+                    .map(|idx| self.rules[*idx].clone())
+                    .collect();
+                Arc::new(UnitPlan::new(
+                    &rules,
+                    &unit.id,
+                    Some(&unit.class),
+                    shared.catalogue.class(&unit.class),
+                    &shared.catalogue,
+                ))
+            });
+        Arc::clone(plan)
+    }
+}
 
 /// All versions that are judged at some time, compiled; made anew when the rule book changes.
 pub struct RuleBook {
-    rules: Vec<EffectiveRule>,
+    plans: Arc<Plans>,
     classes: Classes,
-    /// Plans by class and applicable rules, made when first needed.
-    plans: Mutex<HashMap<PlanKey, Arc<UnitPlan>>>,
 }
 
 /// Compiled versions by reference; a version's text never changes, so it is compiled once.
@@ -190,18 +285,17 @@ pub type Compiled = HashMap<RuleRef, Arc<Rule>>;
 impl RuleBook {
     /// Of rules that are compiled, and what is known of the classes.
     pub fn of(rules: Vec<EffectiveRule>, classes: Classes) -> Self {
+        let made = Mutex::new(HashMap::new());
         Self {
-            rules,
+            plans: Arc::new(Plans { rules, made }),
             classes,
-            plans: Mutex::new(HashMap::new()),
         }
     }
 
     /// Whether any of its rules runs in the engine.
     pub fn has_scripts(&self) -> bool {
-        self.rules
-            .iter()
-            .any(|effective| effective.rule.raise.is_script())
+        let mut rules = self.plans.rules.iter();
+        rules.any(|effective| effective.rule.raise.is_script())
     }
 
     /// Its rules that compare a unit with its class.
@@ -212,37 +306,24 @@ impl RuleBook {
                 .iter()
                 .any(|input| matches!(input.read, Read::Class { .. }))
         };
-        self.rules.iter().filter(compares).cloned().collect()
+        let rules = self.plans.rules.iter();
+        rules.filter(compares).cloned().collect()
     }
 
     /// A unit's plan.
     pub fn plan(&self, shared: &Shared, record: &UnitRecord) -> Planned {
         let unit = &record.unit;
-        let class = Some(unit.class.clone());
-        let applicable: Vec<usize> = (0..self.rules.len())
-            .filter(|idx| {
-                let applies = &self.rules[*idx].rule.about.applies;
+        let all = self.plans.rules.iter().enumerate();
+        let applicable: Arc<[usize]> = all
+            .filter(|(_, effective)| {
+                let applies = &effective.rule.about.applies;
                 (applies.classes.is_empty() || applies.classes.contains(&unit.class))
                     && (applies.units.is_empty() || applies.units.contains(&unit.id))
             })
+            .map(|(idx, _)| idx)
             .collect();
-        let rules: Vec<EffectiveRule> = applicable
-            .iter()
-            .map(|idx| self.rules[*idx].clone())
-            .collect();
-        let plan = {
-            let mut plans = self.plans.lock().unwrap_or_else(PoisonError::into_inner);
-            let plan = plans.entry((class, applicable)).or_insert_with(|| {
-                Arc::new(UnitPlan::new(
-                    &rules,
-                    &unit.id,
-                    Some(&unit.class),
-                    shared.catalogue.class(&unit.class),
-                    &shared.catalogue,
-                ))
-            });
-            Arc::clone(plan)
-        };
+        let plan = self.plans.plan(shared, unit, &applicable);
+        let rules = applicable.iter().map(|idx| &self.plans.rules[*idx]);
         let mates = if plan.reads_mates() {
             Arc::new(mates_of(shared, record))
         } else {
@@ -255,9 +336,12 @@ impl RuleBook {
             mates,
         };
         Planned {
-            basis: Arc::new(Basis::new(&rules, &plan, context.clone())),
+            basis: Arc::new(Basis::new(rules, &plan, context.clone())),
             plan,
             context: Arc::new(context),
+            over: None,
+            plans: Arc::clone(&self.plans),
+            applicable,
         }
     }
 }
@@ -350,6 +434,11 @@ impl RuleBooks {
     pub fn left_out(&self, rule: &RuleRef) -> Option<&str> {
         let mut broken = self.broken_in_force();
         broken.find_map(|(other, problems)| (other == rule).then_some(problems))
+    }
+
+    /// Whether any version is left out, in force or not.
+    pub fn leave_any_out(&self) -> bool {
+        !self.broken.is_empty()
     }
 
     /// Until when a version that is left out was in force.

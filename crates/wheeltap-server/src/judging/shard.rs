@@ -7,7 +7,7 @@ use super::outcome::{
 };
 use super::ranges::Judged;
 use super::rejudge::Rejudge;
-use super::rulebook::RuleBooks;
+use super::rulebook::{Over, RuleBooks};
 use super::{Inner, JudgeJob};
 use crate::status;
 use std::collections::{BTreeSet, HashMap, VecDeque};
@@ -51,6 +51,17 @@ const ANYTHING_LATE: EventTime = EventTime::from_unix_ms(i64::MIN);
 struct Live {
     judge: UnitJudge,
     basis: Arc<Basis>,
+    /// Versions that it does not judge any more.
+    over: Option<Over>,
+}
+
+impl Live {
+    /// Feeds a batch; gives the instant from which it is late.
+    fn feed(&mut self, batch: &Batch) -> Option<EventTime> {
+        let late = self.judge.feed(batch).late_from;
+        let over = self.over.as_ref().and_then(|over| over.late_from(batch));
+        late.into_iter().chain(over).min()
+    }
 }
 
 /// What the last finished late work took in, for batches that were stored before it began and
@@ -106,7 +117,7 @@ impl UnitState {
     ) -> Option<EventTime> {
         let is_passed = |work: &Rejudge| first <= work.position();
         let late = match (&mut self.live, &self.work) {
-            (Some(live), _) => live.judge.feed(batch).late_from,
+            (Some(live), _) => live.feed(batch),
             // Being restored, or not yet: a checkpoint may be later than it.
             (None, work) => {
                 self.memory.note_dirty(first);
@@ -310,7 +321,7 @@ impl Shard {
             self.feed(job);
         }
         for (unit, epoch, sequence) in set_aside {
-            // Of units that the fleet does not have nothing is remembered.
+            self.know(&unit);
             if let Some(state) = self.units.get_mut(&unit) {
                 state.memory.judged.insert(epoch, sequence);
                 touched.insert(unit);
@@ -320,11 +331,13 @@ impl Shard {
         let mut documents = Documents::new();
         let mut found = Vec::new();
         let mut faults = Vec::new();
+        let mut heard = Vec::new();
         for unit in &touched {
             let Some(state) = self.units.get_mut(unit) else {
                 continue;
             };
             let terms = state.terms(now);
+            heard.push((unit, terms));
             state.memory.asked_from = self.inner.untaken.first(unit);
             write_judged(unit, Whose::Own, &state.memory, &mut documents)?;
             let Some(live) = &mut state.live else {
@@ -346,15 +359,26 @@ impl Shard {
         for (unit, faults) in faults {
             self.inner.note_faults(&unit, faults);
         }
+        let books = self.inner.rulebooks();
         let n_raised = self
             .inner
             .ledger
             .write(UPDATED_BY_TELEMETRY, documents, |planner| {
+                for (unit, terms) in heard {
+                    end_left_out(planner, unit, &books, terms);
+                }
                 found.iter().map(|found| plan_live(planner, found)).sum()
             })?;
         self.inner.shared.metrics.batches_judged.add(n_jobs);
         self.inner.shared.metrics.alerts_raised.add(n_raised);
         self.tell(&touched, now)
+    }
+
+    /// Begins with a unit that came after the start.
+    fn know(&mut self, unit: &UnitId) {
+        if !self.units.contains_key(unit) {
+            self.mark_late(unit, NOTHING_LATE);
+        }
     }
 
     fn feed(&mut self, job: JudgeJob) {
@@ -366,9 +390,7 @@ impl Shard {
             received_at: _,
             permit,
         } = job;
-        if !self.units.contains_key(&unit) {
-            self.mark_late(&unit, NOTHING_LATE);
-        }
+        self.know(&unit);
         let mut late_from = None;
         if let Some(state) = self.units.get_mut(&unit) {
             if let Some(through) = batch.complete_through {
@@ -508,13 +530,20 @@ fn begin(inner: &Inner, unit: &UnitId, state: &mut UnitState) -> Result<bool, Le
         return Ok(true);
     }
     let judge = UnitJudge::new(plan, context);
-    state.live = Some(Live { judge, basis });
+    state.live = Some(Live {
+        judge,
+        basis,
+        over: None,
+    });
     state.late_since = None;
     Ok(false)
 }
 
-/// Ends what stands of versions that are left out and were retired.
+/// Ends what stands of versions that are left out and were retired, once the unit was heard after that.
 fn end_left_out(planner: &mut Planner<'_>, unit: &UnitId, books: &RuleBooks, terms: Terms) {
+    if !books.leave_any_out() {
+        return;
+    }
     for alert in planner.book().standing_of(unit) {
         let until = books.left_out_until(&alert.rule().reference);
         if let Some(until) = until.filter(|until| terms.watermark > Some(*until)) {
@@ -579,6 +608,7 @@ fn finish(
     state.live = Some(Live {
         judge,
         basis: planned.basis,
+        over: planned.over,
     });
     Ok(())
 }

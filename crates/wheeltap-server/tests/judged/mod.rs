@@ -12,7 +12,7 @@ use std::ops::Range;
 use std::path::PathBuf;
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::{Arc, Condvar, Mutex, mpsc};
-use tokio::sync::Semaphore;
+use tokio::sync::{OwnedSemaphorePermit, Semaphore};
 use wheeltap_catalogue::Catalogue;
 use wheeltap_model::{
     Batch, ChannelDef, ChannelId, ChannelKind, ChannelName, ClassName, Column, Condition, Event,
@@ -95,6 +95,8 @@ pub struct Killable {
     pub gate: Gate,
     /// From when on judging threads read samples of each unit.
     pub read_from: Mutex<HashMap<UnitId, EventTime>>,
+    /// Channels of which judging threads read anything.
+    pub channels_read: Mutex<BTreeSet<ChannelId>>,
     pub is_killed: AtomicBool,
     /// Killed for threads whose name this is the beginning of; nobody's where it is empty.
     pub killed_for: Mutex<&'static str>,
@@ -106,6 +108,7 @@ impl Killable {
             inner: Arc::clone(inner),
             gate: Gate::default(),
             read_from: Mutex::default(),
+            channels_read: Mutex::default(),
             is_killed: AtomicBool::new(false),
             killed_for: Mutex::new(""),
         })
@@ -152,6 +155,7 @@ impl Store for Killable {
             let mut read_from = self.read_from.lock().unwrap();
             let earliest = read_from.entry(unit.clone()).or_insert(from);
             *earliest = from.min(*earliest);
+            self.channels_read.lock().unwrap().insert(channel);
         }
         let series = self.inner.read(unit, channel, from, to, limit);
         self.gate.pass(Answer::Samples, from);
@@ -173,6 +177,9 @@ impl Store for Killable {
         to: EventTime,
         limit: usize,
     ) -> Result<Vec<Event>, StoreError> {
+        if is_judging() {
+            self.channels_read.lock().unwrap().insert(channel);
+        }
         self.inner.read_events(unit, channel, from, to, limit)
     }
     fn rollups(
@@ -483,7 +490,18 @@ impl Service {
     }
 
     /// Stores a batch of a unit; `offer` hands it to the judge too.
-    pub fn send_of(&mut self, unit: &UnitId, mut batch: Batch, offer: bool) {
+    pub fn send_of(&mut self, unit: &UnitId, batch: Batch, offer: bool) {
+        let permit = Arc::new(Semaphore::new(1)).try_acquire_owned().unwrap();
+        self.send_with(unit, batch, offer.then_some(permit));
+    }
+
+    /// Stores a batch of a unit, and hands it to the judge with its share of the bytes in flight.
+    pub fn send_with(
+        &mut self,
+        unit: &UnitId,
+        mut batch: Batch,
+        permit: Option<OwnedSemaphorePermit>,
+    ) {
         // Tests number channels as the catalogue lists them; the store has its own numbers.
         let ids: Vec<ChannelId> = self.shared.catalogue.channels().map(|(id, _)| id).collect();
         let known = |id: ChannelId| ids[usize::try_from(id.0).unwrap()];
@@ -512,15 +530,14 @@ impl Service {
         };
         self.store.submit(vec![incoming], Box::new(done));
         assert_eq!(told.recv().unwrap(), [Appended::Stored]);
-        if offer {
-            let permits = Arc::new(Semaphore::new(1));
+        if let Some(permit) = permit {
             self.judging.offer(JudgeJob {
                 unit: unit.clone(),
                 epoch,
                 sequence,
                 batch,
                 received_at: ServerTime::from_unix_ms(T0),
-                permit: permits.try_acquire_owned().unwrap(),
+                permit: Arc::new(permit),
             });
         }
     }

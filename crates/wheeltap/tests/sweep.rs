@@ -140,6 +140,24 @@ fn a_day_is_a_day_with_data_in_a_replay_and_in_a_sweep() {
     }
 }
 
+/// No alerts of a rule that saw nothing mean nothing, whatever its limits.
+#[test]
+fn a_sweep_says_that_a_rule_never_knew_what_it_reads() {
+    let bench = bench();
+    let swept = || {
+        bench
+            .run(SWEEP.into_iter().take(6).chain(["--json"]))
+            .json()
+    };
+    assert!(swept().iter().all(|line| line["units_blind"] == 0));
+    let text = std::fs::read_to_string(bench.path().join("oil-warm.rhai")).expect("a rule");
+    let blind = text.replace("engine.oil.temperature", "engine.coolant.temperature");
+    bench.write("oil-warm.rhai", blind);
+    let said = "no verdict on 1 unit at any tick, as it never knew mean(engine.coolant.temperature";
+    bench.run(SWEEP).says(0, &[said]);
+    assert!(swept().iter().all(|line| line["units_blind"] == 1));
+}
+
 /// A mistyped name would count as a failure that was missed, and nobody would know why.
 #[test]
 fn labels_of_what_is_not_there_are_told() {

@@ -165,9 +165,12 @@ fn try_all(
         if asked.rule.about.once_a_train {
             alerts = once_a_train(alerts, &shared.fleet);
         }
+        let mut forecast = forecast(&alerts, from, until, n_units, &truth).covering(covered_ms);
+        // Parameters are known always, so what left one without a verdict left all.
+        forecast.blind.clone_from(&replay.blind);
         Tried {
             values: values.clone(),
-            forecast: forecast(&alerts, from, until, n_units, &truth).covering(covered_ms),
+            forecast,
         }
     });
     Ok(Some(tried.collect()))

@@ -95,7 +95,7 @@ impl JudgedOn {
     }
 
     /// Where the rule never knew what it reads, by what had no verdict.
-    fn blind(&self, rule: &RuleRef, silences: &[(UnitId, NoVerdict)]) -> Option<Blind> {
+    pub(super) fn blind(&self, rule: &RuleRef, silences: &[(UnitId, NoVerdict)]) -> Option<Blind> {
         let mut blind = Blind::default();
         for (unit, n_parts) in &self.parts {
             let own = silences

@@ -22,10 +22,10 @@ use std::sync::Arc;
 use std::time::Duration;
 use wheeltap_client::CallError;
 use wheeltap_followup::{Tried, Truth, WouldRing, best, forecast, knee};
-use wheeltap_judge::EffectiveRule;
-use wheeltap_model::EventTime;
-use wheeltap_proto::v1;
+use wheeltap_judge::{EffectiveRule, NoVerdict};
+use wheeltap_model::{EventTime, UnitId};
 use wheeltap_proto::v1::sweep_rule_response::Item;
+use wheeltap_proto::{v1, words};
 use wheeltap_rules::{Environment, Rule, compile};
 
 /// Rows printed where no failure is known and nothing says which are best.
@@ -77,6 +77,8 @@ struct Line {
     precision: Option<f64>,
     recall: Option<f64>,
     median_lead_s: Option<f64>,
+    /// Units on which no combination had a verdict at any tick, for want of what the rule reads.
+    units_blind: u64,
     in_force: bool,
     best: bool,
     knee: bool,
@@ -194,6 +196,7 @@ impl Swept {
             precision: score.and_then(|score| score.precision),
             recall: score.and_then(|score| score.recall),
             median_lead_s: score.and_then(|score| score.median_lead_ms).map(seconds),
+            units_blind: forecast.blind.as_ref().map_or(0, |blind| blind.n_units),
             in_force: self.in_force == Some(idx),
             best: self.best.contains(&idx),
             knee: self.knee == Some(idx),
@@ -241,6 +244,15 @@ fn print(args: &SweepArgs, swept: &Swept) -> anyhow::Result<()> {
         swept.from,
         swept.until
     ));
+    // Of all combinations alike.
+    let blind = swept
+        .tried
+        .first()
+        .and_then(|tried| tried.forecast.blind.as_ref());
+    if let Some(blind) = blind {
+        let why = words::no_verdict(blind.n_units, &blind.never_known);
+        note(format!("no verdict {why}"));
+    }
     if swept.best.is_empty() {
         note("no failure is known in this span, so nothing says which is best");
         if shown.len() < n_shown {
@@ -294,43 +306,53 @@ fn of_files(args: &SweepArgs, map: &Path) -> Result<Swept, Stop> {
     say_what_is_unknown(&in_force.rule, &map);
     let classes = classes(&args.class, &units, &variants, &map, span)?;
     super::conflicts::say(&units, &args.files, &map);
-    let alerts = judge_all(&mut units, &variants, map.catalogue(), &classes);
+    let (alerts, silences) = judge_all(&mut units, &variants, map.catalogue(), &classes);
+    // Parameters are known always, so what left one without a verdict left all.
+    let first = variants.first().map(|first| &first.rule.reference);
+    let blind = first.and_then(|first| judged_on.blind(first, &silences));
     let tried = grid
         .into_iter()
         .zip(&variants)
         .map(|(values, variant)| {
             let version = &variant.rule.reference.version;
             let alerts = alerts.get(version).map_or(&[][..], Vec::as_slice);
-            Tried {
-                values,
-                forecast: forecast(alerts, span.0, span.1, judged_on.n_units(), &truth)
-                    .covering(judged_on.covered_ms),
-            }
+            let mut forecast = forecast(alerts, span.0, span.1, judged_on.n_units(), &truth)
+                .covering(judged_on.covered_ms);
+            forecast.blind.clone_from(&blind);
+            Tried { values, forecast }
         })
         .collect();
     Ok(Swept::new(&in_force.rule, tried, span))
 }
 
-/// One pass over the data by all variants; alerts by version.
+type ByVersion = HashMap<String, Vec<WouldRing>>;
+
+/// One pass over the data by all variants: alerts by version, and where the first had no verdict.
 fn judge_all(
     units: &mut Units,
     variants: &[EffectiveRule],
     catalogue: &wheeltap_catalogue::Catalogue,
     classes: &ByClass,
-) -> HashMap<String, Vec<WouldRing>> {
-    let mut alerts: HashMap<String, Vec<WouldRing>> = HashMap::new();
+) -> (ByVersion, Vec<(UnitId, NoVerdict)>) {
+    let mut alerts = ByVersion::new();
+    let mut silences = Vec::new();
+    let first = variants.first().map(|first| &first.rule.reference);
     let bar = count_bar(units.len() as u64, "judging", "units");
     for (unit, read) in units {
-        for occurrence in judge(unit, read, variants, catalogue, classes).occurrences() {
+        let judgement = judge(unit, read, variants, catalogue, classes);
+        for occurrence in judgement.occurrences() {
             if let Some(alert) = would_ring(unit, &occurrence) {
                 let version = occurrence.rule.version;
                 alerts.entry(version).or_default().push(alert);
             }
         }
+        let silent = judgement.without_verdict.into_iter();
+        let silent = silent.filter(|silence| Some(&silence.rule) == first);
+        silences.extend(silent.map(|silence| (unit.clone(), silence)));
         bar.inc(1);
     }
     bar.finish_and_clear();
-    alerts
+    (alerts, silences)
 }
 
 fn of_service(args: &SweepArgs) -> Result<Swept, Stop> {

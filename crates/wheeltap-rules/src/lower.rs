@@ -3,12 +3,13 @@
 mod calls;
 mod operators;
 
-use crate::outcomes::{Domain, outcomes};
+use crate::outcomes::{Domain, WindowEnd, outcomes};
 use crate::problem::{Findings, Place, arguments, suggestion};
 use crate::program::{Builder, MAX_OPS, Op, Program, Reg};
 use crate::reads::Placed;
 use crate::syntax::{Block, Function, Kind, Node, Step, Tree, kind_words};
 use crate::units::{Clash, Measure, Range};
+use crate::{Condition, Read, Statistic};
 
 /// The verdict functions with what each decides.
 pub(crate) const VERDICTS: [(&str, &str); 4] = [
@@ -69,6 +70,8 @@ pub(crate) struct Lower<'a> {
     pub called: Vec<String>,
     builder: Builder,
     names: Vec<(String, Value)>,
+    /// Tests around what is lowered, with how each came out there.
+    path: Vec<(Reg, bool)>,
     calls: Vec<String>,
     nodes: usize,
 }
@@ -89,6 +92,7 @@ impl<'a> Lower<'a> {
             called: Vec::new(),
             builder: Builder::default(),
             names: Vec::new(),
+            path: Vec::new(),
             calls: Vec::new(),
             nodes: 0,
         }
@@ -113,6 +117,7 @@ impl<'a> Lower<'a> {
         self.builder = Builder::default();
         self.names = vec![(param.clone(), Value::Seen)];
         self.calls = vec![function.name.clone()];
+        self.path.clear();
         self.nodes = 0;
         let result = self.block(&function.body, true);
         let reg = match result {
@@ -269,8 +274,9 @@ impl<'a> Lower<'a> {
                             self.steps(rest, node.place, true);
                             return Value::Refused;
                         };
-                        let then = self.block(then, true);
-                        let otherwise = self.steps(rest, node.place, true);
+                        let then = self.where_it_is(test, true, |lower| lower.block(then, true));
+                        let otherwise = self
+                            .where_it_is(test, false, |lower| lower.steps(rest, node.place, true));
                         return self.choose(test, then, otherwise, node.place);
                     }
                     self.refuse_unused(node);
@@ -362,7 +368,10 @@ impl<'a> Lower<'a> {
             Kind::If(parts) => {
                 let (test, then, otherwise) = &**parts;
                 let test = self.test(test);
-                let then = self.block(then, tail);
+                let then = match test {
+                    Some(test) => self.where_it_is(test, true, |lower| lower.block(then, tail)),
+                    None => self.block(then, tail),
+                };
                 let Some(otherwise) = otherwise else {
                     self.findings.refuse(
                         node.place,
@@ -372,11 +381,12 @@ impl<'a> Lower<'a> {
                     );
                     return Value::Refused;
                 };
-                let otherwise = self.block(otherwise, tail);
-                match test {
-                    Some(test) => self.choose(test, then, otherwise, node.place),
-                    None => Value::Refused,
-                }
+                let Some(test) = test else {
+                    self.block(otherwise, tail);
+                    return Value::Refused;
+                };
+                let otherwise = self.where_it_is(test, false, |lower| lower.block(otherwise, tail));
+                self.choose(test, then, otherwise, node.place)
             }
             Kind::Call(name, args) => self.call(name, args, node.place),
             Kind::Block(block) => self.block(block, tail),
@@ -488,6 +498,37 @@ impl<'a> Lower<'a> {
         }
     }
 
+    /// Lowers what is looked at only where a test came out so.
+    fn where_it_is(
+        &mut self,
+        test: Reg,
+        is: bool,
+        lower: impl FnOnce(&mut Self) -> Value,
+    ) -> Value {
+        self.path.push((test, is));
+        let value = lower(self);
+        self.path.pop();
+        value
+    }
+
+    /// Whether a test can come out so where the tests around it came out as they must.
+    fn may_be(&self, test: Reg, is: bool) -> bool {
+        let mut builder = self.builder.clone();
+        let side = |builder: &mut Builder, (reg, is): (Reg, bool)| {
+            if is { reg } else { builder.push(Op::Not(reg)) }
+        };
+        let mut all = side(&mut builder, (test, is));
+        for around in &self.path {
+            let around = side(&mut builder, *around);
+            all = builder.push(Op::And(around, all));
+        }
+        if builder.overflowed() {
+            return true;
+        }
+        let program = builder.finish(all);
+        outcomes(program.ops(), program.result(), &domains(self.inputs)).yes
+    }
+
     fn test(&mut self, test: &Node) -> Option<Reg> {
         let before = self.findings.problems.len();
         let value = self.node(test, false);
@@ -500,6 +541,13 @@ impl<'a> Lower<'a> {
             if let Some(says) = found.only() {
                 self.refuse_test(test.place, says);
                 return None;
+            }
+            if !self.path.is_empty() {
+                match (self.may_be(reg, true), self.may_be(reg, false)) {
+                    (true, false) => self.refuse_decided(test.place, "true"),
+                    (false, true) => self.refuse_decided(test.place, "false"),
+                    _ => {}
+                }
             }
         }
         Some(reg)
@@ -516,6 +564,21 @@ impl<'a> Lower<'a> {
             format!("a test that is always {says}"),
             dead,
             "test something that is seen, or keep only the branch that is taken",
+        );
+    }
+
+    /// A test that those around it leave one way.
+    fn refuse_decided(&mut self, place: Place, says: &str) {
+        let dead = if says == "true" {
+            "the branch after else is never taken"
+        } else {
+            "the first branch is never taken"
+        };
+        self.findings.refuse(
+            place,
+            format!("a test that is always {says} here"),
+            format!("what was tested before leaves it no other way, so {dead}"),
+            "test something that is still open, or keep only the branch that is taken",
         );
     }
 
@@ -559,8 +622,40 @@ pub(crate) fn domains(inputs: &[Placed]) -> Vec<Domain> {
     let domain = |placed: &Placed| Domain {
         range: placed.bounds,
         flag: placed.input.ucum.is_empty(),
+        end: end_of_window(placed, inputs),
     };
     inputs.iter().map(domain).collect()
+}
+
+/// Of a least or greatest value: which window it is of, by the first input that is one of the same, and which it is.
+fn end_of_window(placed: &Placed, inputs: &[Placed]) -> Option<(usize, WindowEnd)> {
+    let (window, end) = window_and_end(&placed.input.read)?;
+    let is_same = |other: &Placed| {
+        window_and_end(&other.input.read).is_some_and(|(other, _)| other == window)
+    };
+    Some((inputs.iter().position(is_same)?, end))
+}
+
+type OfWindow<'a> = (&'a str, i64, i64, &'a [Condition]);
+
+fn window_and_end(read: &Read) -> Option<(OfWindow<'_>, WindowEnd)> {
+    let Read::Window {
+        channel,
+        statistic,
+        window_ms,
+        pane_ms,
+        min_share: _,
+        during,
+    } = read
+    else {
+        return None;
+    };
+    let end = match statistic {
+        Statistic::Min => WindowEnd::Least,
+        Statistic::Max => WindowEnd::Greatest,
+        _ => return None,
+    };
+    Some(((channel, *window_ms, *pane_ms, during), end))
 }
 
 fn step_place(step: &Step) -> Place {

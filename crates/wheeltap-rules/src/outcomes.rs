@@ -18,6 +18,26 @@ const MOST_STEPS: usize = 300_000;
 pub(crate) struct Domain {
     pub range: Range,
     pub flag: bool,
+    /// Of the least and the greatest value of a window: which window, by a number, and which of them.
+    pub end: Option<(usize, WindowEnd)>,
+}
+
+/// The least or the greatest value of a window: the one is never over the other.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
+pub(crate) enum WindowEnd {
+    Least,
+    Greatest,
+}
+
+/// How the least and the greatest value of one window lie to each other.
+pub(crate) fn never_is(a: &Domain, b: &Domain) -> Option<Ordering> {
+    let ((a_of, a), (b_of, b)) = (a.end?, b.end?);
+    match a.cmp(&b) {
+        _ if a_of != b_of => None,
+        Ordering::Equal => None,
+        Ordering::Less => Some(Ordering::Greater),
+        Ordering::Greater => Some(Ordering::Less),
+    }
 }
 
 /// What was found possible.
@@ -118,6 +138,11 @@ impl Span {
         high: f64::MAX,
         known: true,
         unknown: true,
+    };
+    const NOTHING: Self = Self {
+        known: false,
+        unknown: false,
+        ..Self::ANYTHING
     };
     const UNKNOWN: Self = Self {
         known: false,
@@ -275,7 +300,7 @@ impl<'a> Search<'a> {
             Op::And(a, b) => and(at(a), at(b)),
             Op::Or(a, b) => not(and(not(at(a)), not(at(b)))),
             Op::Less(..) | Op::LessOrEqual(..) | Op::Equal(..) | Op::NotEqual(..) => {
-                compared(op, &at, case)
+                self.compared(op, &at, case)
             }
             Op::Select(test, then, otherwise) => {
                 let test = at(test);
@@ -298,6 +323,55 @@ impl<'a> Search<'a> {
                 of_three(FUNCTIONS[usize::from(function)].name, [at(a), at(b), at(c)])
             }
             _ => arithmetic(op, &at),
+        }
+    }
+
+    /// How the first of two inputs never lies to the second.
+    fn never_is(&self, a: Reg, b: Reg) -> Option<Ordering> {
+        let domain = |reg: Reg| match self.ops[usize::from(reg)] {
+            Op::Input(idx) => self.inputs.get(usize::from(idx)),
+            _ => None,
+        };
+        never_is(domain(a)?, domain(b)?)
+    }
+
+    fn compared(&self, op: Op, at: &impl Fn(Reg) -> Span, case: &Case) -> Span {
+        let (Op::Less(a, b) | Op::LessOrEqual(a, b) | Op::Equal(a, b) | Op::NotEqual(a, b)) = op
+        else {
+            return Span::ANYTHING;
+        };
+        let (left, right) = (at(a), at(b));
+        let unknown = left.unknown || right.unknown;
+        if !left.known || !right.known {
+            return Span::UNKNOWN;
+        }
+        let never = self.never_is(a, b);
+        let (less, equal, greater) = match order_in(case, a, b) {
+            Said::Unknown => return Span::UNKNOWN,
+            Said::Is(is) if Some(is) == never => return Span::NOTHING,
+            Said::Is(is) => (
+                is == Ordering::Less,
+                is == Ordering::Equal,
+                is == Ordering::Greater,
+            ),
+            Said::Nothing if a == b => (false, true, false),
+            Said::Nothing => {
+                let touch = left.low <= right.high && right.low <= left.high;
+                let more = left.high > right.low;
+                let less = left.low < right.high;
+                let may = |is| never != Some(is);
+                (
+                    less && may(Ordering::Less),
+                    touch,
+                    more && may(Ordering::Greater),
+                )
+            }
+        };
+        match op {
+            Op::Less(..) => Span::flag(less, equal || greater, unknown),
+            Op::LessOrEqual(..) => Span::flag(less || equal, greater, unknown),
+            Op::Equal(..) => Span::flag(equal, less || greater, unknown),
+            _ => Span::flag(less || greater, equal, unknown),
         }
     }
 
@@ -488,37 +562,6 @@ fn and(a: Span, b: Span) -> Span {
         a.may(false) || b.may(false),
         (a.unknown && not_false(b)) || (b.unknown && not_false(a)),
     )
-}
-
-fn compared(op: Op, at: &impl Fn(Reg) -> Span, case: &Case) -> Span {
-    let (Op::Less(a, b) | Op::LessOrEqual(a, b) | Op::Equal(a, b) | Op::NotEqual(a, b)) = op else {
-        return Span::ANYTHING;
-    };
-    let (left, right) = (at(a), at(b));
-    let unknown = left.unknown || right.unknown;
-    if !left.known || !right.known {
-        return Span::UNKNOWN;
-    }
-    let (less, equal, greater) = match order_in(case, a, b) {
-        Said::Unknown => return Span::UNKNOWN,
-        Said::Is(is) => (
-            is == Ordering::Less,
-            is == Ordering::Equal,
-            is == Ordering::Greater,
-        ),
-        Said::Nothing if a == b => (false, true, false),
-        Said::Nothing => {
-            let touch = left.low <= right.high && right.low <= left.high;
-            let more = left.high > right.low;
-            (left.low < right.high, touch, more)
-        }
-    };
-    match op {
-        Op::Less(..) => Span::flag(less, equal || greater, unknown),
-        Op::LessOrEqual(..) => Span::flag(less || equal, greater, unknown),
-        Op::Equal(..) => Span::flag(equal, less || greater, unknown),
-        _ => Span::flag(less || greater, equal, unknown),
-    }
 }
 
 /// What a case says of two values.

@@ -228,7 +228,7 @@ impl Program {
 }
 
 /// Builds one program, operation by operation.
-#[derive(Default)]
+#[derive(Clone, Default)]
 pub(crate) struct Builder {
     ops: Vec<Op>,
     overflowed: bool,

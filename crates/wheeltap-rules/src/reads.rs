@@ -75,7 +75,7 @@ pub(crate) fn read(
         about,
         env,
         findings,
-        axles: axle_count(about, env),
+        most_axles: most_axles(about, env),
     };
     let (mut placed, mut refused) = (Vec::new(), Vec::new());
     for (name, place, node) in entries {
@@ -87,23 +87,21 @@ pub(crate) fn read(
     (placed, refused)
 }
 
-/// How many axles the channels must exist for: the most of any class the rule is for.
-fn axle_count(about: &about::Read, env: &Environment) -> usize {
+/// The most axles of any class the rule is for; `None` where none of them is in the catalogue.
+fn most_axles(about: &about::Read, env: &Environment) -> Option<usize> {
     let classes = &about.applies.classes;
     env.catalogue
         .classes()
         .filter(|class| classes.is_empty() || classes.contains(&class.name))
         .map(|class| class.axles.len())
         .max()
-        .unwrap_or(0)
-        .max(1)
 }
 
 pub(crate) struct Planner<'a> {
     about: &'a about::Read,
     env: &'a Environment<'a>,
     pub findings: &'a mut Findings,
-    axles: usize,
+    most_axles: Option<usize>,
 }
 
 impl<'a> Planner<'a> {
@@ -233,7 +231,9 @@ impl<'a> Planner<'a> {
     /// The channel of this name, or of axle 1 when it is a pattern whose every axle exists.
     pub(crate) fn channel(&mut self, written: &str, place: Place) -> Option<&'a ChannelDef> {
         if !written.contains("{axle}") {
-            return self.existing(written, written, place);
+            let found = self.existing(written, written, place)?;
+            self.warn_axle(written, place);
+            return Some(found);
         }
         if self.about.for_each.is_none() {
             self.findings.refuse(
@@ -245,7 +245,8 @@ impl<'a> Planner<'a> {
             return None;
         }
         let mut first: Option<&ChannelDef> = None;
-        for axle in 1..=self.axles {
+        // Channels must exist for each axle that some unit has.
+        for axle in 1..=self.most_axles.unwrap_or(1).max(1) {
             let name = written.replace("{axle}", &axle.to_string());
             let def = self.existing(&name, written, place)?;
             let alike = first.is_none_or(|first| first.ucum == def.ucum && first.kind == def.kind);
@@ -261,6 +262,24 @@ impl<'a> Planner<'a> {
             first = first.or(Some(def));
         }
         first
+    }
+
+    /// Of an axle that no unit of the rule has nothing comes.
+    fn warn_axle(&mut self, name: &str, place: Place) {
+        let words: Vec<&str> = name.split('.').collect();
+        let numbers = words.windows(2).filter(|pair| pair[0] == "axle");
+        let numbers = numbers.filter_map(|pair| pair[1].parse::<usize>().ok());
+        let (Some(axle), Some(most)) = (numbers.max(), self.most_axles) else {
+            return;
+        };
+        if axle > most {
+            self.findings.warn(
+                place,
+                format!("{name} of units with {most} axles"),
+                format!("no class that the rule is for has an axle {axle}, so nothing comes of it"),
+                "name an axle that is there, or the classes that have it in applies",
+            );
+        }
     }
 
     fn existing(&mut self, name: &str, written: &str, place: Place) -> Option<&'a ChannelDef> {

@@ -223,6 +223,12 @@ pub fn reference() -> String {
     say(
         "time of each good sample of the first channel named under `of`, or where a test over time ends.",
     );
+    say(
+        "The others are taken as they were last, at most a held channel's hold or a sampled one's silent",
+    );
+    say(
+        "time before, so `last()` of it may rest on samples that are older than its own time by so much.",
+    );
     say("");
     say("| channel | unit | what | formula | of | published by |");
     say("|---|---|---|---|---|---|");

@@ -362,6 +362,10 @@ fn refuse_parse_error(
     let at = place(position).unwrap_or_else(end);
     let mend = match error {
         _ if at >= end() => "close every brace and parenthesis".to_owned(),
+        ParseErrorType::MissingToken(token, _) if token == "," => {
+            "put , here; or, where a text should stand, put it in double quotes, and no such quote in it"
+                .to_owned()
+        }
         ParseErrorType::MissingToken(token, _) => format!("put {token} here"),
         ParseErrorType::DuplicatedProperty(name) => format!("keep one {name}"),
         ParseErrorType::FnDuplicatedDefinition(name, _) => format!("keep one fn {name}"),
@@ -369,6 +373,17 @@ fn refuse_parse_error(
             "take it away: a rule reaches no other file and is reached by none".to_owned()
         }
         ParseErrorType::Reserved(word) => format!("choose another word than {word}"),
+        ParseErrorType::BadInput(LexError::MalformedChar(_)) => {
+            "write texts in double quotes, such as \"5 min\"".to_owned()
+        }
+        ParseErrorType::BadInput(LexError::UnterminatedString) => {
+            "close the text with a double quote on its line".to_owned()
+        }
+        ParseErrorType::BadInput(LexError::UnexpectedInput(text))
+            if text.starts_with(['\u{201c}', '\u{201d}', '\u{201e}', '\u{2018}', '\u{2019}']) =>
+        {
+            "write texts in straight double quotes, such as \"5 min\"".to_owned()
+        }
         ParseErrorType::BadInput(LexError::UnexpectedInput(text)) if !text.is_ascii() => {
             "write names with ASCII letters, digits and _, a letter first; other text goes in \
              quotes"

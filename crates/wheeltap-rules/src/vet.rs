@@ -165,6 +165,16 @@ fn check(
         }
     };
     let about: Option<About> = about.about;
+    if let Some(function) = find("suppress")
+        && about.as_ref().is_some_and(|about| about.safety)
+    {
+        findings.refuse(
+            function.place,
+            "suppress() in a safety rule",
+            "what warns of danger is never suppressed, so it is never asked",
+            "take it away, or let raise() or tested() leave out what is no danger",
+        );
+    }
     Some(Rule {
         reference: RuleRef {
             name: name?,

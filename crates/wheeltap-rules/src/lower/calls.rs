@@ -40,7 +40,17 @@ impl Lower<'_> {
             );
             return Value::Refused;
         }
-        if self.calls.iter().any(|open| open == name) || self.calls.len() > MAX_CALLS {
+        let calls_itself = self.calls.iter().any(|open| open == name);
+        if !calls_itself && self.calls.len() > MAX_CALLS {
+            self.findings.refuse(
+                place,
+                format!("{name}() within {MAX_CALLS} other helpers"),
+                "helpers are put in place of their calls, and one within the other only so deep",
+                "put some of them together, or say judge: \"script\" in about()",
+            );
+            return Value::Refused;
+        }
+        if calls_itself {
             self.findings.refuse(
                 place,
                 format!("{name}() calls itself"),

@@ -1,12 +1,15 @@
 //! Operators: what their sides may be, and what comes of units and ranges.
 
-use super::{Lower, Number, Value};
+use super::{Lower, Number, Value, domains};
 use crate::functions;
+use crate::outcomes::never_is;
 use crate::problem::Place;
 use crate::program::{Op, Reg};
 use crate::reads::Bound;
 use crate::syntax::{Binary, MAX_WHOLE, Node, Unary};
 use crate::units::{ANYTHING, Range, corners};
+use crate::{Read, Statistic};
+use std::cmp::Ordering;
 
 impl Lower<'_> {
     pub(super) fn unary(&mut self, operator: Unary, of: &Node, place: Place) -> Value {
@@ -82,6 +85,7 @@ impl Lower<'_> {
                 return Value::Refused;
             }
             self.check_ranges(operator, &a, &b, place);
+            self.warn_exact(operator, &a, &b, place);
         }
         match operator {
             Binary::Less => self.flag(Op::Less(a.reg, b.reg)),
@@ -101,8 +105,16 @@ impl Lower<'_> {
         if self.calls.len() > 1 || (constant(a) && constant(b)) {
             return;
         }
-        let (always, never) = decided(operator, a.range, b.range);
-        let (why, by_range) = self.why_decided(a, b);
+        let by_ends = self.decided_by_ends(operator, a, b);
+        let (always, never) = by_ends.unwrap_or_else(|| decided(operator, a.range, b.range));
+        let (why, by_range) = match by_ends {
+            Some(_) => {
+                let why =
+                    "the least value of a window is never over the greatest of the same window";
+                (why.to_owned(), false)
+            }
+            None => self.why_decided(a, b),
+        };
         if never {
             let mend = if by_range {
                 "mend the limit, or the channel's range in the catalogue"
@@ -121,6 +133,61 @@ impl Lower<'_> {
         } else {
             self.warn_promised(operator, a, b, place);
         }
+    }
+
+    /// What a comparison of the least with the greatest value of one window says, where that is always the same.
+    fn decided_by_ends(&self, operator: Binary, a: &Number, b: &Number) -> Option<(bool, bool)> {
+        let domains = domains(self.inputs);
+        let domain = |number: &Number| match self.builder.op(number.reg) {
+            Some(Op::Input(idx)) => domains.get(usize::from(idx)),
+            _ => None,
+        };
+        let never = never_is(domain(a)?, domain(b)?)?;
+        match (operator, never) {
+            (Binary::Less, Ordering::Less) | (Binary::Greater, Ordering::Greater) => {
+                Some((false, true))
+            }
+            (Binary::LessOrEqual, Ordering::Greater) | (Binary::GreaterOrEqual, Ordering::Less) => {
+                Some((true, false))
+            }
+            _ => None,
+        }
+    }
+
+    /// Warns where what is computed from many samples is to be exactly one number.
+    fn warn_exact(&mut self, operator: Binary, a: &Number, b: &Number, place: Place) {
+        let input = |number: &Number| match self.builder.op(number.reg) {
+            Some(Op::Input(idx)) => self.inputs.get(usize::from(idx)),
+            _ => None,
+        };
+        let constant = |number: &Number| self.builder.constant(number.reg);
+        let sides = (input(a), constant(b), input(b), constant(a));
+        let ((Some(placed), Some(limit), ..) | (.., Some(placed), Some(limit))) = sides else {
+            return;
+        };
+        // The ends of what it can be are reached where all samples are alike, and so is no change.
+        let is_inside = placed.bounds.0 < limit && limit < placed.bounds.1 && limit != 0.0;
+        if !matches!(operator, Binary::Equal | Binary::NotEqual)
+            || self.calls.len() > 1
+            || !is_inside
+            || !is_computed(&placed.input.read)
+        {
+            return;
+        }
+        let (says, name) = if operator == Binary::Equal {
+            ("hardly ever holds", &placed.input.name)
+        } else {
+            ("holds nearly always", &placed.input.name)
+        };
+        self.findings.warn(
+            place,
+            format!("a comparison with exactly {limit} {says}"),
+            format!(
+                "{} is computed from many samples, and seldom is one number to the last digit",
+                placed.input.text
+            ),
+            format!("leave room, such as abs(seen.{name} - {limit:?}) < 0.5, or read last(..)"),
+        );
     }
 
     /// What the sides can be, why, and whether a range in the catalogue has to do with it.
@@ -233,6 +300,31 @@ impl Lower<'_> {
             },
         };
         self.number(op, whole, measure, range)
+    }
+}
+
+/// Whether what is read is worked out of samples, and not one of them.
+fn is_computed(read: &Read) -> bool {
+    match read {
+        Read::Window { statistic, .. } => matches!(
+            statistic,
+            Statistic::Mean
+                | Statistic::StdDev
+                | Statistic::Slope
+                | Statistic::SlopeError
+                | Statistic::Rate
+                | Statistic::Integral
+                | Statistic::MovingRange
+                | Statistic::Ewma(_)
+                | Statistic::EwmaScore { .. }
+                | Statistic::RobustScore { .. }
+                | Statistic::RobustSlope
+                | Statistic::TrendZ
+                | Statistic::TrendP
+        ),
+        Read::Healthy { .. } | Read::Class { .. } => true,
+        Read::Mates { window, .. } => is_computed(window),
+        Read::InState(_) | Read::InRole(_) | Read::PartNumber | Read::Param(_) => false,
     }
 }
 

@@ -1,7 +1,7 @@
 //! Inputs that measure a unit by a stretch in which it was healthy.
 
 use super::arguments::HALF;
-use super::window::difference_ucum;
+use super::window::{difference_ucum, is_filled};
 use super::{Arg, Bound, Fits, Placed, Planner, Reader, UnitOf};
 use crate::about::{Entries, refuse_kind, span, text};
 use crate::problem::{Place, arguments, one_of, suggestion};
@@ -99,10 +99,11 @@ impl<'a> Planner<'a> {
         let (first, (window_ms, window_place)) = (*defs.first()?, said.window?);
         let tick_ms = self.about.tick_ms.unwrap_or(1_000);
         let most_panes = Statistic::Mean.most_panes();
+        let fits = |ms: i64| is_filled(ms, tick_ms, most_panes);
+        self.check_retention(window_ms, window_place, fits)?;
         for def in &defs {
             self.check_window((window_ms, most_panes), tick_ms, def, window_place)?;
         }
-        self.check_retention(window_ms, window_place)?;
         let (healthy, healthy_place) = said.healthy?;
         self.check_rows(healthy, window_ms, tick_ms, defs.len(), healthy_place)?;
         let channels: Vec<String> = said.channels.iter().map(|(c, _)| (*c).to_owned()).collect();

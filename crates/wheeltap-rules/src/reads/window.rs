@@ -51,6 +51,13 @@ impl Planner<'_> {
         };
         let window_place = parts.window.map_or(place, |(_, window_place)| window_place);
         let most_panes = statistic.most_panes();
+        let past_ms = parts.past.map_or(0, |(past_ms, _)| past_ms);
+        let furthest_place = parts
+            .past
+            .map_or(window_place, |(_, past_place)| past_place);
+        // First, so that no window is offered that samples are not kept for.
+        let fits = |ms: i64| past_ms > 0 || is_filled(ms, tick_ms, most_panes);
+        self.check_retention(window_ms.saturating_add(past_ms), furthest_place, fits)?;
         if said {
             self.check_window((window_ms, most_panes), tick_ms, def, window_place)?;
         }
@@ -66,11 +73,6 @@ impl Planner<'_> {
         if let Some((past_ms, past_place)) = parts.past {
             self.check_window((past_ms, most_panes), tick_ms, def, past_place)?;
         }
-        let past_ms = parts.past.map_or(0, |(past_ms, _)| past_ms);
-        let furthest_place = parts
-            .past
-            .map_or(window_place, |(_, past_place)| past_place);
-        self.check_retention(window_ms.saturating_add(past_ms), furthest_place)?;
         let ucum = input_ucum(reader.unit, def, parts.field.as_ref());
         let mut words = vec![written.to_owned()];
         words.extend(parts.numbers.iter().map(f64::to_string));
@@ -110,16 +112,16 @@ impl Planner<'_> {
         def: &ChannelDef,
         place: Place,
     ) -> Option<()> {
-        let pane_of = |length| pane_ms(tick_ms, length, most_panes);
-        let pane = pane_of(window_ms);
-        if window_ms % pane != 0 {
+        let pane = pane_ms(tick_ms, window_ms, most_panes);
+        if !is_filled(window_ms, tick_ms, most_panes) {
             let below = (1..=window_ms / pane)
                 .rev()
                 .map(|panes| panes * pane)
-                .find(|length| length % pane_of(*length) == 0);
+                .find(|length| is_filled(*length, tick_ms, most_panes));
             let above = (window_ms / pane + 1..window_ms / pane + 400)
                 .map(|panes| panes * pane)
-                .find(|length| length % pane_of(*length) == 0);
+                .find(|length| is_filled(*length, tick_ms, most_panes))
+                .filter(|length| self.needed_ms(*length) <= self.env.raw_retention_ms);
             let near: Vec<String> = below.into_iter().chain(above).map(format_span).collect();
             self.findings.refuse(
                 place,
@@ -283,14 +285,23 @@ impl Planner<'_> {
         );
     }
 
-    pub(super) fn check_retention(&mut self, window_ms: i64, place: Place) -> Option<()> {
-        let kept = self.env.raw_retention_ms;
-        let needed = self
-            .env
+    /// For how long samples must be kept for a window of this length.
+    fn needed_ms(&self, window_ms: i64) -> i64 {
+        self.env
             .settlement_horizon_ms
             .saturating_add(window_ms)
-            .saturating_add(self.about.longest_delay_ms);
-        if needed <= kept {
+            .saturating_add(self.about.longest_delay_ms)
+    }
+
+    /// Refuses a window that samples are not kept for; `fits` says which others could be.
+    pub(super) fn check_retention(
+        &mut self,
+        window_ms: i64,
+        place: Place,
+        fits: impl Fn(i64) -> bool,
+    ) -> Option<()> {
+        let kept = self.env.raw_retention_ms;
+        if self.needed_ms(window_ms) <= kept {
             return Some(());
         }
         let room_ms = kept - self.env.settlement_horizon_ms;
@@ -310,7 +321,12 @@ impl Planner<'_> {
             }
             _ => {
                 let what = format!("a window of {}", format_span(window_ms));
-                (place, what, room_ms - delay_ms)
+                let room_ms = room_ms - delay_ms;
+                let days = (0..=room_ms / DAY_MS).rev().map(|days| days * DAY_MS);
+                let most = std::iter::once(room_ms)
+                    .chain(days)
+                    .find(|ms| *ms > 0 && fits(*ms));
+                (place, what, most.unwrap_or(0))
             }
         };
         let mend = if most > 0 {
@@ -321,6 +337,11 @@ impl Planner<'_> {
         self.findings.refuse(place, what, why, mend);
         None
     }
+}
+
+/// Whether a window is filled evenly by the panes that it is made of.
+pub(super) fn is_filled(window_ms: i64, tick_ms: i64, most_panes: i64) -> bool {
+    window_ms % pane_ms(tick_ms, window_ms, most_panes) == 0
 }
 
 /// Without a window `last` looks back the channel's silent time or hold, in whole panes.

@@ -531,3 +531,61 @@ fn no_rule_has_more_inputs_than_an_alert_has_room_for() {
         "at most 64",
     );
 }
+
+// What is offered in place of a window is one that the rule can have.
+#[test]
+fn a_mend_of_a_window_is_a_window() {
+    let with = |statistic: &str, window: &str| {
+        format!(
+            "{ABOUT}fn reads() {{ #{{ x: {statistic}(\"engine.oil.temperature\", \"{window}\") }} }}\nfn raise(seen) {{ seen.x > 0.001 }}\n"
+        )
+    };
+    for statistic in ["mean", "robust_slope"] {
+        for window in [
+            "400 d", "1000 d", "76 d", "1819 h", "1825 h", "4567 min", "100001 s",
+        ] {
+            let found = problems(&with(statistic, window));
+            let [problem] = found.as_slice() else {
+                assert_eq!(found, [], "{statistic} {window}");
+                continue;
+            };
+            let mend = problem
+                .mend
+                .trim_start_matches("use ")
+                .trim_start_matches("at most ");
+            let offered = mend.split(", or keep").next().unwrap_or_default();
+            for offered in offered.split(" or ") {
+                assert_eq!(problems(&with(statistic, offered)), [], "{problem}");
+            }
+        }
+    }
+}
+
+#[test]
+fn an_axle_that_no_unit_has_is_doubtful() {
+    let classes = |text: &str| {
+        let mut catalogue = Catalogue::builtin();
+        catalogue.extend("classes.toml", text).unwrap();
+        catalogue
+    };
+    let warned = |catalogue: &Catalogue, applies: &str| -> Vec<String> {
+        let about = ABOUT.replacen("title:", &format!("{applies}title:"), 1);
+        let source = format!(
+            "{about}fn reads() {{ #{{ x: mean(\"traction.axle.7.speed\", \"5 min\") }} }}\nfn raise(seen) {{ seen.x > 3.0 }}\n"
+        );
+        let vetted = vet("rule.rhai", &source, &Environment::new(catalogue));
+        assert_eq!(vetted.problems, []);
+        vetted.warnings.iter().map(ToString::to_string).collect()
+    };
+    let both = classes(
+        "[[class]]\nname = \"Marten\"\naxles = 6\n[[class]]\nname = \"Otter\"\naxles = 8\n",
+    );
+    let said = warned(&both, "applies: #{ class: [\"Marten\"] }, ");
+    assert!(
+        said.len() == 1 && said[0].contains("traction.axle.7.speed of units with 6 axles"),
+        "{said:#?}"
+    );
+    assert_eq!(warned(&both, ""), [] as [&str; 0]);
+    // Where no class is known, nothing is known of axles.
+    assert_eq!(warned(&Catalogue::builtin(), ""), [] as [&str; 0]);
+}

@@ -454,3 +454,127 @@ fn raise(seen) {{
     let found = problems(&source);
     assert!(found.is_empty(), "{found:?}");
 }
+
+#[test]
+fn a_test_that_those_around_it_decide_is_told() {
+    let mut table = Table::default();
+    for (body, words) in [
+        (
+            "if seen.oil > 90.0 { if seen.oil ^< 80.0 { seen.working } else { seen.coolant > 70.0 } } else { false }",
+            "always false here",
+        ),
+        (
+            "if seen.oil > 90.0 { false } else { if seen.oil ^<= 95.0 { seen.working } else { true } }",
+            "always true here",
+        ),
+        (
+            "if seen.oil > 90.0 { return seen.working; } if seen.oil ^> 95.0 { return true; } seen.coolant > 70.0",
+            "the first branch is never taken",
+        ),
+        (
+            "if seen.oil > 90.0 { seen.working } else if seen.oil > 80.0 { true } else if seen.oil ^> 85.0 { seen.working } else { false }",
+            "always false here",
+        ),
+    ] {
+        table.raise(&format!("fn raise(seen) {{ {body} }}"), words);
+    }
+    // What is open yet is a test, and so is one in a helper, which others may call otherwise.
+    for body in [
+        "if seen.oil > 90.0 { if seen.oil < 95.0 { seen.working } else { true } } else { false }",
+        "if seen.oil > 90.0 { seen.working } else if seen.oil > 80.0 { true } else { seen.coolant > 99.0 }",
+        "if seen.oil > 90.0 { warm(seen.oil) } else { seen.working && warm(seen.oil) }",
+    ] {
+        let helper = "fn warm(oil) { if oil > 80.0 { true } else { false } }";
+        let source = format!("{ABOUT}{READS}fn raise(seen) {{ {body} }}\n{helper}\n");
+        assert_eq!(problems(&source), [], "{body}");
+    }
+}
+
+#[test]
+fn the_least_of_a_window_is_never_over_its_greatest() {
+    let oil = "\"engine.oil.temperature\"";
+    let reads = format!(
+        "fn reads() {{ #{{ low: min({oil}, \"5 min\"), high: max({oil}, \"5 min\"), other: max({oil}, \"6 min\"), on: in_state(\"working\") }} }}\n"
+    );
+    let mut table = Table::default();
+    for raise in [
+        "seen.low ^> seen.high",
+        "seen.high ^< seen.low",
+        "seen.on && seen.low ^> seen.high",
+    ] {
+        let source = format!("{ABOUT}{reads}fn raise(seen) {{ {raise} }}\n");
+        table.refused(&source, "a comparison that never holds");
+    }
+    // By way of a helper it is found in the verdict as a whole.
+    table.refused(
+        &format!("{ABOUT}{reads}fn raise(seen) ^{{ over(seen.low, seen.high) }}\nfn over(a, b) {{ a > b }}\n"),
+        "raise() is always false",
+    );
+    table.refused(
+        &format!("{ABOUT}{reads}fn raise(seen) ^{{ below(seen.low, seen.high) }}\nfn below(a, b) {{ a <= b }}\n"),
+        "raise() is always true",
+    );
+    for raise in [
+        "seen.low < seen.high",
+        "seen.low >= seen.high",
+        "seen.low > seen.other",
+        "seen.high - seen.low > 5.0",
+    ] {
+        let source = format!("{ABOUT}{reads}fn raise(seen) {{ {raise} }}\n");
+        assert_eq!(problems(&source), [], "{raise}");
+    }
+}
+
+#[test]
+fn helpers_too_deep_are_told_apart_from_one_that_calls_itself() {
+    let mut table = Table::default();
+    let helper = |n: usize, body: &str| format!("fn h{n}(x) {{ {body} }}\n");
+    let deep = |n: usize| -> String {
+        let mut text: String = (0..n - 1)
+            .map(|idx| helper(idx, &format!("h{}(x)", idx + 1)))
+            .collect();
+        text.push_str(&helper(n - 1, "x > 90.0"));
+        text
+    };
+    let whole =
+        |helpers: &str| format!("{ABOUT}{READS}fn raise(seen) {{ h0(seen.oil) }}\n{helpers}");
+    assert_eq!(problems(&whole(&deep(32))), []);
+    table.refused(
+        &whole(&deep(33).replace("{ h32(x) }", "{ ^h32(x) }")),
+        "h32() within 32 other helpers",
+    );
+    table.refused(
+        &whole(&format!("{}{}", helper(0, "h1(x)"), helper(1, "^h0(x)"))),
+        "h0() calls itself",
+    );
+}
+
+#[test]
+fn what_is_hardly_ever_exactly_one_number_is_doubtful() {
+    let catalogue = Catalogue::builtin();
+    let warned = |raise: &str| -> Vec<String> {
+        let source = format!("{ABOUT}{READS}fn raise(seen) {{ {raise} }}\n");
+        let vetted = vet("rule.rhai", &source, &Environment::new(&catalogue));
+        assert_eq!(vetted.problems, [], "{raise}");
+        let all = vetted.warnings.iter().map(ToString::to_string);
+        all.filter(|line| !line.contains("decides nothing"))
+            .collect()
+    };
+    for (raise, words) in [
+        ("seen.oil == 100.0", "with exactly 100 hardly ever holds"),
+        ("100.0 == seen.oil", "abs(seen.oil - 100.0) < 0.5"),
+        ("seen.oil != 100.0", "holds nearly always"),
+    ] {
+        let said = warned(raise);
+        assert!(said.len() == 1 && said[0].contains(words), "{said:#?}");
+    }
+    // Counts and single samples are what they are; without any change a slope is 0.
+    for raise in [
+        "seen.slips == 3.0",
+        "seen.pressure == 100.0",
+        "seen.trend == 0.0",
+        "seen.oil > 100.0",
+    ] {
+        assert_eq!(warned(raise), [] as [&str; 0], "{raise}");
+    }
+}

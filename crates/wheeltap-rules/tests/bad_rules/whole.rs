@@ -55,6 +55,11 @@ fn about_fields() {
     table.refused(&with("\"10 s\"", "\"10 s\", for_each: ^\"wheel\""), "axle");
     table.refused(&with("\"10 s\"", "\"10 s\", safety: ^1"), "true or false");
     table.refused(&with("\"10 s\"", "\"10 s\", desk: ^0"), "true or false");
+    let muted = with("\"10 s\"", "\"10 s\", safety: true");
+    table.refused(
+        &format!("{muted}fn suppress(seen) ^{{ seen.oil > 90.0 }}\n"),
+        "suppress() in a safety rule",
+    );
     let quiet = with("\"10 s\"", "\"10 s\", safety: true, desk: ^false");
     table.refused(&quiet, "rings nobody");
     table.refused(
@@ -247,4 +252,23 @@ fn problems_are_json() {
     let back: Vec<Problem> = serde_json::from_str(&json).unwrap();
     assert_eq!(back, found);
     assert!(json.contains("\"line\":1") && json.contains("\"mend\":"));
+}
+
+#[test]
+fn texts_without_their_quotes_are_told() {
+    let mut table = Table::default();
+    let raise = "fn raise(seen) { seen.oil > 110.0 }\n";
+    for (window, words) in [
+        ("^'5 min'", "write texts in double quotes"),
+        ("^\u{201c}5 min\u{201d}", "straight double quotes"),
+        ("^\"5 min", "close the text with a double quote"),
+        (
+            "5 ^min",
+            "where a text should stand, put it in double quotes",
+        ),
+    ] {
+        let reads =
+            format!("fn reads() {{ #{{ oil: mean(\"engine.oil.temperature\", {window}) }} }}\n");
+        table.refused(&format!("{ABOUT}{reads}{raise}"), words);
+    }
 }

@@ -299,4 +299,12 @@ async fn a_program_in_python_made_by_stock_tools_is_understood() {
         "{said}"
     );
     assert_eq!(whole_feed(&connection).await.len(), 2);
+    // It said who acts, and that stands with what it did.
+    let of_crew = v1::ListActsRequest {
+        by: "crew desk".to_owned(),
+        show_telemetry: true,
+        ..v1::ListActsRequest::default()
+    };
+    let acts = connection.desk().list_acts(of_crew).await.unwrap();
+    assert!(!acts.into_inner().acts.is_empty());
 }

@@ -2,7 +2,11 @@
 
 use crate::ConnectError;
 use std::time::Duration;
+use tonic::metadata::{Binary, MetadataValue};
+use tonic::service::{Interceptor, interceptor::InterceptedService};
 use tonic::transport::{Channel, Endpoint};
+use wheeltap_model::PersonName;
+use wheeltap_proto::PERSON_KEY;
 use wheeltap_proto::v1::{
     alert_service_client::AlertServiceClient, defect_service_client::DefectServiceClient,
     desk_service_client::DeskServiceClient, fleet_service_client::FleetServiceClient,
@@ -26,7 +30,29 @@ const KEEPALIVE_TIMEOUT: Duration = Duration::from_secs(10);
 #[derive(Clone, Debug)]
 pub struct Connection {
     channel: Channel,
+    signature: Signature,
 }
+
+/// Says with each call who acts.
+#[derive(Clone, Debug, Default)]
+pub struct Signature {
+    name: Option<MetadataValue<Binary>>,
+}
+
+impl Interceptor for Signature {
+    fn call(
+        &mut self,
+        mut request: tonic::Request<()>,
+    ) -> Result<tonic::Request<()>, tonic::Status> {
+        if let Some(name) = &self.name {
+            request.metadata_mut().insert_bin(PERSON_KEY, name.clone());
+        }
+        Ok(request)
+    }
+}
+
+/// What carries the calls of one [`Connection`].
+pub type Signed = InterceptedService<Channel, Signature>;
 
 fn endpoint(text: &str) -> Result<Endpoint, ConnectError> {
     let endpoint =
@@ -60,7 +86,7 @@ pub async fn connect(address: &str) -> Result<Connection, ConnectError> {
                 endpoint: address.to_owned(),
                 source,
             })?;
-    Ok(Connection { channel })
+    Ok(Connection::from_channel(channel))
 }
 
 /// As [`connect`], but does not wait for the service: the first call connects. A gateway starts so,
@@ -69,17 +95,15 @@ pub async fn connect(address: &str) -> Result<Connection, ConnectError> {
 /// # Errors
 /// [`ConnectError::BadEndpoint`] when the text is no address.
 pub fn connect_lazy(address: &str) -> Result<Connection, ConnectError> {
-    Ok(Connection {
-        channel: endpoint(address)?.connect_lazy(),
-    })
+    Ok(Connection::from_channel(endpoint(address)?.connect_lazy()))
 }
 
 macro_rules! clients {
     ($($(#[$doc:meta])* $name:ident: $client:ident),* $(,)?) => {
         impl Connection {
             $($(#[$doc])*
-            pub fn $name(&self) -> $client<Channel> {
-                $client::new(self.channel.clone())
+            pub fn $name(&self) -> $client<Signed> {
+                $client::with_interceptor(self.channel.clone(), self.signature.clone())
                     .max_decoding_message_size(MAX_MESSAGE_BYTES)
                     .max_encoding_message_size(MAX_MESSAGE_BYTES)
             })*
@@ -111,6 +135,20 @@ clients! {
 impl Connection {
     /// Wraps a channel set up elsewhere, for example with TLS.
     pub const fn from_channel(channel: Channel) -> Self {
-        Self { channel }
+        Self {
+            channel,
+            signature: Signature { name: None },
+        }
+    }
+
+    /// The same connection, on which this person acts: the name stands with every act in the audit log. Without
+    /// one the service writes `local`, which is nobody in particular.
+    #[must_use]
+    pub fn acting_as(&self, person: &PersonName) -> Self {
+        let name = MetadataValue::from_bytes(person.as_str().as_bytes());
+        Self {
+            channel: self.channel.clone(),
+            signature: Signature { name: Some(name) },
+        }
     }
 }

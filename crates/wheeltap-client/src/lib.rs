@@ -44,7 +44,7 @@ pub use batch::{
     BatchBuilder, BatchError, EncodedBatch, MAX_BATCH_BYTES, MAX_BATCH_SAMPLES, MAX_BATCH_SPAN_MS,
     MAX_SCHEMA_CHANNELS, Packing, Schema,
 };
-pub use connection::{Connection, connect, connect_lazy};
+pub use connection::{Connection, Signature, Signed, connect, connect_lazy};
 pub use error::{CallError, ConnectError, ERROR_DOMAIN};
 pub use gateway::{AlreadyASource, Gateway, GatewayEvent, GatewayOptions, Source};
 pub use pages::{DefectChangePage, List};

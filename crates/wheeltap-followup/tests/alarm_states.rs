@@ -408,6 +408,20 @@ fn an_answer_has_one_author_and_needs_the_state_it_was_given_for() {
     assert_eq!(answer(&mut desk, "desk", &etag, "r-1"), Ok(()));
     let other = answer(&mut desk, "other", "", "");
     assert!(matches!(other, Err(Refusal::AlreadyAcknowledged { by, .. }) if by == "desk"));
+    // Two who say no name may be two, so only one of them is told yes.
+    let nobodys = desk.raise(occurred("oil", 200, None), Terms::default());
+    let unnamed = |desk: &mut Desk, request: &str| {
+        let by = wheeltap_model::UNNAMED;
+        desk.write(by, |planner| planner.acknowledge(nobodys, "", "", request))
+            .0
+    };
+    assert_eq!(unnamed(&mut desk, "r-2"), Ok(()));
+    let second = unnamed(&mut desk, "");
+    assert!(
+        matches!(second, Err(Refusal::AlreadyAcknowledged { .. })),
+        "{second:?}"
+    );
+    assert_eq!(unnamed(&mut desk, "r-2"), Ok(()), "the answer to a repeat");
     let second = desk.raise(occurred("oil", 300, None), Terms::default());
     let reused = desk.write("desk", |planner| planner.acknowledge(second, "", "", "r-1"));
     assert!(matches!(reused.0, Err(Refusal::RequestIdReused { .. })));

@@ -73,6 +73,17 @@ fn is_label(text: &str) -> bool {
         && !text.ends_with(' ')
 }
 
+/// What the service itself goes by in the ledger, and who says no name.
+const NOBODY: [&str; 3] = [crate::UNNAMED, "telemetry", "clock"];
+
+fn is_person(text: &str) -> bool {
+    let is_taken = NOBODY.iter().any(|name| text.eq_ignore_ascii_case(name));
+    (1..=60).contains(&text.chars().count())
+        && text.trim() == text
+        && !text.chars().any(crate::is_hidden)
+        && !is_taken
+}
+
 fn is_dotted(text: &str) -> bool {
     (1..=96).contains(&text.len())
         && text.split('.').all(|word| {
@@ -110,6 +121,14 @@ name!(
     "channel name",
     "up to 96 characters: lower-case words of letters, digits and underscores, joined by dots",
     is_dotted
+);
+name!(
+    /// What a person goes by among those they work with, such as `Ada Brook` or `night desk 2`.
+    PersonName,
+    "name of a person",
+    "1 to 60 characters, none hidden, no space at either end, and not one that the service goes by itself \
+     (local, telemetry, clock)",
+    is_person
 );
 name!(
     /// A rule's name: the stem of its file, such as `oil-above-coolant`.

@@ -46,10 +46,12 @@ pub use fleet::{
     Resolution, Timeline, Unit, UnitState,
 };
 pub use handover::{Handover, HandoverId};
-pub use ids::{ChannelId, ChannelName, ClassName, InvalidName, Part, PointName, RuleName, UnitId};
+pub use ids::{
+    ChannelId, ChannelName, ClassName, InvalidName, Part, PersonName, PointName, RuleName, UnitId,
+};
 pub use instant::{is_offset, read_instant, read_instant_at};
 pub use mute::{Mute, MuteEnd, MuteId, MuteKind, MuteScope};
-pub use person::{Actor, Role};
+pub use person::{Actor, Role, UNNAMED};
 pub use rule::{Priority, RuleRef, RuleStage};
 pub use sample::{Batch, Column, Event, Quality, Sample, Series};
 pub use time::{EventTime, InvalidSpan, ServerTime, format_span, parse_span};

@@ -20,10 +20,15 @@ pub enum Role {
     Operator,
 }
 
-/// Who did something: an identity the server established, never one the caller claimed.
+/// Who acts where a caller on loopback says no name. It is nobody in particular: two such callers are not taken
+/// for one person.
+pub const UNNAMED: &str = "local";
+
+/// Who did something. What an identity may do is for the server to establish. On loopback, where whoever reaches
+/// the service may do everything, the name is the one that the caller says ([`crate::PersonName`]).
 #[derive(Clone, Debug, PartialEq, Eq, Hash, Serialize, Deserialize)]
 pub struct Actor {
-    /// A name unique in this installation, such as `local` on loopback.
+    /// What others read in the audit log, such as `Ada Brook`; [`UNNAMED`] where no name is known.
     pub name: String,
     /// What this identity may do.
     pub roles: Vec<Role>,

@@ -1,8 +1,8 @@
 //! What a person does on a page. Every act is one call, which the service may refuse.
 
-use crate::{Pages, refused, told, trouble};
+use crate::{Pages, refused, told, trouble, you};
 use axum::Form;
-use axum::extract::{Path, State};
+use axum::extract::Path;
 use axum::http::StatusCode;
 use axum::response::{IntoResponse, Redirect, Response};
 use serde::Deserialize;
@@ -69,7 +69,7 @@ pub struct TakeOn {
 
 /// `POST /defects/{number}/take-on`. Of two desks one takes it on, and the other is told by whom and when.
 pub async fn take_on(
-    State(pages): State<Pages>,
+    pages: Pages,
     Path(number): Path<u64>,
     Form(TakeOn { note, back }): Form<TakeOn>,
 ) -> Response {
@@ -89,7 +89,7 @@ pub async fn take_on(
 
 /// Whether it was this form that took it on, and not somebody before.
 async fn taken(pages: &Pages, number: u64, note: String) -> Result<bool, CallError> {
-    // Two desks may share an identity, and the service lets the same person take something on twice.
+    // The service lets the same person take something on twice, but writes the first note alone.
     if let (defect, Some(_)) = crate::defect::answered(pages, number).await?
         && crate::defect::is_open(&defect)
         && !defect.awaits_answer
@@ -119,7 +119,7 @@ pub struct Shelve {
 
 /// `POST /alerts/{number}/shelve`.
 pub async fn shelve(
-    State(pages): State<Pages>,
+    pages: Pages,
     Path(number): Path<u64>,
     Form(Shelve { within, reason }): Form<Shelve>,
 ) -> Response {
@@ -156,7 +156,7 @@ pub struct OutOfService {
 
 /// `POST /mutes`.
 pub async fn out_of_service(
-    State(pages): State<Pages>,
+    pages: Pages,
     Form(OutOfService {
         unit,
         rule,
@@ -184,7 +184,7 @@ pub async fn out_of_service(
 }
 
 /// `POST /mutes/{number}/lift`.
-pub async fn lift(State(pages): State<Pages>, Path(number): Path<u64>) -> Response {
+pub async fn lift(pages: Pages, Path(number): Path<u64>) -> Response {
     let request = v1::LiftMuteRequest {
         name: format!("mutes/{number}"),
         ..v1::LiftMuteRequest::default()
@@ -217,7 +217,7 @@ pub struct Report {
 
 /// `POST /defects`.
 pub async fn report(
-    State(pages): State<Pages>,
+    pages: Pages,
     Form(Report {
         unit,
         component,
@@ -259,11 +259,7 @@ pub struct Call {
 }
 
 /// `POST /defects/{number}/call`.
-pub async fn call(
-    State(pages): State<Pages>,
-    Path(number): Path<u64>,
-    Form(call): Form<Call>,
-) -> Response {
+pub async fn call(pages: Pages, Path(number): Path<u64>, Form(call): Form<Call>) -> Response {
     let promised_for_unix_ms = match when(&call.when, 1) {
         Ok(when) => when,
         Err(refusal) => return *refusal,
@@ -296,7 +292,7 @@ pub struct Kept {
 
 /// `POST /defects/{number}/kept`.
 pub async fn kept(
-    State(pages): State<Pages>,
+    pages: Pages,
     Path(number): Path<u64>,
     Form(Kept { contact }): Form<Kept>,
 ) -> Response {
@@ -321,7 +317,7 @@ pub struct Say {
 
 /// `POST /defects/{number}/say`.
 pub async fn say(
-    State(pages): State<Pages>,
+    pages: Pages,
     Path(number): Path<u64>,
     Form(Say { disposition, how }): Form<Say>,
 ) -> Response {
@@ -352,11 +348,7 @@ pub struct Plan {
 }
 
 /// `POST /defects/{number}/plan`.
-pub async fn plan(
-    State(pages): State<Pages>,
-    Path(number): Path<u64>,
-    Form(plan): Form<Plan>,
-) -> Response {
+pub async fn plan(pages: Pages, Path(number): Path<u64>, Form(plan): Form<Plan>) -> Response {
     let at_unix_ms = match when(&plan.when, 1) {
         Ok(when) => when,
         Err(refusal) => return *refusal,
@@ -388,7 +380,7 @@ pub struct Etag {
 
 /// `POST /defects/{number}/begin`.
 pub async fn begin(
-    State(pages): State<Pages>,
+    pages: Pages,
     Path(number): Path<u64>,
     Form(Etag { etag }): Form<Etag>,
 ) -> Response {
@@ -426,11 +418,7 @@ pub struct Find {
 }
 
 /// `POST /defects/{number}/find`.
-pub async fn find(
-    State(pages): State<Pages>,
-    Path(number): Path<u64>,
-    Form(found): Form<Find>,
-) -> Response {
+pub async fn find(pages: Pages, Path(number): Path<u64>, Form(found): Form<Find>) -> Response {
     let repaired = match when(&found.when, -1) {
         Ok(when) => when,
         Err(refusal) => return *refusal,
@@ -479,7 +467,7 @@ pub struct Reason {
 
 /// `POST /defects/{number}/close`.
 pub async fn close(
-    State(pages): State<Pages>,
+    pages: Pages,
     Path(number): Path<u64>,
     Form(Reason { note, etag }): Form<Reason>,
 ) -> Response {
@@ -505,11 +493,7 @@ pub struct Split {
 }
 
 /// `POST /defects/{number}/split`.
-pub async fn split(
-    State(pages): State<Pages>,
-    Path(number): Path<u64>,
-    Form(split): Form<Split>,
-) -> Response {
+pub async fn split(pages: Pages, Path(number): Path<u64>, Form(split): Form<Split>) -> Response {
     let numbers = split.alerts.split([',', ' ']);
     let request = v1::SplitDefectRequest {
         name: defect_name(number),
@@ -539,7 +523,7 @@ pub struct Merge {
 
 /// `POST /defects/{number}/merge`.
 pub async fn merge(
-    State(pages): State<Pages>,
+    pages: Pages,
     Path(number): Path<u64>,
     Form(Merge { into, note, etag }): Form<Merge>,
 ) -> Response {
@@ -569,7 +553,7 @@ pub struct HandOver {
 
 /// `POST /handover`.
 pub async fn hand_over(
-    State(pages): State<Pages>,
+    pages: Pages,
     Form(HandOver {
         from,
         to,
@@ -577,6 +561,7 @@ pub async fn hand_over(
         request_id,
     }): Form<HandOver>,
 ) -> Response {
+    let leaves = you::name().is_some_and(|you| you.as_str() == from.trim());
     let request = v1::HandOverRequest {
         from,
         to,
@@ -584,7 +569,14 @@ pub async fn hand_over(
         request_id,
     };
     match pages.connection.desk().hand_over(request).await {
-        Ok(_) => Redirect::to("/handover").into_response(),
+        Ok(_) => {
+            let mut response = Redirect::to("/handover").into_response();
+            // Whoever sits down here next is asked for their own name.
+            if leaves {
+                you::keep(&mut response, None);
+            }
+            response
+        }
         Err(status) => refused(&status.into()),
     }
 }

@@ -4,7 +4,7 @@ use crate::acts::{bad, when_from};
 use crate::{Pages, refused, service, shown, told, trouble};
 use askama::Template;
 use axum::Form;
-use axum::extract::{Path, Query, State};
+use axum::extract::{Path, Query};
 use axum::http::StatusCode;
 use axum::response::{IntoResponse, Redirect, Response};
 use futures::TryStreamExt;
@@ -44,11 +44,7 @@ struct NotComing {
 }
 
 /// `GET /service/{point}`.
-pub async fn page(
-    State(pages): State<Pages>,
-    Path(name): Path<String>,
-    Query(told): Query<Told>,
-) -> Response {
+pub async fn page(pages: Pages, Path(name): Path<String>, Query(told): Query<Told>) -> Response {
     let said = match told.said.as_str() {
         "comes" => "It is on the list.",
         "cancelled" => "It is off the list; those that were cancelled stand below it.",
@@ -121,11 +117,7 @@ pub struct Comes {
 }
 
 /// `POST /service/{point}`.
-pub async fn record(
-    State(pages): State<Pages>,
-    Path(point): Path<String>,
-    Form(comes): Form<Comes>,
-) -> Response {
+pub async fn record(pages: Pages, Path(point): Path<String>, Form(comes): Form<Comes>) -> Response {
     let mut track = pages.connection.turnaround();
     // Arrivals are told by the units' clock.
     let one = v1::ListArrivalsRequest {
@@ -169,7 +161,7 @@ pub async fn record(
 
 /// `POST /service/{point}/restore`.
 pub async fn restore(
-    State(pages): State<Pages>,
+    pages: Pages,
     Path(point): Path<String>,
     Form(Of { arrival }): Form<Of>,
 ) -> Response {
@@ -192,7 +184,7 @@ pub struct Of {
 
 /// `POST /service/{point}/cancel`.
 pub async fn cancel(
-    State(pages): State<Pages>,
+    pages: Pages,
     Path(point): Path<String>,
     Form(Of { arrival }): Form<Of>,
 ) -> Response {

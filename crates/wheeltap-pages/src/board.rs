@@ -5,7 +5,7 @@ mod parts;
 use crate::{Pages, refused, shown, told};
 use askama::Template;
 use axum::Json;
-use axum::extract::{Query, State};
+use axum::extract::Query;
 use axum::response::{Html, IntoResponse, Response};
 use futures::TryStreamExt;
 use parts::Due;
@@ -113,7 +113,7 @@ struct Page {
 }
 
 /// `GET /`.
-pub async fn page(State(pages): State<Pages>, Query(told): Query<Told>) -> Response {
+pub async fn page(pages: Pages, Query(told): Query<Told>) -> Response {
     let said = match told.said.as_str() {
         "taken" => format!("Defect {} is yours.", told.defect),
         "others" => match crate::defect::answered(&pages, told.defect).await {
@@ -172,7 +172,7 @@ pub struct Shown {
 }
 
 /// `GET /board`: what changed since a rendering, for the script.
-pub async fn changes(State(pages): State<Pages>, Query(shown): Query<Shown>) -> Response {
+pub async fn changes(pages: Pages, Query(shown): Query<Shown>) -> Response {
     match pages.live.board(read(&pages)).await {
         Ok(board) => Json(board.since(shown.since)).into_response(),
         Err(error) => NoBoard::into_response(error),

@@ -7,7 +7,7 @@ use crate::board::{
 use crate::service::service_points;
 use crate::{Pages, refused, shown, told};
 use askama::Template;
-use axum::extract::{Path, Query, State};
+use axum::extract::{Path, Query};
 use axum::response::Response;
 use futures::{StreamExt, TryStreamExt};
 use serde::Deserialize;
@@ -72,7 +72,7 @@ struct ListPage {
 }
 
 /// `GET /defects`.
-pub async fn list(State(pages): State<Pages>, Query(which): Query<Which>) -> Response {
+pub async fn list(pages: Pages, Query(which): Query<Which>) -> Response {
     let (heading, status) = match which.show.as_str() {
         "" | "open" => ("Open defects", v1::DefectStatus::Unspecified),
         WAITING => ("What waits for an answer", v1::DefectStatus::Unspecified),
@@ -307,7 +307,7 @@ pub struct Said {
 
 /// `GET /defects/{number}`.
 pub async fn page(
-    State(pages): State<Pages>,
+    pages: Pages,
     Path(number): Path<u64>,
     Query(Said { said }): Query<Said>,
 ) -> Response {

@@ -3,7 +3,7 @@
 use crate::board::{mute_end, now_ms};
 use crate::{Pages, refused, shown, told};
 use askama::Template;
-use axum::extract::{Query, State};
+use axum::extract::Query;
 use axum::response::Response;
 use futures::TryStreamExt;
 use serde::Deserialize;
@@ -81,7 +81,7 @@ impl HandoverPage {
 }
 
 /// `GET /handover`.
-pub async fn handover(State(pages): State<Pages>) -> Response {
+pub async fn handover(pages: Pages) -> Response {
     match read_handover(&pages).await {
         Ok(page) => shown(page.render()),
         Err(error) => refused(&error),
@@ -327,7 +327,7 @@ struct MutesPage {
 }
 
 /// `GET /mutes`.
-pub async fn mutes(State(pages): State<Pages>) -> Response {
+pub async fn mutes(pages: Pages) -> Response {
     let mutes: Result<Vec<v1::Mute>, CallError> =
         pages.connection.list_mutes(false).try_collect().await;
     let row = |mute: &v1::Mute| MuteRow {
@@ -384,7 +384,7 @@ struct ActsPage {
 }
 
 /// `GET /acts`.
-pub async fn acts(State(pages): State<Pages>, Query(wanted): Query<WantedActs>) -> Response {
+pub async fn acts(pages: Pages, Query(wanted): Query<WantedActs>) -> Response {
     let mut request = v1::ListActsRequest {
         page_size: ACTS_A_PAGE,
         page_token: wanted.page.clone(),

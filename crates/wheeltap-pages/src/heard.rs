@@ -2,7 +2,7 @@
 
 use crate::{Pages, refused, shown, told};
 use askama::Template;
-use axum::extract::{Path, State};
+use axum::extract::Path;
 use axum::response::Response;
 use futures::{StreamExt, TryStreamExt};
 use wheeltap_client::CallError;
@@ -48,7 +48,7 @@ struct Part {
 
 /// `GET /units/{unit}/heard`: a part of the unit's page, which is there sooner than every channel is asked
 /// about.
-pub async fn part(State(pages): State<Pages>, Path(unit): Path<String>) -> Response {
+pub async fn part(pages: Pages, Path(unit): Path<String>) -> Response {
     match read(&pages, &unit).await {
         Ok(heard) => shown(
             Part {

@@ -7,8 +7,8 @@
 //!
 //! Start with [`serve()`].
 //!
-//! The listener must be on loopback as long as there are no identities: whoever reaches the pages acts
-//! as `local`. Requests that another site makes a browser send are refused.
+//! The listener must be on loopback as long as nobody proves who they are: whoever reaches the pages acts under
+//! the name they say (`you.rs`). Requests that another site makes a browser send are refused.
 
 mod acts;
 mod arrivals;
@@ -31,6 +31,7 @@ mod told;
 mod troubles;
 mod unit;
 mod walk;
+mod you;
 
 use axum::Router;
 use axum::http::{HeaderValue, header};
@@ -48,7 +49,7 @@ use wheeltap_client::{CallError, Connection};
 pub enum PagesError {
     /// The listener is open to others.
     #[error(
-        "{address} is not a loopback address; listen on 127.0.0.1 or [::1]: pages know no identities yet"
+        "{address} is not a loopback address; listen on 127.0.0.1 or [::1]: nobody proves yet who they are"
     )]
     NotLoopback {
         /// Where it listens.
@@ -92,6 +93,7 @@ pub async fn serve(
     let router = all
         .clone()
         .layer(from_fn_with_state(all, troubles::tell))
+        .layer(from_fn(you::know))
         .layer(from_fn(guard::check));
     let stopped = async move {
         stop.await;
@@ -114,8 +116,6 @@ fn routes(pages: Pages) -> Router {
         .route("/units", get(unit::list))
         .route("/rules", get(rules::list))
         .route("/rules/{rule}", get(rules::page))
-        .route("/rules/{rule}/check", post(rules::checked))
-        .route("/rules/{rule}/try", post(rules::tried))
         .route("/rules/{rule}/keep", post(rules::keep))
         .route(
             "/rules/{rule}/stage",
@@ -137,6 +137,12 @@ fn routes(pages: Pages) -> Router {
         .route("/service/{point}/restore", post(arrivals::restore))
         .route("/service/{point}/{unit}", get(service::page))
         .route("/units/{unit}/series", get(series::series))
+        // What is above and changes something does so under a name.
+        .layer(from_fn(you::ask))
+        .route("/rules/{rule}/check", post(rules::checked))
+        .route("/rules/{rule}/try", post(rules::tried))
+        .route("/you", get(you::page).post(you::say))
+        .route("/you/forget", post(you::forget))
         .route(
             "/app.css",
             get(async || asset("text/css", include_str!("../assets/app.css"))),

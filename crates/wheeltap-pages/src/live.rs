@@ -5,7 +5,6 @@
 
 use crate::Pages;
 use crate::board::{Board, Rows, Sight};
-use axum::extract::State;
 use axum::http::HeaderValue;
 use axum::http::header::CONTENT_TYPE;
 use axum::response::sse::{Event, KeepAlive, Sse};
@@ -185,15 +184,13 @@ impl Live {
 }
 
 /// `GET /now`: what [`events`] would say, once.
-pub async fn now(State(pages): State<Pages>) -> Response {
+pub async fn now(pages: Pages) -> Response {
     let json = HeaderValue::from_static("application/json");
     ([(CONTENT_TYPE, json)], pages.live.now().to_json()).into_response()
 }
 
 /// `GET /live`: server-sent events, one for each change of [`Now`], and one at least every 5 s.
-pub async fn events(
-    State(pages): State<Pages>,
-) -> Sse<impl Stream<Item = Result<Event, Infallible>>> {
+pub async fn events(pages: Pages) -> Sse<impl Stream<Item = Result<Event, Infallible>>> {
     let told = |now: Now| {
         let event = Event::default().id(now.generation.to_string());
         Ok(event.data(now.to_json()))

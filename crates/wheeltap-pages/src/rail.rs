@@ -2,7 +2,7 @@
 
 use crate::{Pages, refused, shown, told};
 use askama::Template;
-use axum::extract::{Query, State};
+use axum::extract::Query;
 use axum::response::Response;
 use serde::Deserialize;
 use wheeltap_proto::{v1, words};
@@ -50,7 +50,7 @@ struct Page {
 }
 
 /// `GET /reports/rail`.
-pub async fn page(State(pages): State<Pages>, Query(wanted): Query<Wanted>) -> Response {
+pub async fn page(pages: Pages, Query(wanted): Query<Wanted>) -> Response {
     let hours = wanted.hours.unwrap_or(USUAL_H);
     let asked = v1::GetRailPlacesRequest {
         span_ms: i64::from(hours) * HOUR_MS,

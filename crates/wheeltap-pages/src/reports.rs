@@ -3,7 +3,7 @@
 use crate::charts::{self, Whisker};
 use crate::{Pages, refused, shown, told};
 use askama::Template;
-use axum::extract::{Query, State};
+use axum::extract::Query;
 use axum::response::Response;
 use serde::Deserialize;
 use wheeltap_client::CallError;
@@ -106,7 +106,7 @@ struct Reliability {
 }
 
 /// `GET /reports`.
-pub async fn page(State(pages): State<Pages>, Query(wanted): Query<Wanted>) -> Response {
+pub async fn page(pages: Pages, Query(wanted): Query<Wanted>) -> Response {
     match read(&pages, &wanted).await {
         Ok(page) => shown(page.render()),
         Err(error) => refused(&error),

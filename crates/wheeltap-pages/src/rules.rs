@@ -3,7 +3,7 @@
 use crate::{Pages, refused, reports, shown, told};
 use askama::Template;
 use axum::Form;
-use axum::extract::{Path, Query, State};
+use axum::extract::{Path, Query};
 use axum::response::sse::{Event, Sse};
 use axum::response::{IntoResponse, Redirect, Response};
 use futures::{Stream, StreamExt, TryStreamExt, stream};
@@ -74,7 +74,7 @@ struct Tried {
 }
 
 /// `GET /rules`.
-pub async fn list(State(pages): State<Pages>) -> Response {
+pub async fn list(pages: Pages) -> Response {
     let rules: Result<Vec<v1::Rule>, CallError> = pages.connection.list_rules().try_collect().await;
     match rules {
         Ok(rules) => {
@@ -137,7 +137,7 @@ pub struct Wanted {
 
 /// `GET /rules/{rule}`.
 pub async fn page(
-    State(pages): State<Pages>,
+    pages: Pages,
     Path(name): Path<String>,
     Query(wanted): Query<Wanted>,
 ) -> Response {
@@ -246,7 +246,7 @@ pub struct Text {
 
 /// `POST /rules/{rule}/check`: what is wrong with the text, as one writes.
 pub async fn checked(
-    State(pages): State<Pages>,
+    pages: Pages,
     Path(name): Path<String>,
     Form(Text { source }): Form<Text>,
 ) -> Response {
@@ -344,7 +344,7 @@ pub(crate) async fn failing_cases(
 /// `POST /rules/{rule}/try`: what the text would have done over the last 30 days of history, as
 /// server-sent events: `progress` in per cent, then `done` with a part of the page, or `refused`.
 pub async fn tried(
-    State(pages): State<Pages>,
+    pages: Pages,
     Path(name): Path<String>,
     Form(Text { source }): Form<Text>,
 ) -> Response {
@@ -524,7 +524,7 @@ pub(crate) fn forecast_facts(forecast: &v1::RuleForecast) -> Vec<(&'static str, 
 
 /// `POST /rules/{rule}/keep`: keeps the text as a draft, with the cases of the newest version.
 pub async fn keep(
-    State(pages): State<Pages>,
+    pages: Pages,
     Path(name): Path<String>,
     Form(Text { source }): Form<Text>,
 ) -> Response {

@@ -2,7 +2,7 @@
 
 use crate::{Pages, refused, told};
 use axum::Json;
-use axum::extract::{Path, Query, State};
+use axum::extract::{Path, Query};
 use axum::response::{IntoResponse, Response};
 use futures::TryStreamExt;
 use serde::{Deserialize, Serialize};
@@ -43,7 +43,7 @@ struct Points {
 
 /// `GET /units/{unit}/series?channel=..&from=..&to=..&width=..`, times in Unix milliseconds.
 pub async fn series(
-    State(pages): State<Pages>,
+    pages: Pages,
     Path(unit): Path<String>,
     Query(wanted): Query<Wanted>,
 ) -> Response {

@@ -2,7 +2,7 @@
 
 use crate::{Pages, refused, shown, told};
 use askama::Template;
-use axum::extract::{Path, Query, State};
+use axum::extract::{Path, Query};
 use axum::response::Response;
 use serde::Deserialize;
 use wheeltap_client::CallError;
@@ -79,7 +79,7 @@ struct SheetPage {
 }
 
 /// `GET /service`.
-pub async fn list(State(pages): State<Pages>) -> Response {
+pub async fn list(pages: Pages) -> Response {
     match read_list(&pages).await {
         Ok(page) => shown(page.render()),
         Err(error) => refused(&error),
@@ -88,7 +88,7 @@ pub async fn list(State(pages): State<Pages>) -> Response {
 
 /// `GET /service/{point}/{unit}`.
 pub async fn page(
-    State(pages): State<Pages>,
+    pages: Pages,
     Path((point, unit)): Path<(String, String)>,
     Query(which): Query<Which>,
 ) -> Response {

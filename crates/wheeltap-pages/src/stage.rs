@@ -4,7 +4,7 @@ use crate::rules::{back, failing_cases, forecast_facts, stage};
 use crate::{Pages, acts, refused, shown, told};
 use askama::Template;
 use axum::Form;
-use axum::extract::{Path, Query, State};
+use axum::extract::{Path, Query};
 use axum::response::{IntoResponse, Redirect, Response};
 use futures::TryStreamExt;
 use serde::Deserialize;
@@ -49,7 +49,7 @@ fn stage_named(name: &str) -> Result<v1::RuleStage, Box<Response>> {
 /// `POST /rules/{rule}/forecast`: tries a version on what is stored, keeps what it would have done, and goes on to
 /// what will happen. So that is what one saw which goes with the version, and the work is done once.
 pub async fn forecast(
-    State(pages): State<Pages>,
+    pages: Pages,
     Path(name): Path<String>,
     Form(wanted): Form<Wanted>,
 ) -> Response {
@@ -78,7 +78,7 @@ const fn looks_ahead(to: v1::RuleStage) -> bool {
 
 /// `GET /rules/{rule}/stage`: what will happen. Changes nothing.
 pub async fn page(
-    State(pages): State<Pages>,
+    pages: Pages,
     Path(name): Path<String>,
     Query(wanted): Query<Wanted>,
 ) -> Response {
@@ -237,11 +237,7 @@ pub struct Move {
 }
 
 /// `POST /rules/{rule}/stage`: moves a version with the forecast that is kept of it; one that has none is tried first.
-pub async fn stage_to(
-    State(pages): State<Pages>,
-    Path(name): Path<String>,
-    Form(to): Form<Move>,
-) -> Response {
+pub async fn stage_to(pages: Pages, Path(name): Path<String>, Form(to): Form<Move>) -> Response {
     match moved(&pages, &name, to).await {
         Ok(rule) => back(&name, &rule, "moved"),
         Err(refusal) => *refusal,

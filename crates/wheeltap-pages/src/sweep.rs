@@ -2,7 +2,7 @@
 
 use crate::{Pages, refused, shown, told};
 use askama::Template;
-use axum::extract::{Path, State};
+use axum::extract::Path;
 use axum::response::Response;
 use wheeltap_client::CallError;
 use wheeltap_proto::v1;
@@ -42,7 +42,7 @@ struct Page {
 }
 
 /// `GET /rules/{rule}/sweep`: all combinations over the last 30 days of history.
-pub async fn page(State(pages): State<Pages>, Path(name): Path<String>) -> Response {
+pub async fn page(pages: Pages, Path(name): Path<String>) -> Response {
     match swept(&pages, &name).await {
         Ok(sweep) => shown(made(name, &sweep).render()),
         Err(error) => refused(&error),

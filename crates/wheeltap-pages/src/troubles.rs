@@ -24,7 +24,7 @@ pub struct Says {
 /// Longest text of the web framework that is looked into.
 const MOST_BYTES: usize = 4_096;
 /// Longest form; the longest text in one is a rule's.
-const MOST_FORM_BYTES: usize = 2 << 20;
+pub const MOST_FORM_BYTES: usize = 2 << 20;
 /// Longest page that a form is looked for on.
 const MOST_PAGE_BYTES: usize = 16 << 20;
 
@@ -66,7 +66,7 @@ pub async fn tell(State(pages): State<Router>, request: Request, next: Next) -> 
     let asked = Asked::of(&request);
     let (request, typed) = match typed(request).await {
         Ok(both) => both,
-        Err(code) => return (code, Html(asked.page(asked.words(code, "")))).into_response(),
+        Err(code) => return asked.unread(code),
     };
     let response = next.run(request).await;
     if !response.status().is_client_error() && !response.status().is_server_error() {
@@ -210,14 +210,14 @@ async fn text(body: Body) -> String {
 }
 
 /// What a request was about.
-struct Asked {
+pub struct Asked {
     path: String,
     is_form: bool,
     back: String,
 }
 
 impl Asked {
-    fn of(request: &Request) -> Self {
+    pub fn of(request: &Request) -> Self {
         Self {
             path: request.uri().path().to_owned(),
             is_form: *request.method() == Method::POST,
@@ -233,6 +233,11 @@ impl Asked {
             typed: Written::default(),
             again: None,
         }
+    }
+
+    /// The answer to what could not be read at all.
+    pub fn unread(&self, code: StatusCode) -> Response {
+        (code, Html(self.page(self.words(code, "")))).into_response()
     }
 
     fn page(&self, says: String) -> String {
@@ -322,7 +327,7 @@ fn without_said(page: &str) -> String {
 }
 
 /// Path and query of the page that asked, where it is one of ours and not the board.
-fn back(headers: &HeaderMap) -> Option<String> {
+pub fn back(headers: &HeaderMap) -> Option<String> {
     let text = |name| {
         headers
             .get(name)

@@ -4,7 +4,7 @@ use crate::defect::found_words;
 use crate::series::{self, Shade};
 use crate::{Pages, board, refused, shown, told};
 use askama::Template;
-use axum::extract::{Path, Query, State};
+use axum::extract::{Path, Query};
 use axum::response::Response;
 use futures::{StreamExt, TryStreamExt};
 use serde::Deserialize;
@@ -105,7 +105,7 @@ struct ListPage {
 }
 
 /// `GET /units`.
-pub async fn list(State(pages): State<Pages>) -> Response {
+pub async fn list(pages: Pages) -> Response {
     let units: Result<Vec<v1::Unit>, CallError> =
         pages.connection.list_units(None).try_collect().await;
     let row = |unit: &v1::Unit| {
@@ -137,7 +137,7 @@ pub async fn list(State(pages): State<Pages>) -> Response {
 
 /// `GET /units/{unit}`.
 pub async fn page(
-    State(pages): State<Pages>,
+    pages: Pages,
     Path(unit): Path<String>,
     Query(wanted): Query<Wanted>,
 ) -> Response {

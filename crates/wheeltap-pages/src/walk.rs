@@ -4,7 +4,7 @@ use crate::acts::when_from;
 use crate::board::now_ms;
 use crate::{Pages, refused, shown, told};
 use askama::Template;
-use axum::extract::{Query, State};
+use axum::extract::Query;
 use axum::response::Response;
 use serde::Deserialize;
 use wheeltap_client::CallError;
@@ -58,7 +58,7 @@ struct Page {
 }
 
 /// `GET /walk-back`: without a unit, the question alone.
-pub async fn page(State(pages): State<Pages>, Query(wanted): Query<Wanted>) -> Response {
+pub async fn page(pages: Pages, Query(wanted): Query<Wanted>) -> Response {
     let blank = Page {
         unit: wanted.unit.clone(),
         unit_path: told::segment(&wanted.unit),

@@ -20,5 +20,9 @@ pub mod v1 {
     tonic::include_proto!("wheeltap.v1");
 }
 
+/// The metadata key under which a call says who acts: the name in UTF-8, as gRPC sends binary metadata. The
+/// contract's `common.proto` says what such a name must look like.
+pub const PERSON_KEY: &str = "wheeltap-person-bin";
+
 /// The serialized `FileDescriptorSet` of the contract, for the reflection service.
 pub const DESCRIPTORS: &[u8] = include_bytes!(concat!(env!("OUT_DIR"), "/descriptors.bin"));

@@ -6,9 +6,11 @@ use std::sync::Arc;
 use std::task::{Context, Poll};
 use tonic::body::Body;
 use tonic::codegen::http;
+use tonic::metadata::MetadataMap;
 use tonic::transport::server::TcpConnectInfo;
 use tower::{Layer, Service};
-use wheeltap_model::{Actor, Role};
+use wheeltap_model::{Actor, PersonName, Role, UNNAMED};
+use wheeltap_proto::PERSON_KEY;
 
 use Role::{Desk, Gateway, Operator, Reliability, ServiceTrack, System};
 
@@ -153,7 +155,7 @@ const TABLE: &[(&str, &[Role])] = &[
 ];
 
 /// Why a call was not let through.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Debug, PartialEq, Eq)]
 pub enum Denied {
     /// Nobody knows who calls.
     NoIdentity,
@@ -161,6 +163,11 @@ pub enum Denied {
     NoRole,
     /// The table has no such call.
     NoSuchCall,
+    /// The name it says is none.
+    BadPerson {
+        /// Why.
+        why: String,
+    },
 }
 
 /// Establishes identities and asks the table.
@@ -173,14 +180,14 @@ pub struct Access {
 impl Default for Access {
     fn default() -> Self {
         Self::with_local(Actor {
-            name: "local".to_owned(),
+            name: UNNAMED.to_owned(),
             roles: EVERYBODY.to_vec(),
         })
     }
 }
 
 impl Access {
-    /// Callers on loopback are `local`; nobody else is known.
+    /// Callers on loopback act as this one, under the name they say; nobody else is known.
     pub const fn with_local(local: Actor) -> Self {
         Self { local }
     }
@@ -191,22 +198,53 @@ impl Access {
             .then_some(&self.local)
     }
 
-    /// Lets a call through, or says why not. `call` is `package.Service/Method`.
+    /// Lets a call through, or says why not. `call` is `package.Service/Method`, `said` who the caller says acts.
     ///
     /// # Errors
     /// See [`Denied`].
-    pub fn admit(&self, peer: Option<SocketAddr>, call: &str) -> Result<&Actor, Denied> {
+    pub fn admit(
+        &self,
+        peer: Option<SocketAddr>,
+        call: &str,
+        said: Option<PersonName>,
+    ) -> Result<Actor, Denied> {
         let actor = self.identify(peer).ok_or(Denied::NoIdentity)?;
         let (_, roles) = TABLE
             .iter()
             .find(|(name, _)| *name == call)
             .ok_or(Denied::NoSuchCall)?;
-        if actor.roles.iter().any(|role| roles.contains(role)) {
-            Ok(actor)
-        } else {
-            Err(Denied::NoRole)
+        if !actor.roles.iter().any(|role| roles.contains(role)) {
+            return Err(Denied::NoRole);
         }
+        Ok(Actor {
+            name: said.map_or_else(|| actor.name.clone(), String::from),
+            roles: actor.roles.clone(),
+        })
     }
+}
+
+/// Who the caller says acts.
+fn person(headers: &http::HeaderMap) -> Result<Option<PersonName>, Denied> {
+    let bad = |why: &str| Denied::BadPerson {
+        why: why.to_owned(),
+    };
+    let mut said = headers.get_all(PERSON_KEY).iter();
+    let Some(value) = said.next() else {
+        return Ok(None);
+    };
+    if said.next().is_some() {
+        return Err(bad("is said more than once; say one name"));
+    }
+    let mut alone = http::HeaderMap::new();
+    alone.insert(PERSON_KEY, value.clone());
+    let alone = MetadataMap::from_headers(alone);
+    let bytes = alone
+        .get_bin(PERSON_KEY)
+        .and_then(|value| value.to_bytes().ok())
+        .ok_or_else(|| bad("is not base64, as binary metadata is sent"))?;
+    let name = std::str::from_utf8(&bytes).map_err(|_| bad("is not UTF-8"))?;
+    let name = PersonName::new(name).map_err(|error| bad(&error.to_string()))?;
+    Ok(Some(name))
 }
 
 /// The layer that admits or refuses every call, and hands the [`Actor`] to the handler as a
@@ -261,16 +299,17 @@ where
             .get::<TcpConnectInfo>()
             .and_then(TcpConnectInfo::remote_addr);
         let call = request.uri().path().trim_start_matches('/').to_owned();
-        match self.shared.access.admit(peer, &call) {
+        let admitted =
+            person(request.headers()).and_then(|said| self.shared.access.admit(peer, &call, said));
+        match admitted {
             Ok(actor) => {
-                let actor = actor.clone();
                 request.extensions_mut().insert(actor);
                 futures::future::Either::Left(self.inner.call(request))
             }
             Err(denied) => {
                 self.shared.metrics.calls_denied.add(1);
                 tracing::warn!(call, ?peer, ?denied, "a call was denied");
-                let status = status::denied(denied, &call);
+                let status = status::denied(&denied, &call);
                 futures::future::Either::Right(std::future::ready(Ok(status.into_http())))
             }
         }
@@ -294,6 +333,7 @@ mod tests {
     use super::*;
     use prost::Message;
     use std::collections::BTreeSet;
+    use tonic::metadata::BinaryMetadataValue;
 
     #[test]
     fn the_table_lists_every_call_of_the_contract() {
@@ -330,7 +370,7 @@ mod tests {
                 roles: vec![role],
             });
             let got = access
-                .admit(peer, &format!("wheeltap.v1.{call}"))
+                .admit(peer, &format!("wheeltap.v1.{call}"), None)
                 .map(|_| ());
             assert_eq!(got, expected, "{role:?} {call}");
         };
@@ -353,16 +393,49 @@ mod tests {
         let call = "wheeltap.v1.FleetService/ListUnits";
         let from = |text: &str| {
             access
-                .admit(Some(text.parse().unwrap()), call)
-                .map(|actor| &*actor.name)
+                .admit(Some(text.parse().unwrap()), call, None)
+                .map(|actor| actor.name)
         };
-        assert_eq!(from("127.0.0.1:1"), Ok("local"));
-        assert_eq!(from("[::1]:1"), Ok("local"));
-        assert_eq!(from("[::ffff:127.0.0.1]:1"), Ok("local"));
+        let local = || Ok("local".to_owned());
+        assert_eq!(from("127.0.0.1:1"), local());
+        assert_eq!(from("[::1]:1"), local());
+        assert_eq!(from("[::ffff:127.0.0.1]:1"), local());
         assert_eq!(from("192.0.2.7:1"), Err(Denied::NoIdentity));
         assert_eq!(
-            access.admit(None, call).map(|_| ()),
+            access.admit(None, call, None).map(|_| ()),
             Err(Denied::NoIdentity)
         );
+    }
+
+    #[test]
+    fn a_caller_says_one_name_that_is_one() {
+        let said = |names: &[&[u8]]| {
+            let mut headers = http::HeaderMap::new();
+            for name in names {
+                let value = BinaryMetadataValue::from_bytes(name);
+                let value = http::HeaderValue::from_bytes(value.as_encoded_bytes()).unwrap();
+                headers.append(PERSON_KEY, value);
+            }
+            person(&headers).map(|name| name.map(String::from))
+        };
+        assert_eq!(said(&[]), Ok(None));
+        let name = "Zo\u{eb} Brook";
+        assert_eq!(said(&[name.as_bytes()]), Ok(Some(name.to_owned())));
+        let why = |names: &[&[u8]]| match said(names) {
+            Err(Denied::BadPerson { why }) => why,
+            other => panic!("{other:?}"),
+        };
+        assert!(why(&[b"Ada", b"Bo"]).contains("more than once"));
+        assert!(why(&[&[0xff]]).contains("UTF-8"));
+        for none in ["", " Ada", "A\nda", "Local", "clock", "telemetry"] {
+            assert!(
+                why(&[none.as_bytes()]).contains("is no name of a person"),
+                "{none:?}"
+            );
+        }
+        assert!(why(&["x".repeat(61).as_bytes()]).contains("1 to 60"));
+        let mut headers = http::HeaderMap::new();
+        headers.insert(PERSON_KEY, http::HeaderValue::from_static("~~"));
+        assert!(matches!(person(&headers), Err(Denied::BadPerson { .. })));
     }
 }

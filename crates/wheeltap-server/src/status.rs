@@ -192,7 +192,7 @@ pub fn refusal(refusal: &Refusal) -> Status {
 }
 
 /// A call that the access table refused. Permission comes before existence, so it says no more.
-pub fn denied(denied: Denied, call: &str) -> Status {
+pub fn denied(denied: &Denied, call: &str) -> Status {
     match denied {
         Denied::NoIdentity => with_reason(
             Code::Unauthenticated,
@@ -209,6 +209,9 @@ pub fn denied(denied: Denied, call: &str) -> Status {
             "NO_SUCH_CALL",
             "there is no such call in this version",
         ),
+        Denied::BadPerson { why } => {
+            bad_field("BAD_PERSON", wheeltap_proto::PERSON_KEY, why.clone())
+        }
     }
 }
 
@@ -234,9 +237,9 @@ mod tests {
             shutting_down(),
             internal("a test"),
             store(&stopped),
-            denied(Denied::NoIdentity, "x"),
-            denied(Denied::NoRole, "x"),
-            denied(Denied::NoSuchCall, "x"),
+            denied(&Denied::NoIdentity, "x"),
+            denied(&Denied::NoRole, "x"),
+            denied(&Denied::NoSuchCall, "x"),
         ] {
             let details = status.get_error_details();
             let info = details.error_info().expect("an ErrorInfo");

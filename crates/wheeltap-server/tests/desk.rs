@@ -14,14 +14,15 @@ use common::{NOW_MS, Served};
 use std::collections::BTreeMap;
 use std::sync::Arc;
 use std::time::Duration;
+use tonic::metadata::BinaryMetadataValue;
 use tonic::transport::Channel;
-use tonic::{Code, Streaming};
-use wheeltap_model::ServerTime;
-use wheeltap_proto::v1;
+use tonic::{Code, Request, Streaming};
+use wheeltap_model::{ServerTime, UNNAMED};
 use wheeltap_proto::v1::alert_service_client::AlertServiceClient;
 use wheeltap_proto::v1::defect_service_client::DefectServiceClient;
 use wheeltap_proto::v1::desk_service_client::DeskServiceClient;
 use wheeltap_proto::v1::watch_alerts_response::Item;
+use wheeltap_proto::{PERSON_KEY, v1};
 use wheeltap_store::MemoryStore;
 
 const HOUR_MS: i64 = 3_600_000;
@@ -226,29 +227,40 @@ async fn of_two_desks_one_takes_a_defect_on_and_the_other_is_told_who() {
     desk.send(&swings(3)).await;
     desk.until(3, "was over", |alert| !stands(alert)).await;
     assert!(desk.defect(1).await.awaits_answer);
-    // Both at once, by callers of different names.
-    let ledger_race = (0..8).map(|idx| {
+    // All at once, each under a name of its own, but two who say none.
+    let names = ["Ada", "Bo", "Zo\u{eb}", "Ines", "Kari", "Omar"].map(Some);
+    let race = names.into_iter().chain([None, None]).map(|who| {
         let mut defects = desk.defects.clone();
-        async move {
-            let request = v1::TakeDefectOnRequest {
-                name: "defects/1".to_owned(),
-                note: format!("desk {idx}"),
-                ..v1::TakeDefectOnRequest::default()
-            };
-            defects.take_defect_on(request).await.unwrap().into_inner()
+        let mut request = Request::new(v1::TakeDefectOnRequest {
+            name: "defects/1".to_owned(),
+            note: format!("by {who:?}"),
+            ..v1::TakeDefectOnRequest::default()
+        });
+        if let Some(who) = who {
+            let who = BinaryMetadataValue::from_bytes(who.as_bytes());
+            request.metadata_mut().insert_bin(PERSON_KEY, who);
         }
+        async move { (who, defects.take_defect_on(request).await) }
     });
-    let taken = futures::future::join_all(ledger_race).await;
-    // Here they are one person, so nobody is refused, and one note counts.
-    let notes: std::collections::BTreeSet<&str> = taken
+    let answers = futures::future::join_all(race).await;
+    let mut told_yes = answers.iter().filter(|(_, answer)| answer.is_ok());
+    let (who, _) = told_yes.next().expect("one takes it on");
+    assert_eq!(told_yes.count(), 0, "{answers:?}");
+    let winner = who.unwrap_or(UNNAMED);
+    for refused in answers
         .iter()
-        .map(|defect| defect.taken_note.as_str())
-        .collect();
-    assert_eq!(notes.len(), 1, "{notes:?}");
+        .filter_map(|(_, answer)| answer.as_ref().err())
+    {
+        assert_eq!(reason(refused), "ALREADY_TAKEN");
+        assert!(refused.message().ends_with(winner), "{refused:?}");
+    }
     for number in 1..=3 {
         let alert = desk.alert(number).await;
-        let by = alert.acknowledgement.as_ref().unwrap();
-        assert_eq!(by.note, taken[0].taken_note);
+        let answer = alert.acknowledgement.as_ref().unwrap();
+        assert_eq!(
+            (answer.by.as_str(), &answer.note),
+            (winner, &format!("by {who:?}"))
+        );
         assert_eq!(alert.state(), v1::AlertState::Normal);
     }
     assert!(!desk.defect(1).await.awaits_answer);

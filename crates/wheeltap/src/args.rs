@@ -16,6 +16,7 @@ pub use words::*;
 
 use clap::{Args, Parser, Subcommand, ValueHint};
 use std::{net::SocketAddr, path::PathBuf};
+use wheeltap_model::PersonName;
 
 /// Condition monitoring for a fleet of diesel-electric locomotives
 #[derive(Debug, Parser)]
@@ -148,6 +149,17 @@ pub struct ServerArgs {
         display_order = 800
     )]
     pub server: String,
+
+    /// Who acts, as others read it; the name of the account unless said
+    #[arg(
+        long = "as",
+        env = "WHEELTAP_PERSON",
+        hide_env_values = true,
+        value_name = "NAME",
+        value_parser = PersonName::new,
+        display_order = 801
+    )]
+    pub person: Option<PersonName>,
 }
 
 /// Which service to ask, and how to print what it answers.

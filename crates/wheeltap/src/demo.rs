@@ -33,7 +33,7 @@ use wheeltap_client::{
     BatchBuilder, Connection, EncodedBatch, Gateway, GatewayEvent, GatewayOptions, MemorySpool,
     Packing, WatchItem, connect, watch_alerts,
 };
-use wheeltap_model::{ChannelKind, EventTime, UnitId};
+use wheeltap_model::{ChannelKind, EventTime, PersonName, UnitId};
 use wheeltap_proto::{convert, v1};
 use wheeltap_server::{Settings, Shared};
 use wheeltap_sim::{
@@ -83,7 +83,8 @@ async fn demo(args: &DemoArgs) -> Result<Outcome, Stop> {
 
     let connection = connect(&address)
         .await
-        .map_err(|error| anyhow!("{error}"))?;
+        .map_err(|error| anyhow!("{error}"))?
+        .acting_as(&PersonName::new("demonstration").map_err(|error| anyhow!("{error}"))?);
     tell_fleet(&connection, &railway).await?;
     if !args.json {
         heading(&name, &railway, &address, &pages.url);

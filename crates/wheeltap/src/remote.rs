@@ -4,7 +4,7 @@ use crate::{Stop, args::ServerArgs};
 use futures::{Stream, StreamExt};
 use std::future::Future;
 use wheeltap_client::{CallError, ConnectError, Connection, connect};
-use wheeltap_model::EventTime;
+use wheeltap_model::{EventTime, PersonName};
 pub use wheeltap_proto::convert::{enum_word as word, name_tail as tail};
 use wheeltap_proto::v1;
 
@@ -18,11 +18,22 @@ pub fn block_on<T>(command: impl Future<Output = Result<T, Stop>>) -> Result<T, 
 
 /// Connects to the service named on the command line.
 pub async fn connected(args: &ServerArgs) -> Result<Connection, Stop> {
-    connect(&args.server).await.map_err(|error| match error {
+    let connection = connect(&args.server).await.map_err(|error| match error {
         // The transport's own words add nothing for whoever typed the address.
         error @ ConnectError::BadEndpoint { .. } => Stop::Usage(anyhow::anyhow!("{error}")),
         error @ ConnectError::Unreachable { .. } => Stop::Failed(anyhow::anyhow!("{error}")),
+    })?;
+    Ok(match args.person.clone().or_else(account) {
+        Some(person) => connection.acting_as(&person),
+        None => connection,
     })
+}
+
+/// Who is logged in on this machine.
+fn account() -> Option<PersonName> {
+    let said = ["USER", "LOGNAME", "USERNAME"].map(std::env::var);
+    let mut names = said.iter().flatten().map(|name| name.trim());
+    PersonName::new(names.find(|name| !name.is_empty())?).ok()
 }
 
 /// The answer of one call, or what to do about its refusal.

@@ -113,10 +113,15 @@ impl Service {
         let mut stream = TcpStream::connect(&self.pages).expect("the pages listen");
         let host = &self.pages;
         let length = body.len();
+        let person = if more.contains("Cookie: ") {
+            ""
+        } else {
+            "Cookie: wheeltap-person=Ada%20Brook\r\n"
+        };
         write!(
             stream,
             "{request} HTTP/1.1\r\nHost: {host}\r\nConnection: close\r\n\
-             Content-Type: application/x-www-form-urlencoded\r\nContent-Length: {length}\r\n{more}\r\n{body}"
+             Content-Type: application/x-www-form-urlencoded\r\nContent-Length: {length}\r\n{person}{more}\r\n{body}"
         )
         .expect("the pages read");
         stream
@@ -169,7 +174,10 @@ fn holds(text: &str, words: &[&str]) {
 
 fn wheeltap(bench: &Bench) -> Command {
     let mut command = Command::new(env!("CARGO_BIN_EXE_wheeltap"));
-    command.current_dir(bench.path()).env_remove("WHEELTAP_LOG");
+    command
+        .current_dir(bench.path())
+        .env_remove("WHEELTAP_LOG")
+        .env("WHEELTAP_PERSON", "Ada Brook");
     command
 }
 
@@ -218,7 +226,7 @@ fn a_day_that_is_sent_is_judged_as_replayed_answered_and_closed() {
             &bench,
             &["alerts", "acknowledge", &alert, "--note", "crew told"],
         )
-        .says(0, &["is taken on by local"]);
+        .says(0, &["is taken on by Ada Brook"]);
     let listed = service.run(&bench, &["defects"]);
     holds(&listed.stdout, &["ZVR 4117", "oil cooler", "suspected"]);
     listed.says(0, &["1 open defect"]);
@@ -273,7 +281,7 @@ fn a_day_that_is_sent_is_judged_as_replayed_answered_and_closed() {
 /// A report of what is known, a second taker and a promise of nothing.
 fn what_was_done_before_is_said(bench: &Bench, service: &Service, alert: &str) {
     let taken_on = [
-        "is already taken on by local at 20",
+        "is already taken on by Ada Brook at 20",
         "; the note was not kept",
     ];
     service
@@ -305,7 +313,7 @@ fn what_was_done_before_is_said(bench: &Bench, service: &Service, alert: &str) {
     let takes = ["defects", "take-on", "2", "--note", "mine"];
     service
         .run(bench, &takes)
-        .says(0, &["defect 2 on ZVR 4117 is taken on by local"]);
+        .says(0, &["defect 2 on ZVR 4117 is taken on by Ada Brook"]);
     service.run(bench, &takes).says(1, &taken_on);
     let call = ["defects", "call", "2", "dispatcher", "--by", "1 h"];
     service.run(bench, &call).says(1, &["promise is empty"]);

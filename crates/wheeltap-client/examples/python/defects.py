@@ -15,6 +15,10 @@ import grpc
 from wheeltap.v1 import alerts_pb2, alerts_pb2_grpc, common_pb2, defects_pb2, defects_pb2_grpc
 
 
+# Who acts, as people read it beside what was done.
+WHO = "crew desk"
+
+
 def standing(channel):
     """Alerts that stand now, as the first messages of a watch; it ends when nothing is left for now."""
     watch = alerts_pb2_grpc.AlertServiceStub(channel).WatchAlerts(alerts_pb2.WatchAlertsRequest())
@@ -36,7 +40,8 @@ def report(channel, unit):
         origin=defects_pb2.DEFECT_ORIGIN_CREW_REPORT,
     )
     request = defects_pb2.ReportDefectRequest(defect=defect, request_id="horn of today")
-    return defects_pb2_grpc.DefectServiceStub(channel).ReportDefect(request)
+    stub = defects_pb2_grpc.DefectServiceStub(channel)
+    return stub.ReportDefect(request, metadata=[("wheeltap-person-bin", WHO.encode())])
 
 
 def changes(channel, cursor=""):

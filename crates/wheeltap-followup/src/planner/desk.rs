@@ -68,7 +68,7 @@ impl Planner<'_> {
             return Err(Refusal::Withdrawn { id });
         }
         match alert.acknowledged_by() {
-            Some(by) if by == self.by => return Ok(()),
+            Some(by) if self.is_the_same(by) => return Ok(()),
             Some(by) => {
                 return Err(Refusal::AlreadyAcknowledged {
                     id,
@@ -138,7 +138,7 @@ impl Planner<'_> {
                         .next_back()
                 });
             match by {
-                Some(by) if by != self.by => {
+                Some(by) if !self.is_the_same(by) => {
                     return Err(Refusal::AlreadyTaken {
                         id,
                         by: by.to_owned(),

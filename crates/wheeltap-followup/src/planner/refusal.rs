@@ -4,6 +4,7 @@ use super::Planner;
 use crate::{Act, KeptDefect};
 use wheeltap_model::{
     AlertId, DefectId, DefectStatus, EventTime, MuteId, RuleName, RuleRef, RuleStage, ServerTime,
+    UNNAMED,
 };
 
 /// Why a person's act was refused; nothing was changed.
@@ -217,6 +218,11 @@ impl Planner<'_> {
     /// Whether this request was answered before.
     pub(super) fn is_repeat(&self, act: &Act) -> Result<bool, Refusal> {
         Ok(self.made_before(act)?.is_some())
+    }
+
+    /// Whether this is who acts. Two who say no name are not one.
+    pub(super) fn is_the_same(&self, by: &str) -> bool {
+        by == self.by && by != UNNAMED
     }
 
     pub(super) fn open(&self, id: DefectId) -> Result<&'_ KeptDefect, Refusal> {

@@ -309,6 +309,19 @@ fn a_defect_has_one_taker() {
     assert!(!desk.book.awaits_answer(desk.book.defect(id).unwrap()));
     let (late, _) = desk.write("west", |planner| planner.take_on(id, "", ""));
     assert!(matches!(late, Err(Refusal::AlreadyTaken { .. })));
+    // Two who say no name may be two.
+    let horn = Report {
+        component: "horn".into(),
+        ..cold(500)
+    };
+    let (made, _) = desk.write("crew", |planner| planner.report(horn, ""));
+    let id = made.unwrap();
+    let mut unnamed = || {
+        let by = wheeltap_model::UNNAMED;
+        desk.write(by, |planner| planner.take_on(id, "", "")).0
+    };
+    assert_eq!(unnamed(), Ok(()));
+    assert!(matches!(unnamed(), Err(Refusal::AlreadyTaken { .. })));
 }
 
 #[test]

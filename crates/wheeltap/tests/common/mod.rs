@@ -93,6 +93,7 @@ impl Bench {
             .expect("cargo builds the binary first")
             .current_dir(self.path())
             .env_remove("WHEELTAP_LOG")
+            .env("WHEELTAP_PERSON", "Ada Brook")
             .args(words)
             .output()
             .expect("the binary runs");

@@ -68,12 +68,97 @@ fn the_board_shows_an_alert_as_it_comes_and_takes_one_answer() {
             "Defect 1 is yours.",
             "Nothing waits",
             "Taken on",
-            "local, ",
+            "Ada Brook, ",
             "crew told &#60;b&#62;",
         ],
     );
     let (head, _) = service.page("POST /defects/99/take-on", &own, "");
     assert!(head.starts_with("HTTP/1.1 404"), "{head}");
+}
+
+// The promise of the audit log: every step has its author.
+#[test]
+fn an_act_without_a_name_is_asked_for_one_and_done_under_it() {
+    let (_bench, service) = with_a_day();
+    let nobody = format!("Origin: http://{}\r\nCookie: other=1\r\n", service.pages);
+    let act = "POST /defects/1/take-on";
+    let (head, page) = service.page(act, &nobody, "note=crew+%3Ctold%3E&back=defect");
+    assert!(head.starts_with("HTTP/1.1 403"), "{head}");
+    holds(
+        &page,
+        &[
+            "<h1>Who are you?</h1>",
+            "action=\"/defects/1/take-on\"",
+            "name=\"note\" value=\"crew &#60;told&#62;\"",
+            "name=\"back\" value=\"defect\"",
+            "name=\"your_name\" value=\"\"",
+        ],
+    );
+    let (_, defect) = service.page("GET /defects/1", &nobody, "");
+    holds(&defect, &["<a href=\"/you\">Who are you?</a>"]);
+    assert!(!defect.contains("crew "), "nothing was done");
+
+    // What is no name is said so, and nothing that was written is lost.
+    let (head, page) = service.page(act, &nobody, "note=crew&your_name=clock");
+    assert!(head.starts_with("HTTP/1.1 403"), "{head}");
+    holds(
+        &page,
+        &[
+            "\"clock\" is no name of a person"
+                .replace('"', "&#34;")
+                .as_str(),
+            "value=\"crew\"",
+        ],
+    );
+
+    let said = "note=crew+told&back=defect&your_name=+Zo%C3%AB+Brook+";
+    let (head, _) = service.page(act, &nobody, said);
+    assert!(
+        head.starts_with("HTTP/1.1 303") && head.contains("said=taken"),
+        "{head}"
+    );
+    let cookie = head
+        .lines()
+        .find_map(|line| line.strip_prefix("set-cookie: "));
+    let cookie = cookie
+        .and_then(|cookie| cookie.split(';').next())
+        .expect("the name is kept");
+    let zoe = format!("Origin: http://{}\r\nCookie: {cookie}\r\n", service.pages);
+    let (_, defect) = service.page("GET /defects/1", &zoe, "");
+    holds(
+        &defect,
+        &["<a href=\"/you\">Zo\u{eb} Brook</a>", "Zo\u{eb} Brook, 20"],
+    );
+
+    // Another one is told so, by pages, and stands beside the first in the log.
+    let (head, _) = service.page(
+        act,
+        &format!("Origin: http://{}\r\n", service.pages),
+        "note=me",
+    );
+    assert!(head.contains("said=others"), "{head}");
+    let call = "told=dispatcher&answer=runs+on";
+    let own = format!("Origin: http://{}\r\n", service.pages);
+    service.page("POST /defects/1/call", &own, call);
+    let (_, acts) = service.page("GET /acts?about=defects/1", "", "");
+    holds(&acts, &["<td>Zo\u{eb} Brook</td>", "<td>Ada Brook</td>"]);
+
+    // Whoever hands over and leaves is forgotten, so that the next one says their own.
+    let (_, page) = service.page("GET /handover", &zoe, "");
+    holds(&page, &["name=\"from\" value=\"Zo\u{eb} Brook\""]);
+    let (head, _) = service.page("POST /handover", &zoe, "from=Zo%C3%AB+Brook&to=Bo&note=");
+    assert!(
+        head.contains("wheeltap-person=; ") && head.contains("Max-Age=0"),
+        "{head}"
+    );
+    let (head, _) = service.page("POST /you", &zoe, "name=Bo+Lind&back=/defects/1");
+    assert!(
+        head.contains("wheeltap-person=Bo%20Lind; ") && head.contains("location: /defects/1"),
+        "{head}"
+    );
+    let (head, page) = service.page("POST /you", &zoe, "name=local&back=/");
+    assert!(head.starts_with("HTTP/1.1 400"), "{head}");
+    holds(&page, &["is no name of a person"]);
 }
 
 #[test]
@@ -460,7 +545,7 @@ fn a_units_page_tells_its_past_what_is_for_the_shop_and_what_is_silent() {
     holds(
         &page,
         &[
-            "<dt>out of service</dt><dd>all rules until somebody lifts it, local: at the paint shop",
+            "<dt>out of service</dt><dd>all rules until somebody lifts it, Ada Brook: at the paint shop",
             "data-from=\"/units/ZVR%204117/heard\"",
         ],
     );
@@ -503,7 +588,7 @@ fn what_does_not_work_is_told_in_plain_words_and_leads_back() {
         holds(
             &page,
             &[
-                "Defect 1 was taken on already by local, 20",
+                "Defect 1 was taken on already by Ada Brook, 20",
                 ": crew told</p>",
             ],
         );
@@ -559,9 +644,9 @@ fn reports_that_join_a_defect_stand_with_it() {
     holds(
         reports,
         &[
-            "<td>local</td><td>crew report</td>",
+            "<td>Ada Brook</td><td>crew report</td>",
             "<td>medium</td><td>smells hot</td>",
-            "<td>local</td><td>daily inspection</td>",
+            "<td>Ada Brook</td><td>daily inspection</td>",
             "<td>urgent</td><td>drips</td>",
         ],
     );
@@ -577,7 +662,11 @@ fn reports_that_join_a_defect_stand_with_it() {
     );
     assert_eq!(
         (said(1, "title"), said(1, "origin"), said(1, "by")),
-        ("drips".into(), "daily_inspection".into(), "local".into())
+        (
+            "drips".into(),
+            "daily_inspection".into(),
+            "Ada Brook".into()
+        )
     );
     let time = |text: &str| {
         text.parse::<jiff::Timestamp>()
@@ -590,8 +679,8 @@ fn reports_that_join_a_defect_stand_with_it() {
     holds(
         &shown.stdout,
         &[
-            "by local: smells hot (crew report, medium",
-            "by local: drips (daily inspection, urgent",
+            "by Ada Brook: smells hot (crew report, medium",
+            "by Ada Brook: drips (daily inspection, urgent",
         ],
     );
 }

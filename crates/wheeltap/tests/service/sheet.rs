@@ -154,14 +154,14 @@ fn a_sheet_is_printed_for_what_a_file_says_comes_in() {
     let all = service
         .run(&bench, &["sheet", "arrivals", "--all", "--json"])
         .json();
-    assert_eq!(all[0]["cancelled_by"], "local");
+    assert_eq!(all[0]["cancelled_by"], "Ada Brook");
     // The file that it came from does not bring it back, and says so and what would.
     service
         .run(&bench, &["sheet", "import", "arrivals.csv"])
         .says(
             0,
             &[
-                "ZVR 4117 at Burbot Yard, 2026-01-01T01:00:00Z, was cancelled by local at 20",
+                "ZVR 4117 at Burbot Yard, 2026-01-01T01:00:00Z, was cancelled by Ada Brook at 20",
                 "(train annulled) and stays so",
                 "wheeltap sheet restore \"ZVR 4117@2026-01-01T01:00:00Z\"",
             ],
@@ -335,7 +335,10 @@ fn a_point_s_page_takes_arrivals(service: &Service) {
             .split_once("<h2>Cancelled</h2>")
             .expect("those cancelled");
         assert!(!list.contains(shown), "{list}");
-        holds(cancelled, &[shown, "<td>local, 20", "It comes after all"]);
+        holds(
+            cancelled,
+            &[shown, "<td>Ada Brook, 20", "It comes after all"],
+        );
         // A slip of the hand, by its button or by saying once more that it comes.
         let (head, _) = say("Burbot%20Yard/restore", &format!("arrival={id}"));
         assert!(head.contains("said=comes"), "{head}");

@@ -109,10 +109,14 @@ impl UnitJudge {
     pub fn resume(plan: Arc<UnitPlan>, context: Arc<UnitContext>, checkpoint: &Checkpoint) -> Self {
         let mut judge = Self::new(plan, context);
         for memory in &checkpoint.slots {
-            let found =
-                judge.plan.slots.iter().position(|slot| {
-                    slot.rule.reference == memory.rule && slot.part == memory.part
-                });
+            // A version may be in force more than once: what it remembers is of the time in which it began.
+            let standing = memory.standing.as_ref().map(|standing| standing.raised_at);
+            let began = standing.or(memory.run_start).unwrap_or(checkpoint.at);
+            let slots = judge.plan.slots.iter().enumerate();
+            let own = slots.filter(|(_, slot)| {
+                slot.rule.reference == memory.rule && slot.part == memory.part && slot.from <= began
+            });
+            let found = own.max_by_key(|(_, slot)| slot.from).map(|(idx, _)| idx);
             if let Some(idx) = found {
                 judge.slots[idx] = SlotState {
                     run_start: memory.run_start,

@@ -8,7 +8,7 @@
 
 mod judged;
 
-use judged::{LEVEL, Service, T0, TRIPS, at, batch, folder, unit};
+use judged::{LEVEL, MIN, Service, T0, TRIPS, at, batch, folder, level, unit};
 use std::collections::HashMap;
 use std::sync::Arc;
 use wheeltap_followup::RuleFacts;
@@ -18,19 +18,10 @@ use wheeltap_model::{
 use wheeltap_rules::Environment;
 use wheeltap_server::judging::History;
 
-const MIN: i64 = 60_000;
-
-/// A steady level each 10 s over minutes `from..to`.
-fn level(from: i64, to: i64, value: f64) -> Vec<(i64, f64)> {
-    (from * 6..to * 6)
-        .map(|idx| (T0 + idx * 10_000, value))
-        .collect()
-}
-
 fn levels(stretches: &[(i64, i64, f64)]) -> Batch {
     let samples: Vec<(i64, f64)> = stretches
         .iter()
-        .flat_map(|(from, to, value)| level(*from, *to, *value))
+        .flat_map(|(from, to, value)| level(*from..*to, *value))
         .collect();
     batch(&samples, &[], &[])
 }
@@ -137,7 +128,7 @@ fn a_withdrawn_alert_comes_back_under_its_number() {
     let rules = folder(&[("trips", TRIPS)]);
     let mut service = Service::new(Some(rules.path().to_owned()));
     let trips = [T0 + 5 * MIN, T0 + 5 * MIN + 10];
-    service.send(batch(&level(0, 8, 5.0), &[(T0, 1.0)], &trips), true);
+    service.send(batch(&level(0..8, 5.0), &[(T0, 1.0)], &trips), true);
     service.idle();
     assert_eq!(summary(&service), [(1, Condition::Standing, None)]);
     // It was in another mode by then, so nothing was tested.

@@ -7,11 +7,8 @@
 
 mod judged;
 
-use judged::{Answer, LEVEL, Service, T0, at, batch, folder};
-use std::ops::Range;
+use judged::{Answer, LEVEL, MIN, Service, T0, at, batch, folder, level};
 use wheeltap_model::UnitId;
-
-const MIN: i64 = 60_000;
 
 /// Judged once an hour, so that much of the newest data is not judged yet.
 const HOURLY: &str = r#"
@@ -23,13 +20,6 @@ fn about() { #{
 fn reads() { #{ level: max("test.level", "2 h") } }
 fn raise(seen) { seen.level > 10.0 }
 "#;
-
-/// A steady level each 10 s over so many minutes.
-fn level(minutes: Range<i64>, value: f64) -> Vec<(i64, f64)> {
-    (minutes.start * 6..minutes.end * 6)
-        .map(|idx| (T0 + idx * 10_000, value))
-        .collect()
-}
 
 // Work goes over 0:30 to 4:50 in pieces of 2 h; what comes for 4:10 after it has read up to 4:30 is not
 // late to the live judge, whose last tick is 4:00.

@@ -8,10 +8,9 @@
 
 mod judged;
 
-use judged::{Answer, Datum, LEVEL, Service, T0, at, batch, folder, history, made};
+use judged::{Answer, Datum, LEVEL, MIN, Service, T0, at, batch, folder, history, level, made};
 use proptest::prelude::*;
 use std::collections::BTreeSet;
-use std::ops::Range;
 use std::sync::Arc;
 use tokio::sync::Semaphore;
 use wheeltap_model::{Condition, ConsistPosition, Dated, EventTime, UnitId, UnitState};
@@ -68,8 +67,6 @@ fn reads() { #{ level: mean("test.level", "2 min"), rest: mates_max(mean("test.l
 fn raise(seen) { seen.level > 8.0 && !known(seen.rest) }
 "#;
 
-const MINUTE_MS: i64 = 60_000;
-
 fn unit(n: usize) -> UnitId {
     UnitId::new(&format!("ZVR {n}")).unwrap()
 }
@@ -102,7 +99,7 @@ fn records() -> impl Strategy<Value = Vec<Record>> {
 
 fn record(service: &Service, n: usize, record: Record) {
     let fleet = &service.shared.fleet;
-    let from = |minute: i64| at(T0 + minute * MINUTE_MS);
+    let from = |minute: i64| at(T0 + minute * MIN);
     let source = || "yard".to_owned();
     let minute = match record {
         Record::Train(minute, train) => {
@@ -254,13 +251,6 @@ fn of_rule(law: &[BTreeSet<String>], rule: &str) -> Vec<BTreeSet<String>> {
         .collect()
 }
 
-/// A steady level each 10 s over so many minutes.
-fn steady(minutes: Range<i64>) -> Vec<(i64, f64)> {
-    (minutes.start * 6..minutes.end * 6)
-        .map(|idx| (T0 + idx * 10_000, 5.0))
-        .collect()
-}
-
 // Or what is waiting for it would fill memory, while gateways send on.
 #[test]
 fn a_batch_weighs_in_flight_until_who_asks_mates_has_taken_note_of_it() {
@@ -269,19 +259,19 @@ fn a_batch_weighs_in_flight_until_who_asks_mates_has_taken_note_of_it() {
     for n in 0..2 {
         record(&service, n, Record::Train(-60, Some(0)));
         record(&service, n, Record::Works(-60, true));
-        service.send_of(&unit(n), batch(&steady(0..10), &[], &[]), true);
+        service.send_of(&unit(n), batch(&level(0..10, 5.0), &[], &[]), true);
     }
     service.idle();
     let gate = &service.killable.clone().gate;
     gate.shut(Answer::Samples, at(T0));
     for n in 0..2 {
-        service.send_of(&unit(n), batch(&steady(10..20), &[], &[]), true);
+        service.send_of(&unit(n), batch(&level(10..20, 5.0), &[], &[]), true);
     }
     // Only that thread reads what is judged for the first time.
     gate.is_reached();
     let in_flight = Arc::new(Semaphore::new(1));
     let permit = Arc::clone(&in_flight).try_acquire_owned().unwrap();
-    let next = batch(&steady(20..30), &[], &[]);
+    let next = batch(&level(20..30, 5.0), &[], &[]);
     service.send_with(&unit(0), next, Some(permit));
     while service.shared.metrics.batches_judged.get() < 5 {
         std::thread::yield_now();
@@ -519,7 +509,7 @@ fn such_histories_raise_end_and_name_mates() {
             };
             levels(&mut service, n, round * 12..round * 12 + 12, level);
             if round == 2 && n == 1 {
-                let trips = [1, 2, 3].map(|s| T0 + round * 12 * MINUTE_MS + s * 1_000);
+                let trips = [1, 2, 3].map(|s| T0 + round * 12 * MIN + s * 1_000);
                 service.send_of(&unit(n), batch(&[], &[], &trips), true);
             }
         }
@@ -573,8 +563,8 @@ fn an_alert_is_settled_when_all_concerned_have_promised() {
         alert.unwrap().alert().settled
     };
     let promise = |service: &mut Service, n: usize| {
-        let mut batch = batch(&[(T0 + 8 * MINUTE_MS, 9.0)], &[], &[]);
-        batch.complete_through = Some(at(T0 + 8 * MINUTE_MS));
+        let mut batch = batch(&[(T0 + 8 * MIN, 9.0)], &[], &[]);
+        batch.complete_through = Some(at(T0 + 8 * MIN));
         service.send_of(&unit(n), batch, true);
         service.idle();
     };

@@ -7,20 +7,10 @@
 
 mod judged;
 
-use judged::{LEVEL, Service, T0, TRIPS, at, batch, folder, unit};
+use judged::{LEVEL, MIN, Service, T0, TRIPS, at, batch, folder, level, unit};
 use std::collections::BTreeSet;
-use std::ops::Range;
 use wheeltap_model::{EventTime, RuleName, RuleRef, RuleStage};
 use wheeltap_server::judging::Faulted;
-
-const MIN: i64 = 60_000;
-
-/// A steady level each 10 s over so many minutes.
-fn level(minutes: Range<i64>, value: f64) -> Vec<(i64, f64)> {
-    (minutes.start * 6..minutes.end * 6)
-        .map(|idx| (T0 + idx * 10_000, value))
-        .collect()
-}
 
 fn version(service: &Service, name: &str) -> RuleRef {
     let book = service.judging.ledger().book();
@@ -158,6 +148,25 @@ fn a_version_that_is_over_costs_nothing_and_still_judges_what_comes_late() {
     service.send(batch(&[], &modes, &trips), true);
     service.idle();
     assert_eq!(service.law(), expected);
+    service.judging.stop();
+}
+
+#[test]
+fn a_version_that_is_in_force_again_remembers_what_stands_over_a_restart() {
+    let rules = folder(&[("level", LEVEL)]);
+    let mut service = Service::new(Some(rules.path().to_owned()));
+    let rule = version(&service, "level");
+    stage(&service, &rule, RuleStage::Retired, at(T0 + 10 * MIN));
+    stage(&service, &rule, RuleStage::Live, at(T0 + 20 * MIN));
+    service.send(batch(&level(0..30, 20.0), &[], &[]), true);
+    service.idle();
+    let law = service.law();
+    assert_eq!(law.len(), 2, "{law:#?}");
+    let mut service = service.restarted(false);
+    service.send(batch(&level(30..40, 20.0), &[], &[]), true);
+    service.idle();
+    assert_eq!(service.law(), law);
+    assert_eq!(standing(&service), BTreeSet::from(["level".to_owned()]));
     service.judging.stop();
 }
 

@@ -194,14 +194,17 @@ impl Planned {
     ///
     /// Rules that ask mates all stay: how far back their mates' data matters hangs on each of them.
     pub fn after(self, shared: &Shared, unit: &UnitId, base: &Checkpoint) -> Self {
-        let stands = |rule: &RuleRef| {
-            let mut slots = base.slots.iter();
-            slots.any(|slot| slot.rule == *rule && slot.standing.is_some())
+        // A version may have been in force again since.
+        let stands = |rule: &RuleRef, until: EventTime| {
+            let mut slots = base.slots.iter().filter(|slot| slot.rule == *rule);
+            slots.any(|slot| {
+                let standing = slot.standing.as_ref();
+                standing.is_some_and(|standing| standing.raised_at < until)
+            })
         };
         let is_over = |idx: &usize| {
-            let effective = &self.plans.rules[*idx];
-            effective.until.is_some_and(|until| until <= base.at)
-                && !stands(&effective.rule.reference)
+            let EffectiveRule { rule, until, .. } = &self.plans.rules[*idx];
+            until.is_some_and(|until| until <= base.at && !stands(&rule.reference, until))
         };
         let applicable = self.applicable.iter().copied();
         let (over, left): (Vec<usize>, Vec<usize>) = applicable.partition(is_over);
@@ -432,8 +435,8 @@ impl RuleBooks {
 
     /// Why a version that is in force is left out.
     pub fn left_out(&self, rule: &RuleRef) -> Option<&str> {
-        let mut broken = self.broken_in_force();
-        broken.find_map(|(other, problems)| (other == rule).then_some(problems))
+        let broken = self.broken.get(rule).filter(|of| of.until.is_none())?;
+        Some(&broken.problems)
     }
 
     /// Whether any version is left out, in force or not.

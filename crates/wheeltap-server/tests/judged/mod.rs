@@ -577,6 +577,15 @@ impl Service {
     }
 }
 
+pub const MIN: i64 = 60_000;
+
+/// A steady level each 10 s over so many minutes.
+pub fn level(minutes: Range<i64>, value: f64) -> Vec<(i64, f64)> {
+    (minutes.start * 6..minutes.end * 6)
+        .map(|idx| (T0 + idx * 10_000, value))
+        .collect()
+}
+
 /// Samples and events in any order, as one batch.
 pub fn batch(levels: &[(i64, f64)], modes: &[(i64, f64)], trips: &[i64]) -> Batch {
     let column = |channel: u32, samples: &[(i64, f64)]| {

@@ -4,7 +4,7 @@
 //! where a figure is ours, it says so.
 
 use crate::forecast::{
-    CHATTER_ALERTS, CHATTER_MS, DAY_MS, HOUR_MS, INTERVAL_MS, MINUTE_MS, floods,
+    CHATTER_ALERTS, CHATTER_MS, DAY_MS, HOUR_MS, INTERVAL_MS, MINUTE_MS, begun_at, floods,
 };
 use crate::{Book, KeptAlert, KeptDefect};
 use std::collections::{BTreeMap, BTreeSet};
@@ -27,7 +27,7 @@ const AHEAD_MS: i64 = 12 * HOUR_MS;
 pub const MOST_IN_HAND: usize = 200;
 
 /// So many defects whose finding is owed are listed at most. Ours.
-pub const MOST_OWED: usize = 200;
+const MOST_OWED: usize = 200;
 
 /// A rule that comes and goes on one unit or part.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -129,10 +129,9 @@ pub fn desk_load(book: &Book, now: ServerTime) -> DeskLoad {
         let known = by_source.entry(source(alert)).or_default();
         known.insert(alert.id(), alert);
     }
-    // It began with the first alert of its first interval.
-    load.flood_since = flood_since(&tens, now).and_then(|since| {
-        let of_it = told_at.iter().filter(|at| at.unix_ms() >= since);
-        of_it.min().copied()
+    load.flood_since = flood_since(&tens, now).map(|since| {
+        let told_ms = told_at.iter().map(|at| at.unix_ms());
+        ServerTime::from_unix_ms(begun_at(since, told_ms))
     });
     for alerts in by_source.values() {
         let mut raised: Vec<i64> = alerts

@@ -318,6 +318,12 @@ pub(crate) fn worst(counts: &BTreeMap<i64, u64>) -> Option<(EventTime, u64)> {
     Some((EventTime::from_unix_ms(*start), *n_alerts))
 }
 
+/// A flood begins with the first alert of its first interval, which is the first of these from the interval's start on.
+pub(crate) fn begun_at(start_ms: i64, alerts_ms: impl Iterator<Item = i64>) -> i64 {
+    let of_it = alerts_ms.filter(|at| *at >= start_ms);
+    of_it.min().unwrap_or(start_ms)
+}
+
 /// Floods as starts and ends, of alerts by the start of their interval, which so many desks share evenly. An interval
 /// that is not over by `until` ends none, as it may still get its alerts; a flood that lasts ends just after `until`.
 pub(crate) fn floods(tens: &BTreeMap<i64, u64>, until: EventTime, n_desks: u64) -> Vec<(i64, i64)> {

@@ -233,8 +233,8 @@ impl<'a> Planner<'a> {
         }
     }
 
-    /// What was repaired came back, as was seen at `seen_at`; once a commit. What still stands of it is told once more: whoever took it
-    /// on did so before the repair.
+    /// What was repaired came back, as was seen at `seen_at`; once a commit. What still stands of it is told once
+    /// more: whoever took it on did so before the repair.
     fn reopen(&mut self, id: DefectId, seen_at: Option<EventTime>) {
         if !self.reopened.insert(id) {
             return;

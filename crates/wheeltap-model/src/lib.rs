@@ -54,7 +54,7 @@ pub use mute::{Mute, MuteEnd, MuteId, MuteKind, MuteScope};
 pub use person::{Actor, Role, UNNAMED};
 pub use rule::{Priority, RuleRef, RuleStage};
 pub use sample::{Batch, Column, Event, Quality, Sample, Series};
-pub use time::{EventTime, InvalidSpan, ServerTime, format_span, parse_span};
+pub use time::{CLOCK_SLACK_MS, EventTime, InvalidSpan, ServerTime, format_span, parse_span};
 pub use words::{
     evidence_words, gauge_words, is_hidden, number_words, rate_words, span_words, unit_words,
 };

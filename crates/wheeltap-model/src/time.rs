@@ -3,6 +3,9 @@
 use serde::{Deserialize, Serialize};
 use std::fmt;
 
+/// A unit's clock, and what people tell of, may lie this far ahead of the server's clock, in milliseconds.
+pub const CLOCK_SLACK_MS: i64 = 5 * 60_000;
+
 macro_rules! instant {
     ($(#[$doc:meta])* $name:ident) => {
         $(#[$doc])*

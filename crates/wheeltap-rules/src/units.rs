@@ -1,7 +1,7 @@
 //! Follows units of measure through an expression.
 //!
-//! A number written out goes with anything, and so does a quantity multiplied by one, as that number
-//! may carry a unit of its own (a conversion, or seconds ahead of a trend). A value on a scale with its own zero (Celsius, a
+//! A number written out goes with anything, and so does a quantity multiplied by one, as that number may carry a
+//! unit of its own (a conversion, or seconds ahead of a trend). A value on a scale with its own zero (Celsius, a
 //! level) is a *point*: points have differences, not sums.
 
 use wheeltap_catalogue::{Dimension, Ucum};

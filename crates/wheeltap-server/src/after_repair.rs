@@ -14,7 +14,7 @@ use tokio::sync::Semaphore;
 use tonic::Status;
 use wheeltap_followup::{DefectQuery, KeptDefect};
 use wheeltap_model::{
-    Condition, DefectId, EventTime, FindingKind, Part, RuleRef, ServerTime, UnitId,
+    Condition, DefectId, EventTime, Finding, FindingKind, Part, RuleRef, ServerTime, UnitId,
 };
 use wheeltap_proto::{convert, v1};
 use wheeltap_rules::Rule;
@@ -164,7 +164,8 @@ impl Repairs {
     fn known(&self, defect: DefectId) -> Known {
         let is_repair = {
             let book = self.judging.ledger().book();
-            book.defect(defect).is_some_and(|kept| is_repair(kept))
+            book.defect(defect)
+                .is_some_and(|kept| repair(kept).is_some())
         };
         let asked = is_repair.then(|| ask(&self.judging, defect)).flatten();
         let Some(asked) = asked else {
@@ -227,7 +228,10 @@ fn repaired_since(
     let mut repaired: Vec<(EventTime, DefectId, v1::SheetRepair)> = defects
         .filter_map(|kept| {
             let defect = kept.defect();
-            let at = repaired_at(&kept).filter(|at| *at > from && is_repair(&kept))?;
+            let at = repair(&kept)?.repaired_at;
+            if at <= from {
+                return None;
+            }
             let repair = v1::SheetRepair {
                 defect: convert::defect_name(defect.id),
                 component: defect.component.clone(),
@@ -414,7 +418,7 @@ fn ask(judging: &Judging, defect: DefectId) -> Option<Asked> {
     let book = judging.ledger().book();
     let kept = book.defect(defect)?;
     let defect = kept.defect();
-    let repaired_at = repaired_at(kept)?;
+    let repaired_at = kept.last_finding()?.repaired_at;
     let mut asked = Asked {
         unit: defect.unit.clone(),
         repaired_at,
@@ -449,24 +453,15 @@ fn ask(judging: &Judging, defect: DefectId) -> Option<Asked> {
     (!asked.called.is_empty()).then_some(asked)
 }
 
-/// Whether its last finding says that something was done: nobody repairs what was not looked at, could not be
-/// tested or showed no fault.
-fn is_repair(kept: &KeptDefect) -> bool {
-    let defect = kept.defect();
-    let last = defect.finding.as_ref().or(defect.earlier_findings.last());
-    last.is_some_and(|finding| {
+/// The finding that was given last, where it says that something was done: nobody repairs what was not looked at,
+/// could not be tested or showed no fault. One that came back was repaired all the same.
+fn repair(kept: &KeptDefect) -> Option<&Finding> {
+    kept.last_finding().filter(|finding| {
         matches!(
             finding.kind,
             FindingKind::AsCalled | FindingKind::AnotherFault | FindingKind::SensorOrWiring
         )
     })
-}
-
-/// When it was repaired last; one that came back was repaired all the same.
-fn repaired_at(kept: &KeptDefect) -> Option<EventTime> {
-    let earlier = kept.defect().earlier_findings.last();
-    kept.repaired_at()
-        .or(earlier.map(|finding| finding.repaired_at))
 }
 
 fn compiled(shared: &Shared, judging: &Judging, reference: &RuleRef) -> Option<Rule> {
@@ -481,6 +476,10 @@ fn compiled(shared: &Shared, judging: &Judging, reference: &RuleRef) -> Option<R
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::{ManualClock, Settings};
+    use std::time::Duration;
+    use wheeltap_catalogue::Catalogue;
+    use wheeltap_store::MemoryStore;
 
     fn asked(repaired_at: EventTime) -> Asked {
         Asked {
@@ -490,6 +489,22 @@ mod tests {
             standing: BTreeMap::new(),
             again_at: None,
         }
+    }
+
+    #[tokio::test]
+    async fn what_is_known_at_once_waits_for_no_turn() {
+        let clock = Arc::new(ManualClock::new(ServerTime::from_unix_ms(0)));
+        let catalogue = Catalogue::from_parts(Vec::new(), Vec::new());
+        let store = Arc::new(MemoryStore::new());
+        let shared = Shared::with_catalogue(store, Settings::default(), clock, catalogue).unwrap();
+        let judging = Arc::new(Judging::start(Arc::clone(&shared)).unwrap());
+        let repairs = Arc::new(Repairs::new(shared, Arc::clone(&judging)));
+        let all = u32::try_from(n_cores()).unwrap();
+        let busy = repairs.turn.acquire_many(all).await.unwrap();
+        let said = tokio::time::timeout(Duration::from_secs(5), repairs.of(DefectId(1))).await;
+        assert_eq!(said.expect("an answer").unwrap(), None);
+        drop(busy);
+        judging.stop();
     }
 
     #[test]

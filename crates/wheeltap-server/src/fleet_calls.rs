@@ -5,14 +5,17 @@ use crate::blocking::blocking;
 use crate::judging::Judging;
 use crate::paging::{Page, PageRule, bad_token};
 use crate::request_ids::RequestId;
-use crate::{Created, Shared, UnitRecord, known, status};
+use crate::{Created, Fleet, Shared, UnitRecord, known, status};
 use std::sync::Arc;
 use tonic::{Request, Response, Status};
 use wheeltap_catalogue::Catalogue;
-use wheeltap_model::{ChannelDef, ClassName, Dated, EventTime, ServerTime, Unit, UnitId};
+use wheeltap_model::{
+    Actor, CLOCK_SLACK_MS, ChannelDef, ClassName, Dated, EventTime, ServerTime, Unit, UnitId,
+};
 use wheeltap_proto::convert::{self, InvalidField};
 use wheeltap_proto::v1;
 use wheeltap_proto::v1::fleet_service_server::FleetService;
+use wheeltap_store::StoreError;
 
 const UNITS: PageRule = PageRule {
     default: 100,
@@ -35,9 +38,6 @@ pub struct FleetCalls {
 fn field(invalid: InvalidField) -> Status {
     status::bad_field("BAD_FIELD", &invalid.field, invalid.why)
 }
-
-/// States and consists may begin this far ahead of the server's clock, as telemetry may be.
-const CLOCK_SLACK_MS: i64 = 300_000;
 
 /// A unit as of now: what was once recorded of later does not hold yet.
 fn wire_unit(record: &UnitRecord, now: ServerTime) -> v1::Unit {
@@ -102,6 +102,51 @@ impl FleetCalls {
         }
         let why = format!("is {from}, ahead of now, {now}; give the time from which it holds");
         Err(status::bad_field("BAD_FIELD", "from_unix_ms", why))
+    }
+
+    /// What is told of a unit from an instant on; without a source by whoever calls.
+    fn dated<T>(
+        &self,
+        from_unix_ms: i64,
+        value: T,
+        source: String,
+        actor: Actor,
+    ) -> Result<Dated<T>, Status> {
+        let source = short("source", source)?;
+        let from = EventTime::from_unix_ms(from_unix_ms);
+        self.check_from(from)?;
+        let source = if source.is_empty() {
+            actor.name
+        } else {
+            source
+        };
+        Ok(Dated {
+            from,
+            value,
+            source,
+        })
+    }
+
+    /// Records what a unit does or where it stands, and has it judged again from there.
+    async fn record<T: Send + 'static>(
+        &self,
+        id: UnitId,
+        dated: Dated<T>,
+        record: impl FnOnce(&Fleet, &UnitId, Dated<T>) -> Result<Option<Arc<UnitRecord>>, StoreError>
+        + Send
+        + 'static,
+    ) -> Result<Response<v1::Unit>, Status> {
+        let (shared, judging) = (Arc::clone(&self.shared), Arc::clone(&self.judging));
+        let (unit, from) = (id.clone(), dated.from);
+        // Told in the same breath: a caller who leaves meanwhile takes nothing back.
+        let record = blocking(move || {
+            let record = record(&shared.fleet, &unit, dated)?;
+            judging.unit_changed(&unit, from);
+            Ok(record)
+        })
+        .await?;
+        let record = record.map_or_else(|| known::unit(&self.shared, &id), Ok)?;
+        Ok(Response::new(self.wire_unit(&record)))
     }
 
     fn unit(&self, name: &str) -> Result<Arc<UnitRecord>, Status> {
@@ -285,29 +330,11 @@ impl FleetService for FleetCalls {
                     "is unset; write UNKNOWN if it is unknown",
                 )
             })?;
-        let source = short("source", source)?;
-        let from = EventTime::from_unix_ms(from_unix_ms);
-        self.check_from(from)?;
-        let dated = Dated {
-            from,
-            value: state,
-            source: if source.is_empty() {
-                actor.name
-            } else {
-                source
-            },
-        };
-        let (shared, judging) = (Arc::clone(&self.shared), Arc::clone(&self.judging));
-        let unit = id.clone();
-        // Told in the same breath: a caller who leaves meanwhile takes nothing back.
-        let record = blocking(move || {
-            let record = shared.fleet.record_state(&unit, dated)?;
-            judging.unit_changed(&unit, from);
-            Ok(record)
+        let dated = self.dated(from_unix_ms, state, source, actor)?;
+        self.record(id, dated, |fleet, unit, dated| {
+            fleet.record_state(unit, dated)
         })
-        .await?;
-        let record = record.map_or_else(|| known::unit(&self.shared, &id), Ok)?;
-        Ok(Response::new(self.wire_unit(&record)))
+        .await
     }
 
     async fn record_consist(
@@ -323,29 +350,11 @@ impl FleetService for FleetCalls {
         } = request.into_inner();
         let id = self.unit(&name)?.unit.id.clone();
         let position = consist.unwrap_or_default().try_into().map_err(field)?;
-        let source = short("source", source)?;
-        let from = EventTime::from_unix_ms(from_unix_ms);
-        self.check_from(from)?;
-        let dated = Dated {
-            from,
-            value: position,
-            source: if source.is_empty() {
-                actor.name
-            } else {
-                source
-            },
-        };
-        let (shared, judging) = (Arc::clone(&self.shared), Arc::clone(&self.judging));
-        let unit = id.clone();
-        // Told in the same breath: a caller who leaves meanwhile takes nothing back.
-        let record = blocking(move || {
-            let record = shared.fleet.record_consist(&unit, dated)?;
-            judging.unit_changed(&unit, from);
-            Ok(record)
+        let dated = self.dated(from_unix_ms, position, source, actor)?;
+        self.record(id, dated, |fleet, unit, dated| {
+            fleet.record_consist(unit, dated)
         })
-        .await?;
-        let record = record.map_or_else(|| known::unit(&self.shared, &id), Ok)?;
-        Ok(Response::new(self.wire_unit(&record)))
+        .await
     }
 
     async fn list_classes(

@@ -5,6 +5,7 @@ use crate::near::meant;
 use crate::{Shared, UnitRecord, status};
 use std::sync::Arc;
 use tonic::Status;
+use wheeltap_followup::reports::{NO_SYSTEM, SENSOR, SENSORS};
 use wheeltap_followup::{Book, Refusal, RuleVersion, is_same_component};
 use wheeltap_model::{AlertId, ClassName, DefectId, PointName, RuleName, RuleRef, UnitId};
 use wheeltap_proto::convert::{self, InvalidField};
@@ -153,8 +154,7 @@ fn named(book: &Book) -> impl Iterator<Item = (&str, &str)> {
 }
 
 /// Systems that reports put faults under, beside what rules and defects name.
-const GROUPS: [&str; 2] = ["sensors and wiring", "no system given"];
-const SENSOR: &str = " sensor";
+const GROUPS: [&str; 2] = [SENSORS, NO_SYSTEM];
 
 /// The system and the component that failures are looked for under, empty for any: some rule or defect
 /// names them, or "no failure" would be said of nothing.

@@ -110,17 +110,9 @@ async fn off_thread<T: Send + 'static>(
         })
 }
 
-/// Waits for a thread that was told to end; one that panicked makes the service fail.
-async fn ended(
-    shared: &Shared,
-    thread_of: &'static str,
-    thread: JoinHandle<()>,
-) -> Result<(), RunError> {
-    let ended = off_thread("the end of a thread", move || thread.join()).await?;
-    if ended.is_err() {
-        let cause = format!("{thread_of} failed; see the log");
-        shared.shutdown.fail(&cause);
-    }
+/// Waits for a thread that was told to end. One that panicked has said so itself.
+async fn ended(thread: JoinHandle<()>) -> Result<(), RunError> {
+    let _ = off_thread("the end of a thread", move || thread.join()).await?;
     Ok(())
 }
 
@@ -197,14 +189,14 @@ pub async fn run(
     shared.shutdown.begin();
     ingest.stop().await;
     tellers.ended().await;
-    ended(&shared, "the intake", intake_thread).await?;
-    for (doing, alive, thread) in chores {
+    ended(intake_thread).await?;
+    for (alive, thread) in chores {
         drop(alive);
-        ended(&shared, doing, thread).await?;
+        ended(thread).await?;
     }
     off_thread("the end of judging", move || judging.stop()).await?;
     drop(upkeep);
-    ended(&shared, "upkeep", upkeep_thread).await?;
+    ended(upkeep_thread).await?;
     tracing::info!("stopped");
     served.map_err(|source| RunError::Transport { source })?;
     match shared.shutdown.cause() {
@@ -320,8 +312,8 @@ fn start_upkeep(shared: &Arc<Shared>) -> std::io::Result<(Sender<()>, JoinHandle
     Ok((alive, thread))
 }
 
-/// A thread, what it does, and what keeps it alive until it is dropped.
-type Chore = (&'static str, Sender<()>, JoinHandle<()>);
+/// A thread, and what keeps it alive until it is dropped.
+type Chore = (Sender<()>, JoinHandle<()>);
 
 /// Starts what is done by the clock: class baselines are looked at every 30 s, and one that is being fitted
 /// at the end is finished first; mutes whose time is over are ended every second; repairs that an alert outlasted
@@ -365,7 +357,7 @@ fn start_chore(
             }
         }
     })?;
-    Ok((doing, alive, thread))
+    Ok((alive, thread))
 }
 
 fn keep_up(shared: &Shared, forgotten_at: &mut Option<ServerTime>) -> Result<(), StoreError> {
@@ -404,7 +396,7 @@ mod tests {
             };
             Err(LedgerError::Book { source })
         };
-        let (_, _alive, thread) = start_chore(&shared, "a test", Duration::ZERO, failing).unwrap();
+        let (_alive, thread) = start_chore(&shared, "a test", Duration::ZERO, failing).unwrap();
         thread.join().unwrap();
         let cause = shared.shutdown.cause().unwrap();
         assert!(cause.contains("entry 7"), "{cause}");

@@ -17,9 +17,9 @@ const HARD_FROST_CEL: f64 = -10.0;
 /// which are planted as failures are. The same file and settings give the same.
 ///
 /// Every working unit is out of radio reach for 20 min to 8 h every few days, never at the end. A unit that does not
-/// stop its diesel by itself has it stopped by hand for 30 min to 4 h every few days, in a train or
-/// not; in hard frost nobody lets it stand for longer than 40 min. Of runs of five days and more, one unit of six is stored for one to three days, sends nothing
-/// then, and starts cold.
+/// stop its diesel by itself has it stopped by hand for 30 min to 4 h every few days, in a train or not; in hard frost
+/// nobody lets it stand for longer than 40 min. Of runs of five days and more, one unit of six is stored for one to
+/// three days, sends nothing then, and starts cold.
 pub fn everyday(file: &RailwayFile, settings: &Settings) -> (RailwayFile, Vec<Failure>) {
     let (seed, duration_s) = (settings.seed, settings.duration_s);
     let longest_stop_s = if settings.weather.mean_cel < HARD_FROST_CEL {

@@ -31,17 +31,17 @@ impl Book {
                 if id.0 != self.next_defect().0 {
                     return Err(format!("defect {} is not the next", id.0));
                 }
-                let report = DefectReport {
+                let is_reported = *origin != DefectOrigin::Alert;
+                let report = is_reported.then(|| DefectReport {
                     origin: *origin,
                     title: title.clone(),
                     priority: *priority,
                     first_sign_at: *first_sign_at,
                     by: by.to_owned(),
                     at,
-                };
-                let is_reported = *origin != DefectOrigin::Alert;
+                });
                 let defect = Defect {
-                    reports: is_reported.then_some(report).into_iter().collect(),
+                    reports: report.into_iter().collect(),
                     system: system.clone(),
                     component: component.clone(),
                     title: title.clone(),

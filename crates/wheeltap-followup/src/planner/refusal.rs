@@ -3,8 +3,8 @@
 use super::Planner;
 use crate::{Act, KeptDefect};
 use wheeltap_model::{
-    AlertId, DefectId, DefectStatus, EventTime, MuteId, RuleName, RuleRef, RuleStage, ServerTime,
-    UNNAMED,
+    AlertId, CLOCK_SLACK_MS, DefectId, DefectStatus, EventTime, MuteId, RuleName, RuleRef,
+    RuleStage, ServerTime, UNNAMED,
 };
 
 /// Why a person's act was refused; nothing was changed.
@@ -200,9 +200,6 @@ pub enum Refusal {
         before: String,
     },
 }
-
-/// What people tell of may lie this far ahead of the server's clock, as telemetry may.
-const CLOCK_SLACK_MS: i64 = 300_000;
 
 impl Planner<'_> {
     /// Whether what is told of is still to come.

@@ -5,8 +5,8 @@
 //! people are the same.
 
 use crate::forecast::{
-    DAY_MS, DESK_BUDGET_PER_DAY, FLOOD_ABOVE, HOUR_MS, INTERVAL_MS, MINUTE_MS, WouldRing, counts,
-    floods, n_chattering, worst,
+    DAY_MS, DESK_BUDGET_PER_DAY, FLOOD_ABOVE, HOUR_MS, INTERVAL_MS, MINUTE_MS, WouldRing, begun_at,
+    counts, floods, n_chattering, worst,
 };
 use crate::{Book, KeptAlert};
 use std::collections::{BTreeMap, BTreeSet};
@@ -213,20 +213,17 @@ pub fn desk_load(book: &Book, terms: &DeskTerms) -> DeskLoad {
         n_alerts: rang.len() as u64,
         worst_hour: worst(&counts(&rings, HOUR_MS)).map(plain),
         worst_ten_minutes: worst(&tens).map(plain),
-        floods: begun(
-            floods(
-                &tens,
-                EventTime::from_unix_ms(until_ms.saturating_sub(1)),
-                n_desks.into(),
-            ),
-            &rang,
-        ),
+        floods: Vec::new(),
         priorities: [0; 4],
         top: top(&rings),
         n_stale: 0,
         days: days(&all, &tens, from_ms, until_ms),
         metrics: Vec::new(),
     };
+    let last = EventTime::from_unix_ms(until_ms.saturating_sub(1));
+    let floods = floods(&tens, last, n_desks.into()).into_iter();
+    let begun = |start| begun_at(start, rang.iter().map(|told| told.at_ms));
+    load.floods = floods.map(|(start, end)| (begun(start), end)).collect();
     for told in &rang {
         load.priorities[told.alert.rule().facts.priority as usize] += 1;
     }
@@ -259,15 +256,6 @@ fn tellings<'a>(book: &'a Book, all: &[Told<'a>], clock: DeskClock) -> Vec<Told<
             told
         }
     }
-}
-
-/// A flood begins with the first alert of its first interval.
-fn begun(mut floods: Vec<(i64, i64)>, rang: &[&Told<'_>]) -> Vec<(i64, i64)> {
-    for (start, _) in &mut floods {
-        let of_it = rang.iter().filter(|told| told.at_ms >= *start);
-        *start = of_it.map(|told| told.at_ms).min().unwrap_or(*start);
-    }
-    floods
 }
 
 const fn plain((start, n_alerts): (EventTime, u64)) -> (i64, u64) {

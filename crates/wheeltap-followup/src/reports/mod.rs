@@ -14,4 +14,5 @@ pub use reliability::{
     Availability, BadActor, Basis, FleetUnit, Group, Grouping, Lives, ReliabilityReport,
     ReliabilityTerms, Repeat, Repeats, is_able, is_lost, reliability,
 };
+pub use reliability::{NO_SYSTEM, SENSOR, SENSORS};
 pub use scorecard::{Findings, Lead, RuleScorecard, ScorecardTerms, scorecards};

@@ -27,12 +27,12 @@ use wheeltap_model::{
 };
 
 /// How the name of a sensor ends.
-const SENSOR: &str = " sensor";
+pub const SENSOR: &str = " sensor";
 /// Under what a sensor or its wiring is counted, as a system.
-const SENSORS: &str = "sensors and wiring";
+pub const SENSORS: &str = "sensors and wiring";
 
 /// As the system of a defect of which nobody named one.
-const NO_SYSTEM: &str = "no system given";
+pub const NO_SYSTEM: &str = "no system given";
 
 /// A unit as the fleet knows it.
 #[derive(Clone, Copy, Debug)]

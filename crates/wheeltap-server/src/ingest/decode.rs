@@ -6,7 +6,9 @@ use prost::Message;
 use prost::encoding::{DecodeContext, decode_key, skip_field};
 use std::io::Read;
 use std::sync::Arc;
-use wheeltap_model::{Batch, ChannelName, Column, Event, EventTime, Quality, ServerTime};
+use wheeltap_model::{
+    Batch, CLOCK_SLACK_MS, ChannelName, Column, Event, EventTime, Quality, ServerTime,
+};
 use wheeltap_proto::v1;
 
 /// Largest payload as sent.
@@ -17,8 +19,6 @@ const MAX_UNPACKED: usize = 16 << 20;
 const MAX_SAMPLES: usize = 65_536;
 /// Longest stretch of event time in a batch.
 const MAX_SPAN_MS: i64 = 24 * 3_600_000;
-/// How far a unit's clock may be ahead of ours.
-const MAX_AHEAD_MS: i64 = 5 * 60_000;
 /// zstd frames may ask for no larger window, 2^24 bytes being the largest payload anyway.
 const MAX_WINDOW_LOG: u32 = 24;
 
@@ -437,11 +437,11 @@ fn check_times(batch: &Batch, limits: Limits) -> Result<(), Fault> {
     };
     let ahead_ms = |time: EventTime| time.unix_ms().saturating_sub(limits.now.unix_ms());
     for time in batch.complete_through.into_iter().chain([last]) {
-        if ahead_ms(time) > MAX_AHEAD_MS {
+        if ahead_ms(time) > CLOCK_SLACK_MS {
             let fault = Fault::new(
                 "AHEAD_OF_CLOCK",
                 format!(
-                    "{time} is {} ms ahead of the server's clock ({}), the most is {MAX_AHEAD_MS} \
+                    "{time} is {} ms ahead of the server's clock ({}), the most is {CLOCK_SLACK_MS} \
                      ms; set the unit's clock",
                     ahead_ms(time),
                     limits.now

@@ -16,7 +16,7 @@ use std::time::{Duration, Instant};
 use wheeltap_catalogue::Catalogue;
 use wheeltap_followup::{DESK_BUDGET_PER_DAY, Forecast, Truth, WouldRing, forecast};
 use wheeltap_judge::{EffectiveRule, Judgement, UnitContext, UnitJudge, UnitPlan};
-use wheeltap_model::{ChannelId, ChannelName};
+use wheeltap_model::{ChannelId, ChannelName, evidence_words};
 use wheeltap_rules::{Environment, compile, health_rules};
 use wheeltap_sim::{Delivery, Railway, RailwayFile, Season, Settings, everyday};
 
@@ -82,7 +82,8 @@ pub struct Report {
 
 /// One unit's run.
 struct UnitRun {
-    rings: Vec<WouldRing>,
+    /// With what the rule saw, in words.
+    rings: Vec<(WouldRing, String)>,
     lived: Lived,
     n_samples: u64,
     simulating: Duration,
@@ -242,7 +243,7 @@ fn stretch(
         most_cel: f64::NEG_INFINITY,
         ..Lived::default()
     });
-    let mut rings: Vec<WouldRing> = Vec::new();
+    let mut rings: Vec<(WouldRing, String)> = Vec::new();
     for run in runs {
         lived.unit_days += f64::from(args.days);
         lived.silent_days += run.lived.silent_days;
@@ -257,25 +258,30 @@ fn stretch(
         report.judging += run.judging;
         rings.extend(run.rings);
     }
-    rings.sort_by(|a, b| (a.raised_at, &a.unit, &a.rule).cmp(&(b.raised_at, &b.unit, &b.rule)));
+    rings.sort_by(|(a, _), (b, _)| {
+        (a.raised_at, &a.unit, &a.rule).cmp(&(b.raised_at, &b.unit, &b.rule))
+    });
+    for (ring, saw) in &rings {
+        eprintln!(
+            "{word}, seed {seed}: {} {} at {}, which saw {saw}",
+            ring.rule, ring.unit, ring.raised_at
+        );
+    }
+    let rings: Vec<WouldRing> = rings.into_iter().map(|(ring, _)| ring).collect();
     let until = start.plus_ms(duration_s * 1_000 - 1);
     let n_units = chosen.len() as u64;
     report
         .desks
         .push(forecast(&rings, start, until, n_units, &Truth::default()));
-    for ring in &rings {
-        eprintln!(
-            "{word}, seed {seed}: {} {} at {}",
-            ring.rule, ring.unit, ring.raised_at
-        );
-    }
+    eprintln!(
+        "{word}, seed {seed}: {} units, {} days, {} alerts",
+        n_units,
+        args.days,
+        rings.len()
+    );
     report
         .rings
         .extend(rings.into_iter().map(|ring| (ring, word, seed)));
-    eprintln!(
-        "{word}, seed {seed}: {} units, {} days, {} alerts",
-        n_units, args.days, lived.alerts
-    );
     Ok(())
 }
 
@@ -318,12 +324,16 @@ fn unit_run(book: &Book, railway: &Railway, idx: usize) -> UnitRun {
     taker.lived.silent_days = (batches - taker.heard) as f64 * BATCH_S as f64 / DAY_S as f64;
     let rings = taker.judgement.occurrences().into_iter();
     let rings = rings.filter(|occurrence| occurrence.unsuppressed_at.is_some());
-    let rings = rings.map(|occurrence| WouldRing {
-        unit: unit.clone(),
-        rule: occurrence.rule.name,
-        part: occurrence.part,
-        raised_at: occurrence.raised_at,
-        ended_at: occurrence.ended_at,
+    let rings = rings.map(|occurrence| {
+        let saw = evidence_words(&occurrence.evidence.inputs);
+        let ring = WouldRing {
+            unit: unit.clone(),
+            rule: occurrence.rule.name,
+            part: occurrence.part,
+            raised_at: occurrence.raised_at,
+            ended_at: occurrence.ended_at,
+        };
+        (ring, saw)
     });
     UnitRun {
         rings: rings.collect(),

@@ -217,6 +217,18 @@ async fn a_defect_is_exported_with_its_plan_and_its_finding() {
     let site = Site::new(1, &[]);
     let (service, connection) = served(&site).await;
     let name = "defects/1".to_owned();
+    // Somebody else sees it too.
+    let again = v1::ReportDefectRequest {
+        defect: Some(v1::Defect {
+            unit: format!("units/{}", unit(0)),
+            component: "cab, \"left\" seat".to_owned(),
+            title: "loose".to_owned(),
+            origin: v1::DefectOrigin::DailyInspection.into(),
+            ..v1::Defect::default()
+        }),
+        request_id: String::new(),
+    };
+    connection.defects().report_defect(again).await.unwrap();
     let plan = v1::PlanDefectRequest {
         name: name.clone(),
         plan: Some(v1::Plan {
@@ -260,6 +272,8 @@ async fn a_defect_is_exported_with_its_plan_and_its_finding() {
         ("parts_fitted", "cover, left; clips"),
         ("n_earlier_findings", "0"),
         ("reopened_at", ""),
+        ("origins", "crew_report daily_inspection"),
+        ("n_reports", "2"),
     ] {
         assert_eq!(
             table.column(column).collect::<Vec<_>>(),
@@ -267,6 +281,12 @@ async fn a_defect_is_exported_with_its_plan_and_its_finding() {
             "{column}"
         );
     }
+    let reports: serde_json::Value =
+        serde_json::from_str(table.column("reports").next().unwrap()).unwrap();
+    assert_eq!(
+        (&reports[1]["title"], &reports[1]["origin"]),
+        (&"loose".into(), &"daily_inspection".into())
+    );
     let repaired = EventTime::from_unix_ms(repaired_ms).to_string();
     assert_eq!(table.column("repaired_at").collect::<Vec<_>>(), [repaired]);
 }

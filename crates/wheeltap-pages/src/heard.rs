@@ -7,7 +7,7 @@ use axum::response::Response;
 use futures::{StreamExt, TryStreamExt};
 use wheeltap_client::CallError;
 use wheeltap_model::{ChannelName, EventTime, UnitId};
-use wheeltap_proto::v1;
+use wheeltap_proto::{v1, words};
 
 const MINUTE_MS: i64 = 60_000;
 const HOUR_MS: i64 = 3_600_000;
@@ -20,19 +20,58 @@ const AT_ONCE: usize = 8;
 struct Channel {
     name: String,
     title: String,
-    /// The minute, in UTC.
-    last: String,
+    /// The minute, Unix milliseconds.
+    last_ms: i64,
     /// Nothing came for longer than the catalogue's silent time, while the unit was heard.
     is_silent: bool,
     /// What came last was all out of range or marked bad.
     is_unusable: bool,
 }
 
+impl Channel {
+    fn last(&self) -> String {
+        told::minute(self.last_ms)
+    }
+}
+
+/// Channels that fell silent together.
+struct Amiss(Vec<Channel>);
+
+impl Amiss {
+    fn all(&self, of: impl Fn(&Channel) -> &str) -> String {
+        self.0.iter().map(of).collect::<Vec<_>>().join(", ")
+    }
+
+    fn titles(&self) -> String {
+        self.all(|channel| &channel.title)
+    }
+
+    fn names(&self) -> String {
+        self.all(|channel| &channel.name)
+    }
+
+    /// The minute in which the first of them was heard last.
+    fn last(&self) -> String {
+        let last = self.0.iter().map(|channel| channel.last_ms).min();
+        last.map_or_else(String::new, told::minute)
+    }
+
+    fn state(&self) -> &'static str {
+        match self.0.first() {
+            Some(first) if first.is_silent && first.is_unusable => {
+                "silent while the unit was heard; sent only values that cannot be used"
+            }
+            Some(first) if first.is_silent => "silent while the unit was heard",
+            _ => "sent only values that cannot be used",
+        }
+    }
+}
+
 /// The channels of a unit, as of its newest data.
 #[derive(Default)]
 struct Heard {
-    /// Silent or unusable ones, in the catalogue's order.
-    amiss: Vec<Channel>,
+    /// Silent or unusable ones, in the catalogue's order, those of one gap together.
+    amiss: Vec<Amiss>,
     /// The others that were heard.
     sound: Vec<Channel>,
     /// Those of the catalogue that were not heard.
@@ -138,6 +177,7 @@ async fn last_row(
 
 fn sorted(rows: &[(&v1::Channel, Option<v1::RollupRow>)], newest: i64) -> Heard {
     let mut heard = Heard::default();
+    let mut amiss = Vec::new();
     for (channel, row) in rows {
         let Some(row) = row else {
             heard.n_never += 1;
@@ -148,15 +188,24 @@ fn sorted(rows: &[(&v1::Channel, Option<v1::RollupRow>)], newest: i64) -> Heard 
         let channel = Channel {
             name: told::tail(&channel.name).to_owned(),
             title: channel.title.clone(),
-            last: told::minute(row.start_unix_ms),
+            last_ms: row.start_unix_ms,
             is_silent: silent_for > channel.silent_ms,
             is_unusable: row.n == 0,
         };
         if channel.is_silent || channel.is_unusable {
-            heard.amiss.push(channel);
+            amiss.push(channel);
         } else {
             heard.sound.push(channel);
         }
+    }
+    // Those that are both are told apart from those that are silent alone.
+    let (both, others): (Vec<Channel>, Vec<Channel>) = amiss
+        .into_iter()
+        .partition(|channel| channel.is_silent && channel.is_unusable);
+    for list in [others, both] {
+        let since = |channel: &Channel| channel.is_silent.then_some(channel.last_ms);
+        let groups = words::by_gap(list, since);
+        heard.amiss.extend(groups.into_iter().map(Amiss));
     }
     heard
 }
@@ -169,6 +218,7 @@ mod tests {
     fn a_channel_is_silent_when_the_unit_was_heard_longer_than_its_silent_time_after_it() {
         let channel = v1::Channel {
             name: "channels/engine.oil.temperature".to_owned(),
+            title: "Oil".to_owned(),
             silent_ms: 5 * MINUTE_MS,
             ..v1::Channel::default()
         };
@@ -181,14 +231,18 @@ mod tests {
             };
             (&channel, Some(row))
         };
-        let rows = [row(6, 1), row(7, 1), row(1, 0), (&channel, None)];
+        let rows = [row(7, 1), row(8, 1), row(6, 1), row(1, 0), (&channel, None)];
         let heard = sorted(&rows, HOUR_MS);
-        let amiss = |channel: &Channel| (channel.is_silent, channel.is_unusable);
+        let [silent, unusable] = heard.amiss.as_slice() else {
+            panic!("{} lines", heard.amiss.len());
+        };
+        assert_eq!(silent.state(), "silent while the unit was heard");
+        // Of one gap, the earlier first.
         assert_eq!(
-            heard.amiss.iter().map(amiss).collect::<Vec<_>>(),
-            [(true, false), (false, true)]
+            (silent.titles(), silent.last()),
+            ("Oil, Oil".to_owned(), "1970-01-01 00:52".to_owned())
         );
+        assert_eq!(unusable.state(), "sent only values that cannot be used");
         assert_eq!((heard.sound.len(), heard.n_never), (1, 1));
-        assert_eq!(heard.amiss[0].last, "1970-01-01 00:53");
     }
 }

@@ -310,12 +310,8 @@ fn facts(sheet: &v1::Sheet, arrival: &v1::Arrival) -> Vec<(&'static str, String)
         ("heard", heard),
     ];
     if !health.silent_channels.is_empty() {
-        let names: Vec<&str> = health
-            .silent_channels
-            .iter()
-            .map(|silent| told::tail(&silent.channel))
-            .collect();
-        facts.push(("silent", names.join(", ")));
+        let silent = words::silent_since(&health.silent_channels, told::minute);
+        facts.push(("silent", silent));
     }
     facts.push(("as of", told::minute(sheet.as_of_unix_ms)));
     facts

@@ -9,7 +9,7 @@ use axum::response::Response;
 use futures::{StreamExt, TryStreamExt};
 use serde::Deserialize;
 use wheeltap_client::CallError;
-use wheeltap_proto::v1;
+use wheeltap_proto::{v1, words};
 
 /// Alerts listed at most.
 const MOST_ALERTS: usize = 100;
@@ -57,13 +57,21 @@ struct Closed {
     repaired: String,
 }
 
-/// An alert of a rule that only makes items for the shop.
+/// An alert of a rule that only makes items for the shop, or several of channels that fell silent together.
 struct Item {
     title: String,
     said: String,
     evidence: String,
-    /// Number of its defect; empty for none.
-    defect: String,
+    /// Numbers of their defects.
+    defects: Vec<String>,
+}
+
+/// An open defect, or several of channels that fell silent together.
+struct Open {
+    numbers: Vec<String>,
+    left: String,
+    what: String,
+    action: String,
 }
 
 struct Plot {
@@ -78,7 +86,7 @@ struct Page {
     unit: String,
     unit_path: String,
     facts: Vec<(&'static str, String)>,
-    defects: Vec<(String, String, String, String)>,
+    defects: Vec<Open>,
     closed: Vec<Closed>,
     /// What was told to the desk.
     alerts: Vec<AlertRow>,
@@ -185,10 +193,10 @@ async fn read(pages: &Pages, name: String, wanted: &Wanted) -> Result<Page, Call
         unit_path: told::segment(&name),
         unit: name,
         facts: facts(&unit, &mutes),
-        defects: defects.iter().map(defect).collect(),
+        defects: open_defects(defects),
         closed,
         alerts: alerts.iter().map(alert).collect(),
-        items: items.iter().map(item).collect(),
+        items: items_of(items),
         has_more,
         plots: plots.collect(),
         chosen: chosen.join(" "),
@@ -224,7 +232,6 @@ async fn alerts(
     let mut items = newest(with_others).await?;
     // What is listed only with those on trial and is on none is for the shop.
     items.retain(|item| !item.trial && told.iter().all(|alert| alert.name != item.name));
-    items.truncate(MOST_PAST);
     let has_more = told.len() > MOST_ALERTS;
     told.truncate(MOST_ALERTS);
     Ok((told, items, has_more))
@@ -265,13 +272,37 @@ async fn closed(pages: &Pages, unit: &str) -> Result<Vec<Closed>, CallError> {
     Ok(over.iter().map(row).collect())
 }
 
-fn item(alert: &v1::Alert) -> Item {
-    Item {
-        title: alert.title.clone(),
-        said: board::condition(alert),
-        evidence: told::evidence(alert.evidence.as_ref()),
-        defect: told::tail(&alert.defect).to_owned(),
+/// What several titles say of silent channels, in one; the title of one alone.
+fn silent_titles<'a>(titles: impl Iterator<Item = &'a str> + Clone) -> String {
+    let channels: Vec<&str> = titles.clone().filter_map(words::silent_channel).collect();
+    match channels.as_slice() {
+        [] | [_] => titles.collect(),
+        channels => words::are_silent(channels),
     }
+}
+
+fn items_of(alerts: Vec<v1::Alert>) -> Vec<Item> {
+    let stands = |alert: &v1::Alert| alert.condition() == v1::Condition::Standing;
+    let since = |alert: &v1::Alert| {
+        let seen = alert.evidence.as_ref();
+        let since = seen.map_or(alert.raised_unix_ms, |seen| seen.since_unix_ms);
+        (stands(alert) && words::silent_channel(&alert.title).is_some()).then_some(since)
+    };
+    let gaps = words::by_gap(alerts, since).into_iter().take(MOST_PAST);
+    let item = |gap: Vec<v1::Alert>| Item {
+        title: silent_titles(gap.iter().map(|alert| alert.title.as_str())),
+        said: gap.first().map(board::condition).unwrap_or_default(),
+        evidence: match gap.as_slice() {
+            [one] => told::evidence(one.evidence.as_ref()),
+            _ => String::new(),
+        },
+        defects: gap
+            .iter()
+            .map(|alert| told::tail(&alert.defect).to_owned())
+            .filter(|number| !number.is_empty())
+            .collect(),
+    };
+    gaps.map(item).collect()
 }
 
 /// `all rules until somebody lifts it, local: at the paint shop`.
@@ -381,13 +412,29 @@ fn facts(unit: &v1::Unit, mutes: &[v1::Mute]) -> Vec<(&'static str, String)> {
     facts
 }
 
-fn defect(defect: &v1::Defect) -> (String, String, String, String) {
-    (
-        told::tail(&defect.name).to_owned(),
-        board::left(defect.due_unix_ms - board::now_ms()),
-        format!("{}: {}", defect.component, defect.title),
-        defect.action.clone(),
-    )
+fn open_defects(defects: Vec<v1::Defect>) -> Vec<Open> {
+    let since = |defect: &v1::Defect| {
+        words::silent_channel(&defect.title).map(|_| defect.first_sign_unix_ms)
+    };
+    let gaps = words::by_gap(defects, since).into_iter();
+    let open = |gap: Vec<v1::Defect>| Open {
+        numbers: gap
+            .iter()
+            .map(|defect| told::tail(&defect.name).to_owned())
+            .collect(),
+        left: gap.first().map_or_else(String::new, |soonest| {
+            board::left(soonest.due_unix_ms - board::now_ms())
+        }),
+        what: match gap.as_slice() {
+            [one] => format!("{}: {}", one.component, one.title),
+            gap => silent_titles(gap.iter().map(|defect| defect.title.as_str())),
+        },
+        action: gap
+            .first()
+            .map(|one| one.action.clone())
+            .unwrap_or_default(),
+    };
+    gaps.map(open).collect()
 }
 
 fn alert(alert: &v1::Alert) -> AlertRow {
@@ -400,5 +447,71 @@ fn alert(alert: &v1::Alert) -> AlertRow {
             || "nobody".to_owned(),
             |answer| format!("{}, {}", answer.by, told::minute(answer.at_unix_ms)),
         ),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn what_fell_silent_together_is_one_line_with_every_name() {
+        let alert = |number: u64, title: &str, since_minute: i64| v1::Alert {
+            name: format!("alerts/{number}"),
+            title: title.to_owned(),
+            defect: format!("defects/{number}"),
+            condition: v1::Condition::Standing.into(),
+            raised_unix_ms: since_minute * 60_000,
+            ..v1::Alert::default()
+        };
+        let ended = v1::Alert {
+            condition: v1::Condition::Ended.into(),
+            ..alert(5, "d is silent", 1)
+        };
+        let items = items_of(vec![
+            alert(1, "a is silent", 2),
+            alert(2, "Filter clogs", 2),
+            alert(3, "b is silent", 1),
+            alert(4, "c is silent", 60),
+            ended,
+        ]);
+        let told: Vec<(&str, usize)> = items
+            .iter()
+            .map(|item| (item.title.as_str(), item.defects.len()))
+            .collect();
+        assert_eq!(
+            told,
+            [
+                ("a, b are silent", 2),
+                ("Filter clogs", 1),
+                ("c is silent", 1),
+                ("d is silent", 1)
+            ]
+        );
+        let defect = |number: u64, title: &str| v1::Defect {
+            name: format!("defects/{number}"),
+            title: title.to_owned(),
+            component: "horn".to_owned(),
+            ..v1::Defect::default()
+        };
+        let open = open_defects(vec![
+            defect(1, "a is silent"),
+            defect(2, "weak"),
+            defect(3, "b is silent"),
+        ]);
+        let told: Vec<(&str, &[String])> = open
+            .iter()
+            .map(|open| (open.what.as_str(), open.numbers.as_slice()))
+            .collect();
+        let numbers = |numbers: &[&str]| -> Vec<String> {
+            numbers.iter().map(|number| (*number).to_owned()).collect()
+        };
+        assert_eq!(
+            told,
+            [
+                ("a, b are silent", &numbers(&["1", "3"])[..]),
+                ("horn: weak", &numbers(&["2"])[..])
+            ]
+        );
     }
 }

@@ -1,5 +1,6 @@
 //! Reports, sheets and the desk in the words that tables and pages share.
 
+use crate::convert::name_tail;
 use crate::v1;
 use std::collections::BTreeSet;
 use wheeltap_model::{gauge_words, rate_words, span_words};
@@ -268,6 +269,54 @@ pub fn lead(lead: Option<&v1::Lead>) -> String {
     )
 }
 
+/// Silences that begin no farther apart than this are of one gap: channels are sent up to so far apart.
+const ONE_GAP_MS: i64 = 600_000;
+
+/// Puts together what fell silent about the same time, as when a plug is pulled or a gateway stops: one line and not
+/// forty. What is not silent, of which `silent_since` is `None`, stays alone. Each group stands where its first stood.
+pub fn by_gap<T>(list: Vec<T>, silent_since: impl Fn(&T) -> Option<i64>) -> Vec<Vec<T>> {
+    let mut groups: Vec<(Option<i64>, Vec<T>)> = Vec::new();
+    for item in list {
+        let since = silent_since(&item);
+        let is_of_it = |first: Option<i64>| {
+            first
+                .zip(since)
+                .is_some_and(|(first, since)| first.abs_diff(since) <= ONE_GAP_MS.unsigned_abs())
+        };
+        match groups.iter_mut().find(|(first, _)| is_of_it(*first)) {
+            Some((_, group)) => group.push(item),
+            None => groups.push((since, vec![item])),
+        }
+    }
+    groups.into_iter().map(|(_, group)| group).collect()
+}
+
+/// The channel of which a defect or an alert says that it is silent, by its title.
+pub fn silent_channel(title: &str) -> Option<&str> {
+    title.strip_suffix(" is silent")
+}
+
+/// `engine.oil.pressure is silent`, `engine.fan.command, engine.oil.pressure are silent`.
+pub fn are_silent(channels: &[&str]) -> String {
+    let verb = if channels.len() == 1 { "is" } else { "are" };
+    format!("{} {verb} silent", channels.join(", "))
+}
+
+/// Channels of a unit that are silent while it is heard: `engine.oil.pressure, engine.fan.command since 14:05`.
+pub fn silent_since(silent: &[v1::SilentChannel], at: impl Fn(i64) -> String) -> String {
+    let mut silent: Vec<(i64, &str)> = silent
+        .iter()
+        .map(|of| (of.newest_unix_ms, name_tail(&of.channel)))
+        .collect();
+    silent.sort_unstable();
+    let groups = by_gap(silent, |(since, _)| Some(*since)).into_iter();
+    let told = groups.map(|group| {
+        let names: Vec<&str> = group.iter().map(|(_, name)| *name).collect();
+        format!("{} since {}", names.join(", "), at(group[0].0))
+    });
+    told.collect::<Vec<_>>().join("; ")
+}
+
 /// What was gauged with its unit of measure; `not known` where nothing was.
 pub fn amount(value: Option<f64>, ucum: &str) -> String {
     value.map_or_else(|| "not known".to_owned(), |value| gauge_words(value, ucum))
@@ -393,6 +442,43 @@ mod tests {
             lower,
             upper,
         }
+    }
+
+    #[test]
+    fn what_fell_silent_together_is_one_line() {
+        let silent = |name: &str, minute: i64| v1::SilentChannel {
+            channel: format!("channels/{name}"),
+            newest_unix_ms: minute * 60_000,
+        };
+        let all = [
+            silent("oil", 3),
+            silent("fan", 0),
+            silent("horn", 11),
+            silent("air", 30),
+        ];
+        assert_eq!(
+            silent_since(&all, |at| format!("{} min", at / 60_000)),
+            "fan, oil since 0 min; horn since 11 min; air since 30 min"
+        );
+        let list = vec![
+            ("a", Some(0)),
+            ("b", None),
+            ("c", Some(600_000)),
+            ("d", None),
+        ];
+        assert_eq!(
+            by_gap(list, |(_, since)| *since)
+                .iter()
+                .map(|group| group.iter().map(|(name, _)| *name).collect())
+                .collect::<Vec<String>>(),
+            ["ac", "b", "d"]
+        );
+        assert_eq!(
+            silent_channel("engine.oil.pressure is silent"),
+            Some("engine.oil.pressure")
+        );
+        assert_eq!(silent_channel("Oil warm"), None);
+        assert_eq!(are_silent(&["a", "b"]), "a, b are silent");
     }
 
     #[test]

@@ -105,6 +105,11 @@ async fn a_silent_sensor_is_one_item_for_the_shop() {
         .into_inner()
         .alerts;
     assert_eq!(silent.len(), 1);
+    // Those that fall silent together are told by their titles.
+    assert_eq!(
+        wheeltap_proto::words::silent_channel(&silent[0].title),
+        Some("engine.oil.temperature")
+    );
     // Silent from the 20th minute: a minute of silence, 10 min of delay.
     let minutes = (silent[0].raised_unix_ms - START_MS) / 60_000;
     assert_eq!((minutes, silent[0].announced_unix_ms), (31, None));

@@ -74,8 +74,9 @@ struct ContactLine {
     kept_by: Option<String>,
 }
 
+/// What somebody reported.
 #[derive(Serialize)]
-struct ReportLine {
+pub struct ReportLine {
     title: String,
     origin: String,
     priority: String,

@@ -20,6 +20,7 @@ mod rules;
 mod send;
 mod serve;
 mod sheet;
+mod table;
 mod units;
 mod watch;
 

@@ -500,7 +500,10 @@ fn an_unknown_unit_is_refused_with_the_mend() {
         .says(1, &["wheeltap units add \"ZVR 9999\" --class CLASS"]);
     service
         .run(&bench, &["units", "add", "ZVR 9999", "--class", "Stoat"])
-        .says(1, &["UNKNOWN_CLASS"]);
+        .says(
+            1,
+            &["the catalogue has no class Stoat; there are ", "Marten"],
+        );
     service
         .run(&bench, &["units", "add", "ZVR 9999", "--class", "Marten"])
         .says(0, &["unit ZVR 9999 is in the fleet"]);

@@ -188,7 +188,7 @@ async fn defects(args: &ExportDefectsArgs) -> Result<Outcome, Stop> {
     let mut table = Table::begin(args.to.to.as_deref(), DEFECT)?;
     let mut defects = connection.list_defects(filter);
     while let Some(defect) = defects.next().await {
-        table.row(rows::defect(&defect?))?;
+        table.row(rows::defect(&defect?)?)?;
     }
     done(table, &args.to)
 }

@@ -2,6 +2,7 @@
 
 use super::table::{Cell, Field, Kind};
 use crate::alert_json::{Values, condition, inputs, rule_and_version};
+use crate::defects::ReportLine;
 use crate::remote::{priority, tail, word};
 use wheeltap_proto::v1;
 
@@ -156,10 +157,27 @@ pub const DEFECT: &[Field] = &[
     ("reopened_at", Instant),
     ("merged_into", Whole),
     ("closed_note", Text),
+    ("origins", Text),
+    ("n_reports", Whole),
+    ("reports", Text),
 ];
 
-pub fn defect(defect: &v1::Defect) -> [Cell; 37] {
+/// Whoever saw it: what opened it, and who else reported it, each once.
+fn origins(defect: &v1::Defect) -> String {
+    let of_reports = defect.reports.iter().map(v1::DefectReport::origin);
+    let mut origins: Vec<String> = Vec::new();
+    for origin in std::iter::once(defect.origin()).chain(of_reports) {
+        let origin = word(origin.as_str_name(), "DEFECT_ORIGIN_");
+        if !origins.contains(&origin) {
+            origins.push(origin);
+        }
+    }
+    origins.join(" ")
+}
+
+pub fn defect(defect: &v1::Defect) -> anyhow::Result<[Cell; 40]> {
     let alerts: Vec<&str> = defect.alerts.iter().map(|name| tail(name)).collect();
+    let reports: Vec<ReportLine> = defect.reports.iter().map(Into::into).collect();
     let said = defect.said.as_ref().map(v1::SaidDisposition::disposition);
     let plan = defect.plan.clone().unwrap_or_default();
     let [
@@ -190,7 +208,7 @@ pub fn defect(defect: &v1::Defect) -> [Cell; 37] {
             Cell::Instant(found.recorded_unix_ms),
         ],
     };
-    [
+    Ok([
         Cell::numbered(&defect.name),
         Cell::text(tail(&defect.unit)),
         Cell::text(&defect.system),
@@ -230,7 +248,13 @@ pub fn defect(defect: &v1::Defect) -> [Cell; 37] {
         Cell::instant(defect.reopened_unix_ms),
         Cell::numbered(&defect.merged_into),
         Cell::text(&defect.closed_note),
-    ]
+        Cell::text(origins(defect)),
+        Cell::Whole(i64::try_from(reports.len()).unwrap_or(i64::MAX)),
+        match reports.as_slice() {
+            [] => Cell::Empty,
+            reports => Cell::text(serde_json::to_string(reports)?),
+        },
+    ])
 }
 
 pub const PLANNED: &[Field] = &[

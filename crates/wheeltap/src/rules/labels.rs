@@ -1,123 +1,41 @@
 //! What is known to have been wrong in measurements from files.
 
 use crate::{
-    Stop, files,
+    Stop,
     output::{counted, note},
+    table::{Cells, Table},
 };
-use anyhow::anyhow;
-use csv::StringRecord;
 use std::{collections::BTreeSet, path::Path};
 use wheeltap_followup::{Known, Truth};
-use wheeltap_model::{EventTime, RuleName, UnitId};
+use wheeltap_model::{EventTime, InvalidName, RuleName, UnitId};
 
 /// The columns that a file of labels must have, and those it may have.
 const NEEDED: [&str; 3] = ["unit", "from", "until"];
 const WANTED: [&str; 2] = ["failed_at", "rule"];
 
-/// One line; columns that are not there are empty.
-struct Row<'a> {
-    unit: &'a str,
-    from: &'a str,
-    until: &'a str,
-    failed_at: &'a str,
-    rule: &'a str,
-}
-
-/// Where the columns stand in a file of labels, in the order of [`NEEDED`] and [`WANTED`].
-struct Columns([Option<usize>; 5]);
-
-impl Columns {
-    /// In any order; further ones are nobody's business.
-    fn find(header: &StringRecord) -> Result<Self, String> {
-        let at = |wanted: &str| header.iter().position(|cell| cell == wanted);
-        let names = || NEEDED.into_iter().chain(WANTED);
-        if let Some(twice) =
-            names().find(|name| header.iter().filter(|cell| cell == name).count() > 1)
-        {
-            return Err(format!("the column {twice} is there twice; take one away"));
-        }
-        let missing: Vec<&str> = NEEDED
-            .into_iter()
-            .filter(|name| at(name).is_none())
-            .collect();
-        if !missing.is_empty() {
-            let found: Vec<String> = header.iter().map(|cell| format!("\"{cell}\"")).collect();
-            return Err(format!(
-                "no column {}: the heading must name unit, from and until, and may name failed_at and rule, in any \
-                 order, with commas between them; found {}",
-                missing.join(" and "),
-                found.join(", ")
-            ));
-        }
-        let mut places = names().map(at);
-        Ok(Self(std::array::from_fn(|_| places.next().flatten())))
-    }
-
-    fn row<'a>(&self, record: &'a StringRecord) -> Row<'a> {
-        let cell = |at: Option<usize>| at.and_then(|at| record.get(at)).unwrap_or_default();
-        let [unit, from, until, failed_at, rule] = self.0.map(cell);
-        Row {
-            unit,
-            from,
-            until,
-            failed_at,
-            rule,
-        }
-    }
-}
-
 /// Reads a file of failures, after which every other alert is false.
 pub fn read(path: &Path) -> Result<Truth, Stop> {
-    let file = files::read_text(path)?;
-    let name = &file.name;
-    if file.text.trim().is_empty() {
-        return Err(Stop::Failed(anyhow!(
-            "{name} is empty; write the heading unit,from,until and a row for each failure, none where there was \
-             none"
-        )));
-    }
-    let text = file.text.trim_start_matches('\u{feff}');
-    let mut reader = csv::ReaderBuilder::new()
-        .trim(csv::Trim::All)
-        .flexible(true)
-        .from_reader(text.as_bytes());
-    let header = reader
-        .headers()
-        .map_err(|error| anyhow!("{name}: {error}"))?;
-    let n_columns = header.len();
-    let columns = Columns::find(header).map_err(|why| anyhow!("{name}:1: {why}"))?;
-    let mut failures: Vec<(usize, Known)> = Vec::new();
-    for record in reader.records() {
-        let record = record.map_err(|error| anyhow!("{name}: {error}"))?;
-        let line = line_of(text, &record);
-        if record.len() != n_columns {
-            return Err(Stop::Failed(anyhow!(
-                "{name}:{line}: {} where the heading has {n_columns}; complete the line, or quote cells that hold a comma",
-                counted(record.len(), "cell")
-            )));
+    let table = Table::read(path, &NEEDED, &WANTED)?;
+    let mut failures: Vec<(u64, Known)> = Vec::new();
+    let (_, problems) = table.take_all(|cells| {
+        let known = known(cells)?;
+        let mut before = failures.iter();
+        if let Some((same, _)) = before.find(|(_, other)| *other == known) {
+            let what = format!("the row says the same as line {same}, and a failure counts once");
+            cells.wrong("unit", &what, "take one away");
+            return None;
         }
-        let known = known(&columns.row(&record)).map_err(|why| anyhow!("{name}:{line}: {why}"))?;
-        if let Some((same, _)) = failures.iter().find(|(_, other)| *other == known) {
-            return Err(Stop::Failed(anyhow!(
-                "{name}:{line}: says the same as line {same}, and a failure counts once; take one away"
-            )));
-        }
-        failures.push((line, known));
+        failures.push((cells.line(), known));
+        Some(())
+    });
+    if !problems.is_empty() {
+        return Err(problems.stop("nothing was judged"));
     }
     Ok(Truth {
         failures: failures.into_iter().map(|(_, known)| known).collect(),
         sound: Vec::new(),
         is_complete: true,
     })
-}
-
-/// The line on which a record stands; empty lines before it are none of its own.
-fn line_of(text: &str, record: &StringRecord) -> usize {
-    let byte = record.position().map_or(0, csv::Position::byte);
-    let (before, rest) = text.split_at(usize::try_from(byte).unwrap_or(0).min(text.len()));
-    let own = rest.trim_start_matches(['\r', '\n']);
-    let empty = &rest[..rest.len() - own.len()];
-    1 + before.matches('\n').count() + empty.matches('\n').count()
 }
 
 /// Those of which something was measured: a failure outside of the data cannot be called, and is no miss.
@@ -160,42 +78,66 @@ pub fn say_what_is_not_there(
     }
 }
 
-fn known(row: &Row<'_>) -> Result<Known, String> {
-    let instant = |column: &str, text: &str| {
-        wheeltap_model::read_instant(text)
-            .map(EventTime::from_unix_ms)
-            .ok_or_else(|| {
-                format!("{column} \"{text}\" is no time; write it such as 2026-03-02T14:00:00Z")
-            })
+fn known(cells: &mut Cells<'_>) -> Option<Known> {
+    let unit = cells.needed("unit", "name the unit");
+    let unit = unit.and_then(|_| name(cells, "unit", UnitId::new));
+    let mut instant = |column: &str| cells.instant(column).map(EventTime::from_unix_ms);
+    let (from, until, failed_at) = (instant("from"), instant("until"), instant("failed_at"));
+    for column in ["from", "until"] {
+        cells.needed(column, "give the time, such as 2026-03-02T14:00:00Z");
+    }
+    let rule = match cells.text("rule") {
+        None => None,
+        Some(_) => Some(name(cells, "rule", RuleName::new)?),
     };
-    let from = instant("from", row.from)?;
-    let until = instant("until", row.until)?;
+    let (from, until) = (from?, until?);
     if until < from {
-        return Err(format!("until {until} is before from {from}; swap them"));
+        cells.wrong(
+            "until",
+            &format!("until {until} is before from {from}"),
+            "swap them",
+        );
+        return None;
     }
-    let failed_at = match row.failed_at {
-        "" => None,
-        text => Some(instant("failed_at", text)?),
-    };
-    if let Some(failed_at) = failed_at
-        && failed_at < from
-    {
-        return Err(format!(
-            "failed_at {failed_at} is before from {from}; from is when the failure could first be seen"
-        ));
+    if let Some(at) = failed_at.filter(|at| *at < from) {
+        let what = format!("failed_at {at} is before from {from}");
+        cells.wrong(
+            "failed_at",
+            &what,
+            "from is when the failure could first be seen",
+        );
+        return None;
     }
-    let rule = match row.rule {
-        "" => None,
-        text => Some(RuleName::new(text).map_err(|error| error.to_string())?),
-    };
-    let unit = UnitId::new(row.unit).map_err(|error| error.to_string())?;
-    Ok(Known {
-        unit,
+    if failed_at.is_none() && cells.text("failed_at").is_some() {
+        return None;
+    }
+    Some(Known {
+        unit: unit?,
         rule,
         from,
         until,
         failed_at,
     })
+}
+
+/// A name, or what is wrong with it.
+fn name<T>(
+    cells: &mut Cells<'_>,
+    column: &str,
+    read: impl FnOnce(&str) -> Result<T, InvalidName>,
+) -> Option<T> {
+    let text = cells.text(column)?;
+    match read(&text) {
+        Ok(name) => Some(name),
+        Err(refusal) => {
+            cells.wrong(
+                column,
+                &format!("\"{}\" is no name", refusal.text),
+                refusal.rule,
+            );
+            None
+        }
+    }
 }
 
 #[cfg(test)]
@@ -229,35 +171,30 @@ mod tests {
     #[test]
     fn wrong_labels_are_refused_with_their_line() {
         let row = |row: &str| read_text(&format!("unit,from,until\n{row}\n")).unwrap_err();
-        assert!(row("ZVR 1,noon,2026-03-02T01:00:00Z").contains("labels.csv:2: from \"noon\""));
+        let noon = row("ZVR 1,noon,2026-03-02T01:00:00Z");
+        assert!(
+            noon.contains("labels.csv:2: cell 2 (from): \"noon\""),
+            "{noon}"
+        );
+        assert!(noon.ends_with("nothing was judged"), "{noon}");
         assert!(row("ZVR 1,2026-03-02T01:00:00Z,2026-03-02T00:00:00Z").contains("swap them"));
+        assert!(row("ZVR 1,,2026-03-02T00:00:00Z").contains("(from): the cell is empty"));
+        let named = row("ZVR/1,2026-03-02T01:00:00Z,2026-03-02T02:00:00Z");
+        assert!(
+            named.contains("cell 1 (unit): \"ZVR/1\" is no name"),
+            "{named}"
+        );
         let hour = "ZVR 1,2026-03-02T01:00:00Z,2026-03-02T02:00:00Z";
         let twice = read_text(&format!("unit,from,until\n{hour}\n{hour}\n")).unwrap_err();
         assert!(
-            twice.contains("labels.csv:3: says the same as line 2"),
+            twice.contains("labels.csv:3: cell 1 (unit): the row says the same as line 2"),
             "{twice}"
         );
         let early = format!("unit,from,until,failed_at\n{hour},2026-03-01T00:00:00Z\n");
         assert!(read_text(&early).unwrap_err().contains("is before from"));
-        assert!(read_text("").unwrap_err().contains("is empty"));
-        let short = read_text("unit,from,until\n\nZVR 1,2026-03-02T01:00:00Z\n").unwrap_err();
-        assert!(
-            short.contains("labels.csv:3: 2 cells where the heading has 3"),
-            "{short}"
-        );
-        let missing = read_text("unit;from;until\nZVR 1;x;y\n").unwrap_err();
-        for words in [
-            "labels.csv:1: no column unit and from and until",
-            "may name failed_at and rule",
-            "found \"unit;from;until\"",
-        ] {
-            assert!(missing.contains(words), "{missing}");
-        }
-        let twice = read_text("unit,from,until,from\n").unwrap_err();
-        assert!(
-            twice.contains("labels.csv:1: the column from is there twice"),
-            "{twice}"
-        );
+        let never = format!("unit,from,until,failed_at,rule\n{hour},never,Oil!\n");
+        let never = read_text(&never).unwrap_err();
+        assert!(never.contains("(failed_at): \"never\"") && never.contains("(rule): \"Oil!\""));
     }
 
     #[test]

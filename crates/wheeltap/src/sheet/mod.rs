@@ -1,10 +1,10 @@
 //! `wheeltap sheet`: arrivals, what is known of parts and of work done, and turnaround sheets.
 
 mod print;
-mod table;
 
 pub use print::stop_json;
 
+use crate::table::{Cells, NOTHING_RECORDED, Problems, Table};
 use crate::{
     Outcome, Stop,
     args::{
@@ -18,7 +18,6 @@ use anyhow::anyhow;
 use futures::TryStreamExt;
 use serde_json::json;
 use std::path::Path;
-use table::{Cells, NOTHING_RECORDED, Problems, Table};
 use tonic_types::StatusExt;
 use wheeltap_client::{CallError, Connection};
 use wheeltap_proto::v1;

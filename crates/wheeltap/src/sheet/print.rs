@@ -183,12 +183,8 @@ fn heard(sheet: &v1::Sheet) -> String {
         Some(newest) => format!("up to {}", minute(newest)),
     };
     if !health.silent_channels.is_empty() {
-        let names: Vec<&str> = health
-            .silent_channels
-            .iter()
-            .map(|silent| tail(&silent.channel))
-            .collect();
-        let _ = write!(text, "; silent: {}", names.join(", "));
+        let silent = words::silent_since(&health.silent_channels, minute);
+        let _ = write!(text, "; silent: {silent}");
     }
     text
 }

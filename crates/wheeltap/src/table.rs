@@ -120,6 +120,16 @@ impl Table {
             .flexible(true)
             .from_reader(file.text.as_bytes());
         let name = file.name.clone();
+        let wanted = || {
+            let optional = match optional {
+                [] => String::new(),
+                optional => format!(" and, if wanted, {}", optional.join(", ")),
+            };
+            format!("head the columns {}{optional}", needed.join(","))
+        };
+        if file.text.trim().is_empty() {
+            return Err(Stop::Failed(anyhow!("{name} is empty; {}", wanted())));
+        }
         let headings = reader
             .headers()
             .map_err(|error| anyhow!("{name}:1: {error}"))?
@@ -130,6 +140,17 @@ impl Table {
                 .iter()
                 .position(|heading| plain(heading) == plain(column))
         };
+        let n_headed = |column: &str| {
+            let of_it = headings
+                .iter()
+                .filter(|heading| plain(heading) == plain(column));
+            of_it.count()
+        };
+        if let Some(twice) = columns.iter().find(|column| n_headed(column) > 1) {
+            return Err(Stop::Failed(anyhow!(
+                "{name}:1: the column {twice} is there twice; take one away"
+            )));
+        }
         let places: Vec<Option<usize>> = columns.iter().map(|column| place(column)).collect();
         let missing: Vec<&str> = needed
             .iter()
@@ -137,14 +158,12 @@ impl Table {
             .filter(|column| place(column).is_none())
             .collect();
         if !missing.is_empty() {
+            let found: Vec<String> = headings.iter().map(|cell| format!("\"{cell}\"")).collect();
             return Err(Stop::Failed(anyhow!(
-                "{name}:1: there is no column {}; head the columns {}{}",
+                "{name}:1: there is no column {}; {}, in any order, with commas between them; found {}",
                 missing.join(", "),
-                needed.join(","),
-                match optional {
-                    [] => String::new(),
-                    optional => format!(" and, if wanted, {}", optional.join(", ")),
-                }
+                wanted(),
+                found.join(", ")
             )));
         }
         let not_read = headings
@@ -251,6 +270,11 @@ impl Cells<'_> {
         Some((*cell, text.as_str()))
     }
 
+    /// The row's line in the file.
+    pub const fn line(&self) -> u64 {
+        self.row.line
+    }
+
     /// What a cell says; `None` where it is empty or its column is not there.
     pub fn text(&self, column: &str) -> Option<String> {
         let (_, text) = self.cell(column)?;
@@ -352,7 +376,20 @@ mod tests {
         assert_eq!(lines[5], "nothing was recorded");
         let said = read("unit\nZVR 1\n").unwrap_err();
         assert!(
-            said.ends_with("t.csv:1: there is no column time; head the columns unit,time and, if wanted, out-time"),
+            said.ends_with(
+                "t.csv:1: there is no column time; head the columns unit,time and, if wanted, out-time, in any order, \
+                 with commas between them; found \"unit\""
+            ),
+            "{said}"
+        );
+        let said = read("unit,time,Unit\n").unwrap_err();
+        assert!(
+            said.ends_with("t.csv:1: the column unit is there twice; take one away"),
+            "{said}"
+        );
+        let said = read(" \n").unwrap_err();
+        assert!(
+            said.contains("t.csv is empty; head the columns unit,time"),
             "{said}"
         );
         let many = format!("unit,time\n{}", "a,b\n".repeat(30));

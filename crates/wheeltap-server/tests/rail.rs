@@ -129,6 +129,32 @@ async fn with_slips(served: &Served, names: &[String]) -> Vec<String> {
     units
 }
 
+/// When a unit sets out.
+fn pass(number: u32) -> i64 {
+    START + i64::from(number) * 20 * MINUTE
+}
+
+async fn seven_units_run(served: &Served) {
+    // The first two are in one train.
+    for number in 1..=2 {
+        couple(served, number);
+    }
+    for number in 1..=3 {
+        runs(served, number, pass(number), Some(1.0), &[88_250, 88_500]).await;
+    }
+    // One slips there, and on and on where others hold.
+    let own = [88_500, 90_000, 91_250, 92_500, 93_750, 95_000];
+    runs(served, 4, pass(4), Some(1.0), &own).await;
+    // The same mile of another line; and nobody knows where.
+    runs(served, 5, pass(5), Some(2.0), &[88_250, 88_500]).await;
+    runs(served, 6, pass(6), None, &[88_250]).await;
+
+    // Slips there once, which rings nothing, and rings three hours later on its own.
+    runs(served, 7, pass(7), Some(1.0), &[88_250]).await;
+    let later = pass(7) + 180 * MINUTE;
+    runs(served, 7, later, Some(1.0), &[94_000, 94_250]).await;
+}
+
 #[tokio::test]
 async fn where_several_units_slip_it_is_the_rail() {
     let folder = tempfile::tempdir().unwrap();
@@ -136,26 +162,7 @@ async fn where_several_units_slip_it_is_the_rail() {
         std::fs::write(folder.path().join(format!("{name}.rhai")), text).unwrap();
     }
     let served = Served::start(settings(folder.path())).await;
-    let pass = |number: u32| START + i64::from(number) * 20 * MINUTE;
-    // The first two are in one train.
-    for number in 1..=2 {
-        couple(&served, number);
-    }
-    for number in 1..=3 {
-        runs(&served, number, pass(number), Some(1.0), &[88_250, 88_500]).await;
-    }
-    // One slips there, and on and on where others hold.
-    let own = [88_500, 90_000, 91_250, 92_500, 93_750, 95_000];
-    runs(&served, 4, pass(4), Some(1.0), &own).await;
-    // The same mile of another line; and nobody knows where.
-    runs(&served, 5, pass(5), Some(2.0), &[88_250, 88_500]).await;
-    runs(&served, 6, pass(6), None, &[88_250]).await;
-
-    // Slips there once, which rings nothing, and rings three hours later on its own.
-    runs(&served, 7, pass(7), Some(1.0), &[88_250]).await;
-    let later = pass(7) + 180 * MINUTE;
-    runs(&served, 7, later, Some(1.0), &[94_000, 94_250]).await;
-
+    seven_units_run(&served).await;
     let mut alerts = AlertServiceClient::new(served.channel().await);
     // Ended ones too, which a watch that begins late is not told of.
     let all = v1::ListAlertsRequest::default;

@@ -295,12 +295,10 @@ fn load(desk: &v1::Desk) -> String {
     said
 }
 
-/// `until 2026-03-02 14:05`.
+/// Until when: `2026-03-02 14:05`.
 pub fn mute_end(mute: &v1::Mute) -> String {
-    mute.until_unix_ms.map_or_else(
-        || "until somebody lifts it".to_owned(),
-        |until| format!("until {}", told::minute(until)),
-    )
+    mute.until_unix_ms
+        .map_or_else(|| "somebody lifts it".to_owned(), told::minute)
 }
 
 fn row(defect: &v1::Defect, alerts: &[v1::Alert], known: &Known, left_ms: i64) -> Row {

@@ -266,6 +266,15 @@ fn job(task: &v1::SheetTask, sheet: &v1::Sheet) -> Job {
     }
 }
 
+/// When it comes in, and by whose word where somebody had said that it would not.
+fn comes_in(arrival: &v1::Arrival) -> String {
+    let at = told::minute(arrival.arrives_unix_ms);
+    match &arrival.restored {
+        Some(restored) => format!("{at}; cancelled, and on the list again by {}", restored.by),
+        None => at,
+    }
+}
+
 fn facts(sheet: &v1::Sheet, arrival: &v1::Arrival) -> Vec<(&'static str, String)> {
     let health = sheet.health.clone().unwrap_or_default();
     let next = told::minute(sheet.next_stop_unix_ms);
@@ -276,7 +285,7 @@ fn facts(sheet: &v1::Sheet, arrival: &v1::Arrival) -> Vec<(&'static str, String)
     };
     let mut facts = vec![
         ("class", told::tail(&sheet.unit_class).to_owned()),
-        ("in", told::minute(arrival.arrives_unix_ms)),
+        ("in", comes_in(arrival)),
         ("out", told::minute(sheet.leaves_unix_ms)),
         (
             "work",

@@ -305,7 +305,7 @@ fn items_of(alerts: Vec<v1::Alert>) -> Vec<Item> {
     gaps.map(item).collect()
 }
 
-/// `all rules until somebody lifts it, local: at the paint shop`.
+/// `all rules until somebody lifts it, Ada Brook: at the paint shop`.
 fn mute_words(mute: &v1::Mute) -> String {
     let rule = match told::tail(&mute.rule) {
         "" => "all rules",
@@ -316,7 +316,7 @@ fn mute_words(mute: &v1::Mute) -> String {
         part => format!(", {part}"),
     };
     let end = board::mute_end(mute);
-    format!("{rule}{part} {end}, {}: {}", mute.by, mute.reason)
+    format!("{rule}{part} until {end}, {}: {}", mute.by, mute.reason)
 }
 
 fn others(chosen: &[String], channel: &str) -> String {

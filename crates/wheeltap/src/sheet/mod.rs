@@ -182,7 +182,10 @@ async fn arrivals(args: &ArrivalListArgs) -> Result<Outcome, Stop> {
                 arrival
                     .leaves_unix_ms
                     .map_or_else(|| "not said".to_owned(), short_instant),
-                arrival.source.clone(),
+                match &arrival.restored {
+                    Some(restored) => format!("{}, again {}", arrival.source, restored.by),
+                    None => arrival.source.clone(),
+                },
                 match &arrival.cancelled {
                     Some(cancelled) => format!("cancelled by {}", cancelled.by),
                     None => tail(&arrival.name).to_owned(),

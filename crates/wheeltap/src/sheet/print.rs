@@ -292,6 +292,7 @@ pub fn arrival_json(arrival: &v1::Arrival) -> Value {
         "leaves_at": arrival.leaves_unix_ms.map(instant),
         "source": arrival.source,
         "cancelled_by": arrival.cancelled.as_ref().map(|cancelled| &cancelled.by),
+        "restored_by": arrival.restored.as_ref().map(|restored| &restored.by),
     })
 }
 

@@ -170,6 +170,7 @@ fn a_sheet_is_printed_for_what_a_file_says_comes_in() {
     service.run(&bench, &restore).says(0, &["is to come in"]);
     let back = service.run(&bench, &["sheet", "arrivals", "--json"]).json();
     assert_eq!((back.len(), &back[0]["cancelled_by"]), (2, &Value::Null));
+    assert_eq!(back[0]["restored_by"], "Ada Brook");
     service.run(&bench, &restore).says(0, &["is to come in"]);
     let unknown = ["sheet", "restore", "nothing"];
     service.run(&bench, &unknown).says(1, &["UNKNOWN_ARRIVAL"]);
@@ -345,6 +346,12 @@ fn a_point_s_page_takes_arrivals(service: &Service) {
         let page = point();
         let list = page.split("<h2>Cancelled</h2>").next().expect("a list");
         assert!(list.contains(shown), "{list}");
+        let sheet = format!("GET /service/Burbot%20Yard/ZVR%204117?arrival={id}");
+        let (_, sheet) = service.page(&sheet, "", "");
+        holds(
+            &sheet,
+            &["; cancelled, and on the list again by Ada Brook</dd>"],
+        );
         say("Burbot%20Yard/cancel", &format!("arrival={id}"));
     }
     let (head, page) = say("Burbot%20Yard", "unit=ZVR+4117&when=at+noon");

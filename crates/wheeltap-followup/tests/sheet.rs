@@ -501,6 +501,12 @@ fn wear_is_carried_from_the_last_gauging() {
     bench.care.clear();
     bench.did("brake shoes", NOW - 11 * DAY, None);
     assert!((bench.sheet().wears[0].now.unwrap() - (50.0 - 15.4)).abs() < 1e-9);
+    // Months without a word: by the rate they are long gone, and no thickness is under nothing.
+    bench.wears[0].used_since = Some(280.0);
+    let sheet = bench.sheet();
+    let line = &sheet.wears[0];
+    assert_eq!((line.now, line.at_next_stop), (Some(0.0), Some(0.0)));
+    assert_eq!(line.is_due, Some(true));
 }
 
 #[test]

@@ -219,18 +219,26 @@ pub(super) fn wears(seen: &Seen<'_>, next_stop: &NextStop) -> Vec<WearLine> {
     let lines = wears.into_iter().filter_map(|wear| {
         let told = seen.wears.iter().find(|told| told.wear == wear.name)?;
         let last = newest_care(seen, &wear.name);
+        let towards = (wear.limit - wear.new).signum();
+        // What wears down is gone at nothing, however long a line goes on.
+        let estimate = |value: f64| {
+            if towards < 0.0 && wear.limit >= 0.0 {
+                value.max(0.0)
+            } else {
+                value
+            }
+        };
         let now = match wear.by {
             WearBy::Channel(_) => told.read,
             WearBy::Rate { rate, .. } => last.zip(told.used_since).map(|(last, used)| {
                 let from = last.value.unwrap_or(wear.new);
-                (seen.as_of, from + rate * used)
+                (seen.as_of, estimate(from + rate * used))
             }),
         };
-        let towards = (wear.limit - wear.new).signum();
         let is_over = |value: f64| (value - wear.limit) * towards >= 0.0;
         let forecast = |at: EventTime| {
             let ((from, value), change) = (now?, told.change_per_h?);
-            Some(value + change * hours(from, at).max(0.0))
+            Some(estimate(value + change * hours(from, at).max(0.0)))
         };
         let at_next_stop = forecast(next_stop.at);
         let due_at = now.and_then(|(from, value)| {

@@ -48,10 +48,7 @@ pub use formula::{Argument, Compute, FORMULAS, Formula, find};
 pub use fuel::{engine_efficiency, freight_per_fuel, share_of_notch, specific_fuel};
 pub use heat::temperature_difference;
 pub use machine::{Charging, Cooling, Falling, Machine, SlidingSum};
-pub use rail::{
-    PlaceTerms, RanThere, SlipAt, SlipperyStretch, Witnesses, expected_units, is_above_chance,
-    slippery_stretches,
-};
+pub use rail::{PlaceTerms, SlipAt, SlipperyStretch, Witnesses, slippery_stretches};
 pub use resistance::{
     curve_resistance, davis_modified, grade_resistance, resistance_davis_1926,
     resistance_modified_davis, resistance_rp_548,

@@ -3,12 +3,7 @@
 //! Three or more units that slip at one place say that the rail is slippery there (leaves, grease, a grade in
 //! the wet); a unit that slips where others hold says something of itself. Common practice, no source. Units of
 //! one train slip together on a grade that is hard for that train: only another train bears them out.
-//!
-//! The more is slipped, the more units meet at some stretch by chance. How many one would expect there, were every
-//! unit's slips anywhere alike likely on the miles that it ran, is the yardstick: [`expected_units`],
-//! [`is_above_chance`].
 
-use crate::reliability::at_least;
 use std::collections::BTreeMap;
 
 /// One slip and where it was.
@@ -99,37 +94,6 @@ pub fn slippery_stretches(slips: &[SlipAt], terms: PlaceTerms) -> Vec<SlipperySt
             .then(a.miles.0.total_cmp(&b.miles.0))
     });
     found
-}
-
-/// A unit beside a stretch of rail.
-#[derive(Clone, Copy, Debug, PartialEq)]
-pub struct RanThere {
-    /// Its slips, wherever they were.
-    pub n_slips: u64,
-    /// Miles that it ran on the stretch, of all that it ran, 0 to 1.
-    pub share: f64,
-}
-
-/// How many of these units would slip on a stretch by chance: each at least once with 1 - (1 - share)^slips, as its
-/// slips are anywhere alike likely on the miles that it ran.
-pub fn expected_units(units: impl IntoIterator<Item = RanThere>) -> f64 {
-    let chance =
-        |unit: RanThere| 1.0 - (1.0 - unit.share.clamp(0.0, 1.0)).powf(unit.n_slips as f64);
-    units.into_iter().map(chance).sum()
-}
-
-/// How seldom chance alone may list a place, over all stretches that were looked at.
-const BY_CHANCE: f64 = 0.01;
-
-/// Whether so many units at a stretch are more than chance makes of any of the stretches that were looked at.
-///
-/// The chance of so many or more is taken as a Poisson variable's of the same mean. Units that slip each with a chance
-/// of its own come out less spread than that (Hoeffding, Annals of Mathematical Statistics 27, 1956, 713), so above
-/// the mean this errs towards not listing. It is held against 0.01 over the number of stretches (Bonferroni). Units of
-/// one train are not apart from each other, as they are taken here: that other trains slipped too is asked besides.
-pub fn is_above_chance(n_units: usize, expected: f64, n_looked_at: usize) -> bool {
-    let n_looked_at = n_looked_at.max(1) as f64;
-    at_least(n_units as u64, expected) < BY_CHANCE / n_looked_at
 }
 
 /// How many slips each number has in a window.
@@ -229,80 +193,6 @@ mod tests {
         };
         assert!(slippery_stretches(&slips, five).is_empty());
         assert!(slippery_stretches(&[], TERMS).is_empty());
-    }
-
-    #[test]
-    fn units_meet_by_chance_as_often_as_their_slips_and_miles_make_it() {
-        let unit = |n_slips, share| RanThere { n_slips, share };
-        // 1 - 0.9^2 and 1 - 0.5.
-        let expected = expected_units([unit(2, 0.1), unit(1, 0.5), unit(9, 0.0)]);
-        assert!((expected - 0.69).abs() < 1e-12, "{expected}");
-        // Who runs nowhere else slips nowhere else.
-        assert!((expected_units([unit(1, 1.0), unit(3, 1.0)]) - 2.0).abs() < 1e-12);
-        // P(N >= 3) of a mean of 0.1 is 1.55e-4.
-        assert!(is_above_chance(3, 0.1, 64) && !is_above_chance(3, 0.1, 65));
-        assert!(!is_above_chance(3, 3.0, 1));
-        assert!(!is_above_chance(3, f64::NAN, 1));
-    }
-
-    /// The law: where slips are anywhere alike likely, next to nothing is above chance, though many stretches hold
-    /// units enough; and what is really slippery is.
-    #[test]
-    fn slips_anywhere_make_no_place_and_a_slippery_stretch_does() {
-        const MILES: f64 = 200.0;
-        let terms = PlaceTerms {
-            most_miles: 2.0,
-            ..TERMS
-        };
-        let mut state = 0x2545_f491_4f6c_dd1d_u64;
-        let mut draw = || {
-            state = state
-                .wrapping_mul(6_364_136_223_846_793_005)
-                .wrapping_add(1);
-            (state >> 11) as f64 / (1_u64 << 53) as f64
-        };
-        let (mut n_stretches, mut n_false, mut n_found) = (0, 0, 0);
-        for _ in 0..100 {
-            let mut slips: Vec<SlipAt> = (0..160)
-                .map(|idx| at(idx % 20, 1, draw() * MILES))
-                .collect();
-            let above = |slips: &[SlipAt]| {
-                let stretches = slippery_stretches(slips, terms);
-                let share = terms.most_miles / MILES;
-                let mut counts: BTreeMap<usize, u64> = BTreeMap::new();
-                for slip in slips {
-                    *counts.entry(slip.unit).or_default() += 1;
-                }
-                let units = counts.values().map(|n_slips| RanThere {
-                    n_slips: *n_slips,
-                    share,
-                });
-                let expected = expected_units(units);
-                let is_above =
-                    |place: &SlipperyStretch| is_above_chance(place.n.units, expected, slips.len());
-                let n_all = stretches.len();
-                (
-                    n_all,
-                    stretches.into_iter().filter(is_above).collect::<Vec<_>>(),
-                )
-            };
-            let (n_all, places) = above(&slips);
-            n_stretches += n_all;
-            n_false += places.len();
-            slips.extend((0..14).map(|unit| at(unit, 1, 88.0 + draw())));
-            let (_, places) = above(&slips);
-            n_found += usize::from(
-                places
-                    .first()
-                    .is_some_and(|place| place.miles.0 > 86.0 && place.miles.1 < 91.0),
-            );
-        }
-        assert!(n_stretches > 1_000, "{n_stretches}");
-        assert!(
-            n_false <= 5,
-            "{n_false} of 100 fleets have a place by chance"
-        );
-        assert!(n_found >= 99, "{n_found}");
     }
 
     #[test]

@@ -30,8 +30,6 @@ struct Place {
     last: String,
     n_slips: u64,
     n_trains: u64,
-    /// How many, and how many by chance.
-    n_units: String,
     /// Unit's path, unit, slips.
     units: Vec<(String, String, u64)>,
     n_more_units: usize,
@@ -81,7 +79,6 @@ fn made(found: &v1::RailPlaces, hours: u16) -> Page {
         last: told::minute(place.last_unix_ms),
         n_slips: place.n_slips,
         n_trains: place.n_trains,
-        n_units: words::units_and_by_chance(place),
         n_more_units: place.units.len().saturating_sub(MOST_UNITS),
         units: place
             .units

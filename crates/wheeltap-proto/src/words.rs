@@ -16,7 +16,7 @@ pub fn miles(from: f64, until: f64) -> String {
 }
 
 /// What rail places are of: `27 slips, of 2 the mile is not known; a place is at most 2 mi where 3 units of 2
-/// trains slipped and more than by chance; 4 more stretches are no more than that`.
+/// trains slipped`.
 pub fn slips_said(found: &v1::RailPlaces) -> String {
     let n_slips = match found.n_slips {
         1 => "1 slip".to_owned(),
@@ -32,20 +32,7 @@ pub fn slips_said(found: &v1::RailPlaces) -> String {
         (n, trains) => format!("{n} units of {trains} trains"),
     };
     let stretch = found.stretch_miles;
-    let by_chance = match found.n_by_chance {
-        0 => String::new(),
-        1 => "; 1 more stretch is no more than that".to_owned(),
-        n => format!("; {n} more stretches are no more than that"),
-    };
-    format!(
-        "{n_slips}{unplaced}; a place is at most {stretch} mi where {units} slipped and more than by chance{by_chance}"
-    )
-}
-
-/// How many units slipped at a place, and how many one would expect by chance: `5, 0.31 by chance`.
-pub fn units_and_by_chance(place: &v1::RailPlace) -> String {
-    let expected = rounded(place.expected_units);
-    format!("{}, {expected} by chance", place.units.len())
+    format!("{n_slips}{unplaced}; a place is at most {stretch} mi where {units} slipped")
 }
 
 /// `1 unit`, `3 units`.
@@ -455,32 +442,6 @@ mod tests {
             lower,
             upper,
         }
-    }
-
-    #[test]
-    fn places_are_told_beside_what_chance_makes() {
-        let mut found = v1::RailPlaces {
-            n_slips: 27,
-            n_unplaced: 2,
-            stretch_miles: 2.0,
-            least_units: 3,
-            least_trains: 2,
-            n_by_chance: 4,
-            ..v1::RailPlaces::default()
-        };
-        assert_eq!(
-            slips_said(&found),
-            "27 slips, of 2 the mile is not known; a place is at most 2 mi where 3 units of 2 trains slipped and more \
-             than by chance; 4 more stretches are no more than that"
-        );
-        found.n_by_chance = 0;
-        assert!(slips_said(&found).ends_with("more than by chance"));
-        let place = v1::RailPlace {
-            units: vec![v1::SlipsOfUnit::default(); 5],
-            expected_units: 0.308_4,
-            ..v1::RailPlace::default()
-        };
-        assert_eq!(units_and_by_chance(&place), "5, 0.308 by chance");
     }
 
     #[test]

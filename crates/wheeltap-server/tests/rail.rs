@@ -49,8 +49,8 @@ fn epoch(first_ms: i64) -> u8 {
     u8::try_from((first_ms / MINUTE) % 251).unwrap()
 }
 
-/// A unit runs from mile 86 on, a mile a minute for 10 minutes and then fast to mile 186, on a line, and slips at
-/// these thousandths of a mile.
+/// A unit runs from mile 86 on, a mile a minute for 10 minutes, on a line, and slips at these
+/// thousandths of a mile.
 async fn runs(served: &Served, number: u32, first_ms: i64, line: Option<f64>, slips: &[i64]) {
     let mut gateway = served.stream().await;
     gateway.hello(1, &unit(number), epoch(first_ms)).await;
@@ -62,9 +62,7 @@ async fn runs(served: &Served, number: u32, first_ms: i64, line: Option<f64>, sl
     let schema = schema(&known);
     let asked = v1::stream_telemetry_request::Item::Schema(schema.clone());
     gateway.ask(asked).await;
-    let slow = (0..=60).map(|idx| 86.0 + f64::from(idx) / 6.0);
-    let fast = (1..=20).map(|idx| 96.0 + f64::from(idx) * 4.5);
-    let miles: Vec<f64> = slow.chain(fast).collect();
+    let miles: Vec<f64> = (0..=60).map(|idx| 86.0 + f64::from(idx) / 6.0).collect();
     let mut payload = column(0, first_ms, 10_000, &miles);
     if let Some(line) = line {
         payload.axes.push(v1::TimeAxis {
@@ -190,12 +188,6 @@ async fn where_several_units_slip_it_is_the_rail() {
         panic!("{found:#?}");
     };
     assert_eq!((place.line, place.n_trains), (Some(1), 4));
-    // Of 100 miles that each ran (the seventh twice) a slip is on this mile with 1 %: 1 - 0.99^n for 2, 2, 2, 6 and 3
-    // slips; who ran the other line could not.
-    let expected =
-        3.0 * (1.0 - 0.99_f64.powi(2)) + (1.0 - 0.99_f64.powi(6)) + (1.0 - 0.99_f64.powi(3));
-    assert!((place.expected_units - expected).abs() < 1e-3, "{place:#?}");
-    assert_eq!(found.n_by_chance, 0);
     assert!((place.from_mile - 88.25).abs() < 1e-3 && (place.until_mile - 88.5).abs() < 1e-3);
     let at = |number: u32, mile: i64| pass(number) + run_ms(mile);
     assert_eq!(place.first_unix_ms, at(1, 88_250));
@@ -229,17 +221,6 @@ async fn where_several_units_slip_it_is_the_rail() {
             ("units/ZVR 7", 3, 1)
         ]
     );
-
-    // Two units meet by chance where five do not.
-    let asked = v1::GetRailPlacesRequest {
-        stretch_miles: 1.0,
-        least_units: 1,
-        least_trains: 1,
-        ..v1::GetRailPlacesRequest::default()
-    };
-    let few = reports.get_rail_places(asked).await.unwrap().into_inner();
-    assert_eq!(few.places.len(), 1, "{few:#?}");
-    assert!(few.n_by_chance > 3, "{few:#?}");
 
     // More units or trains are asked for than slipped; and a longer place takes in what lay farther on.
     for (least_units, least_trains) in [(6, 0), (0, 5)] {

@@ -645,7 +645,6 @@ fn place_line(place: &v1::RailPlace) -> Value {
         "last": instant(place.last_unix_ms),
         "slips": place.n_slips,
         "trains": place.n_trains,
-        "units_by_chance": place.expected_units,
         "units": units
             .map(|of| json!({ "unit": tail(&of.unit), "slips": of.n_slips }))
             .collect::<Vec<_>>(),
@@ -661,7 +660,7 @@ fn place_row(place: &v1::RailPlace) -> Vec<String> {
             .map_or_else(|| "unknown".to_owned(), |line| line.to_string()),
         words::miles(place.from_mile, place.until_mile),
         place.n_trains.to_string(),
-        words::units_and_by_chance(place),
+        place.units.len().to_string(),
         place.n_slips.to_string(),
         short_instant(place.first_unix_ms),
         short_instant(place.last_unix_ms),

@@ -6,10 +6,7 @@ use crate::{Shared, status};
 use std::collections::{BTreeMap, BTreeSet, HashMap, HashSet};
 use std::sync::Arc;
 use tonic::Status;
-use wheeltap_analysis::{
-    PlaceTerms, RanThere, SlipAt, SlipperyStretch, expected_units, is_above_chance,
-    slippery_stretches,
-};
+use wheeltap_analysis::{PlaceTerms, SlipAt, SlipperyStretch, slippery_stretches};
 use wheeltap_followup::{Book, RuleVersion, Trains};
 use wheeltap_model::{
     ChannelDef, ChannelId, ChannelKind, ChannelName, DefectId, EventTime, Quality, RuleRef, Series,
@@ -37,78 +34,10 @@ const MOST_STEP: f64 = 5.0;
 /// An alert is of a place that its unit slipped at so long before or after.
 const OF_PLACE_MS: i64 = 30 * 60_000;
 
-/// Miles are counted in bins so long, by line.
-const BINS_A_MILE: f64 = 10.0;
-
 /// A slip as it was sent, beside where it was.
 struct Slip {
     at: EventTime,
     place: SlipAt,
-}
-
-/// Where a unit that slipped ran.
-#[derive(Default)]
-struct Ran {
-    /// Slips whose mile is known.
-    n_slips: u64,
-    miles: f64,
-    /// Miles run, by line and the number of the bin.
-    bins: HashMap<(Option<u32>, i64), f64>,
-}
-
-impl Ran {
-    /// Of a unit's miles as measured, one after the other; what lies between two that are far apart was not run.
-    fn of(miles: &Series, lines: &Series, line_holds_ms: i64) -> Self {
-        let mut ran = Self::default();
-        let measured = (0..miles.times_ms.len()).filter_map(|idx| good(miles, idx));
-        let mut before: Option<(i64, f64)> = None;
-        for (time, mile) in measured {
-            if let Some((from_ms, from)) = before.replace((time, mile))
-                && time - from_ms <= MILE_HOLDS_MS
-                && (mile - from).abs() <= MOST_STEP
-            {
-                let line = held(lines, EventTime::from_unix_ms(from_ms), line_holds_ms);
-                ran.runs(line, from.min(mile), from.max(mile));
-            }
-        }
-        ran
-    }
-
-    fn runs(&mut self, line: Option<u32>, from: f64, until: f64) {
-        self.miles += until - from;
-        for (bin, share) in bins(from, until) {
-            *self.bins.entry((line, bin)).or_default() += share / BINS_A_MILE;
-        }
-    }
-
-    /// The share of its miles that it ran between two; all where none was measured, so that it bears nothing out.
-    fn beside(&self, line: Option<u32>, from: f64, until: f64) -> RanThere {
-        let there: f64 = bins(from, until)
-            .filter_map(|(bin, share)| Some(self.bins.get(&(line, bin))? * share))
-            .sum();
-        RanThere {
-            n_slips: self.n_slips,
-            share: if self.miles > 0.0 {
-                there / self.miles
-            } else {
-                1.0
-            },
-        }
-    }
-}
-
-/// The bins between two miles, with the share of each that lies between.
-fn bins(from: f64, until: f64) -> impl Iterator<Item = (i64, f64)> {
-    let (from, until) = (from * BINS_A_MILE, until * BINS_A_MILE);
-    #[expect(
-        clippy::cast_possible_truncation,
-        reason = "miles of a line; beyond the type it saturates"
-    )]
-    let (first, last) = (from.floor() as i64, until.floor() as i64);
-    (first..=last).map(move |bin| {
-        let begin = bin as f64;
-        (bin, (until.min(begin + 1.0) - from.max(begin)).max(0.0))
-    })
 }
 
 /// `GetRailPlaces`.
@@ -164,7 +93,7 @@ pub fn places(
         .iter()
         .map(|record| record.unit.id.clone())
         .collect();
-    let (slips, ran) = read_all(shared, &units, from_ms, until_ms)?;
+    let slips = read_all(shared, &units, from_ms, until_ms)?;
     let at: Vec<SlipAt> = slips.iter().map(|slip| slip.place).collect();
     let count = |least: u32| usize::try_from(least).unwrap_or(usize::MAX);
     let terms = PlaceTerms {
@@ -172,29 +101,14 @@ pub fn places(
         least_units: count(least_units),
         least_trains: count(least_trains),
     };
-    let n_placed = at.iter().filter(|slip| !slip.mile.is_nan()).count();
-    let all = slippery_stretches(&at, terms);
-    let n_all = all.len();
-    let expected = all.into_iter().filter_map(|stretch| {
-        let from = stretch.miles.0;
-        let units = ran
-            .iter()
-            .map(|ran| ran.beside(stretch.line, from, from + stretch_miles));
-        let expected = expected_units(units);
-        is_above_chance(stretch.n.units, expected, n_placed).then_some((expected, stretch))
-    });
-    let (expected, stretches): (Vec<f64>, Vec<SlipperyStretch>) = expected.unzip();
+    let stretches = slippery_stretches(&at, terms);
     let slipped = stretches.iter().flat_map(|stretch| &stretch.slips);
     let slipped = slipped.map(|idx| &units[at[*idx].unit]).collect();
     let reading = reading_slips(shared, judging, &slipped);
     let book = judging.ledger().book();
     let places = stretches
         .iter()
-        .zip(expected)
-        .map(|(stretch, expected_units)| v1::RailPlace {
-            expected_units,
-            ..place(stretch, &slips, &units, &reading, &book)
-        })
+        .map(|stretch| place(stretch, &slips, &units, &reading, &book))
         .collect();
     Ok(v1::RailPlaces {
         places,
@@ -205,8 +119,7 @@ pub fn places(
         least_units,
         least_trains,
         n_slips: slips.len() as u64,
-        n_unplaced: (at.len() - n_placed) as u64,
-        n_by_chance: (n_all - stretches.len()) as u64,
+        n_unplaced: at.iter().filter(|slip| slip.mile.is_nan()).count() as u64,
     })
 }
 
@@ -214,16 +127,16 @@ fn channel<'a>(shared: &'a Shared, name: &str) -> Option<(ChannelId, &'a Channel
     shared.catalogue.channel(&ChannelName::new(name).ok()?)
 }
 
-/// The slips of all units, each with its mile, NaN where that is not known; and where those units ran.
+/// The slips of all units, each with its mile, NaN where that is not known.
 fn read_all(
     shared: &Shared,
     units: &[UnitId],
     from_ms: i64,
     until_ms: i64,
-) -> Result<(Vec<Slip>, Vec<Ran>), Status> {
+) -> Result<Vec<Slip>, Status> {
     let stopped = |error| status::store(&error);
     let Some((slip, _)) = channel(shared, SLIP) else {
-        return Ok((Vec::new(), Vec::new()));
+        return Ok(Vec::new());
     };
     let (from, last) = (
         EventTime::from_unix_ms(from_ms),
@@ -231,7 +144,7 @@ fn read_all(
     );
     // Trains are numbered after the units, of which each is its own train while it runs alone.
     let mut trains: HashMap<String, usize> = HashMap::new();
-    let (mut slips, mut all_ran) = (Vec::new(), Vec::new());
+    let mut slips = Vec::new();
     for (number, unit) in units.iter().enumerate() {
         let room = MOST_SLIPS - slips.len();
         let events = shared.store.read_events(unit, slip, from, last, room + 1);
@@ -241,9 +154,9 @@ fn read_all(
                 format!("begins a span of more than {MOST_SLIPS} slips; ask for a shorter one");
             return Err(bad_span("from_unix_ms", &why));
         }
-        if events.is_empty() {
+        let (Some(first), Some(newest)) = (events.first(), events.last()) else {
             continue;
-        }
+        };
         let read = |name: &str| -> Result<(Series, i64), Status> {
             let Some((id, def)) = channel(shared, name) else {
                 return Ok((Series::default(), 0));
@@ -252,7 +165,8 @@ fn read_all(
                 ChannelKind::Held { hold_ms } => hold_ms,
                 ChannelKind::Sampled { .. } | ChannelKind::Event { .. } => MILE_HOLDS_MS,
             };
-            let (from, until) = (from.plus_ms(-holds_ms), last.plus_ms(MILE_HOLDS_MS));
+            let from = first.time.plus_ms(-holds_ms);
+            let until = newest.time.plus_ms(MILE_HOLDS_MS);
             let read = shared.store.read(unit, id, from, until, usize::MAX);
             Ok((read.map_err(stopped)?, holds_ms))
         };
@@ -263,8 +177,6 @@ fn read_all(
                 *trains.entry(symbol).or_insert(next)
             })
         };
-        let mut ran = Ran::of(&miles, &lines, line_holds_ms);
-        let before = slips.len();
         slips.extend(events.iter().map(|event| Slip {
             at: event.time,
             place: SlipAt {
@@ -274,14 +186,8 @@ fn read_all(
                 mile: mile_at(&miles, event.time).unwrap_or(f64::NAN),
             },
         }));
-        let own = &slips[before..];
-        ran.n_slips = own
-            .iter()
-            .filter(|slip: &&Slip| !slip.place.mile.is_nan())
-            .count() as u64;
-        all_ran.push(ran);
     }
-    Ok((slips, all_ran))
+    Ok(slips)
 }
 
 fn good(series: &Series, idx: usize) -> Option<(i64, f64)> {
@@ -414,7 +320,6 @@ fn place(
         n_trains: stretch.n.trains as u64,
         units: of_units,
         defects: defects.into_iter().map(convert::defect_name).collect(),
-        expected_units: 0.0,
     }
 }
 
@@ -472,32 +377,6 @@ mod tests {
         let mut bad = series(&moving);
         bad.qualities = vec![Quality::Bad, Quality::Good, Quality::Good];
         assert_eq!(mile_at(&bad, EventTime::from_unix_ms(15_000)), Some(11.0));
-    }
-
-    #[test]
-    fn miles_are_counted_where_they_were_run() {
-        // To and fro over mile 10 to 11, a gap, then 20 to 24 on another line.
-        let miles = series(&[
-            (0, 10.0),
-            (60_000, 11.0),
-            (120_000, 10.0),
-            (900_000, 20.0),
-            (960_000, 24.0),
-        ]);
-        let lines = series(&[(0, 1.0), (900_000, 2.0)]);
-        let ran = Ran {
-            n_slips: 3,
-            ..Ran::of(&miles, &lines, 1_000_000)
-        };
-        assert!((ran.miles - 6.0).abs() < 1e-9);
-        let share = |line, from, until| ran.beside(Some(line), from, until).share;
-        assert!((share(1, 10.25, 10.75) - 1.0 / 6.0).abs() < 1e-9);
-        assert!((share(2, 20.0, 22.0) - 2.0 / 6.0).abs() < 1e-9);
-        assert!((share(1, 10.0, 12.0) - 2.0 / 6.0).abs() < 1e-9);
-        assert!(share(2, 10.0, 11.0).abs() < 1e-9 && share(1, 12.0, 19.0).abs() < 1e-9);
-        // Nobody knows where it ran.
-        let nowhere = Ran::of(&series(&[(0, 10.0)]), &lines, 1_000);
-        assert!((nowhere.beside(None, 10.0, 12.0).share - 1.0).abs() < 1e-9);
     }
 
     #[test]

@@ -50,7 +50,7 @@ fn reports_say_what_shops_found_what_was_missed_and_what_failed() {
     let rail = service.run(&bench, &["report", "rail"]);
     rail.says(
         0,
-        &["0 slips; a place is at most 2 mi where 3 units of 2 trains slipped and more than by chance"],
+        &["0 slips; a place is at most 2 mi where 3 units of 2 trains slipped"],
     );
     let refused = ["report", "rail", "--from", "2025-11-01T00:00:00Z"];
     service.run(&bench, &refused).says(1, &["BAD_SPAN", "31 d"]);
@@ -163,7 +163,7 @@ fn pages_show_reports(service: &Service) {
         &page,
         &[
             "<option value=\"744\" selected>31 d</option>",
-            "No place at which more units slipped than by chance.",
+            "No place at which several units slipped.",
             "No unit slipped elsewhere.",
         ],
     );

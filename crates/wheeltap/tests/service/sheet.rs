@@ -346,7 +346,8 @@ fn a_point_s_page_takes_arrivals(service: &Service) {
         let page = point();
         let list = page.split("<h2>Cancelled</h2>").next().expect("a list");
         assert!(list.contains(shown), "{list}");
-        let sheet = format!("GET /service/Burbot%20Yard/ZVR%204117?arrival={id}");
+        let of = id.replace(' ', "%20");
+        let sheet = format!("GET /service/Burbot%20Yard/ZVR%204117?arrival={of}");
         let (_, sheet) = service.page(&sheet, "", "");
         holds(
             &sheet,

@@ -586,7 +586,7 @@ mod tests {
             (5, "desk 1, 1970-01-01 00:01: crew told")
         );
         assert_eq!((muted.number, muted.by.as_str()), (6, "desk 2: gauge"));
-        assert_eq!(muted.next, "until 1970-01-01 00:01");
+        assert_eq!(muted.next, "1970-01-01 00:01");
         assert_eq!((rows.n_waiting, rows.n_more, rows.n_shop), (4, 0, 1));
     }
 

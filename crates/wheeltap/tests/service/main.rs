@@ -1,14 +1,11 @@
 //! The commands that speak to a service, against a real one: what is sent is judged as a replay
 //! judges it, can be watched, answered and closed, and what is set aside can be seen and deleted.
 
+#[path = "../common/mod.rs"]
 mod common;
-#[path = "service/pages.rs"]
 mod pages;
-#[path = "service/reports.rs"]
 mod reports;
-#[path = "service/rules.rs"]
 mod rules;
-#[path = "service/sheet.rs"]
 mod sheet;
 
 use common::{Bench, RULE, Ran, csv};

@@ -36,12 +36,18 @@ fn standing(service: &Service) -> BTreeSet<String> {
         .collect()
 }
 
+/// A trip every half a minute, and the mode said every two.
+fn twenty_minutes_of_trips() -> (Vec<i64>, Vec<(i64, f64)>) {
+    let trips = (0..40).map(|half| T0 + half * MIN / 2 + 5);
+    let modes = (0..10).map(|two| (T0 + two * 2 * MIN, 1.0));
+    (trips.collect(), modes.collect())
+}
+
 #[test]
 fn a_rule_whose_channel_is_gone_is_left_out_told_and_can_be_retired() {
     let rules = folder(&[("level", LEVEL), ("trips", TRIPS)]);
     let mut service = Service::new(Some(rules.path().to_owned()));
-    let trips: Vec<i64> = (0..40).map(|half| T0 + half * MIN / 2 + 5).collect();
-    let modes: Vec<(i64, f64)> = (0..10).map(|two| (T0 + two * 2 * MIN, 1.0)).collect();
+    let (trips, modes) = twenty_minutes_of_trips();
     service.send(batch(&level(0..20, 5.0), &modes, &trips), true);
     service.idle();
     let trips = version(&service, "trips");
@@ -85,8 +91,7 @@ fn a_rule_whose_channel_is_gone_is_left_out_told_and_can_be_retired() {
 fn what_a_left_out_rule_called_ends_when_the_unit_is_heard_after_it_was_retired() {
     let rules = folder(&[("trips", TRIPS)]);
     let mut service = Service::new(Some(rules.path().to_owned()));
-    let trips: Vec<i64> = (0..40).map(|half| T0 + half * MIN / 2 + 5).collect();
-    let modes: Vec<(i64, f64)> = (0..10).map(|two| (T0 + two * 2 * MIN, 1.0)).collect();
+    let (trips, modes) = twenty_minutes_of_trips();
     service.send(batch(&level(0..20, 5.0), &modes, &trips), true);
     service.idle();
     let trips = version(&service, "trips");
@@ -115,8 +120,7 @@ fn what_a_left_out_rule_called_ends_when_the_unit_is_heard_after_it_was_retired(
 fn a_version_that_is_over_costs_nothing_and_still_judges_what_comes_late() {
     let rules = folder(&[("level", LEVEL), ("trips", TRIPS)]);
     let folder = Some(rules.path().to_owned());
-    let trips: Vec<i64> = (0..40).map(|half| T0 + half * MIN / 2 + 5).collect();
-    let modes: Vec<(i64, f64)> = (0..10).map(|two| (T0 + two * 2 * MIN, 1.0)).collect();
+    let (trips, modes) = twenty_minutes_of_trips();
     let retire = |service: &Service| {
         let trips = version(service, "trips");
         stage(service, &trips, RuleStage::Retired, at(T0 + 15 * MIN));

@@ -3,11 +3,12 @@
 #![allow(dead_code, reason = "each test file takes what it needs")]
 
 use wheeltap_followup::{
-    Book, ChangeNotice, LedgerRecord, Occurrence, Planner, RuleFacts, Terms, UPDATED_BY_TELEMETRY,
+    Book, ChangeNotice, LedgerRecord, MuteOrder, Occurrence, Planner, RuleFacts, Terms,
+    UPDATED_BY_TELEMETRY,
 };
 use wheeltap_model::{
-    AlertId, EventTime, Evidence, EvidenceItem, KnownValue, Priority, RuleName, RuleRef, RuleStage,
-    ServerTime, UnitId,
+    AlertId, EventTime, Evidence, EvidenceItem, KnownValue, MuteId, MuteKind, MuteScope, Priority,
+    RuleName, RuleRef, RuleStage, ServerTime, UnitId,
 };
 
 pub fn at(ms: i64) -> EventTime {
@@ -137,6 +138,22 @@ impl Desk {
         self.write(by, |planner| {
             planner.acknowledge(id, "on it", "", "").unwrap();
         });
+    }
+
+    /// The desk shelves a rule on a unit, until an instant of the server's.
+    pub fn shelve(&mut self, unit: UnitId, rule: &str, until: i64) -> MuteId {
+        let order = MuteOrder {
+            kind: MuteKind::Shelved,
+            scope: MuteScope {
+                unit,
+                rule: Some(RuleName::new(rule).unwrap()),
+                part: None,
+            },
+            until: Some(ServerTime::from_unix_ms(until)),
+            reason: "gauge is being changed".into(),
+        };
+        let planned = self.write("desk", |planner| planner.mute(order, ""));
+        planned.0.unwrap()
     }
 
     /// The book as a restart makes it.

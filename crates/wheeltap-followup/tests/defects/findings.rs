@@ -193,19 +193,7 @@ fn what_stands_is_not_closed_without_a_finding_unless_it_is_muted() {
     let oil = desk.raise(occurred("oil", 100, None), Terms::default());
     let (id, alert) = (DefectId(2), oil);
     assert_eq!(close(&mut desk, 2), Err(Refusal::StillStands { id, alert }));
-    let shelf = MuteOrder {
-        kind: MuteKind::Shelved,
-        scope: MuteScope {
-            unit: unit(),
-            rule: Some(RuleName::new("oil").unwrap()),
-            part: None,
-        },
-        until: Some(ServerTime::from_unix_ms(11 * HOUR)),
-        reason: "gauge is being changed".into(),
-    };
-    desk.write("desk", |planner| planner.mute(shelf, ""))
-        .0
-        .unwrap();
+    desk.shelve(unit(), "oil", 11 * HOUR);
     assert_eq!(close(&mut desk, 2), Ok(()));
     assert_eq!(desk.book.closed_though_standing().count(), 0);
     assert_eq!(
@@ -249,19 +237,7 @@ fn what_is_muted_opens_what_was_closed_without_a_finding_once_the_mute_ends() {
         planner.close_without_finding(DefectId(1), "later", "", "")
     });
     assert_eq!(close.0, Ok(()));
-    let shelf = MuteOrder {
-        kind: MuteKind::Shelved,
-        scope: MuteScope {
-            unit: unit(),
-            rule: Some(RuleName::new("fan").unwrap()),
-            part: None,
-        },
-        until: Some(ServerTime::from_unix_ms(11 * HOUR)),
-        reason: "gauge is being changed".into(),
-    };
-    desk.write("desk", |planner| planner.mute(shelf, ""))
-        .0
-        .unwrap();
+    desk.shelve(unit(), "fan", 11 * HOUR);
     desk.raise(occurred("fan", 500, None), Terms::default());
     assert_eq!(defect(&desk, 1).status, DefectStatus::FindingOwed);
     assert_eq!(desk.book.closed_though_standing().count(), 0);

@@ -17,7 +17,7 @@ use wheeltap_followup::{
 };
 use wheeltap_model::{
     AlertId, DefectId, DefectOrigin, DefectStatus, Disposition, FindingKind, MuteKind, MuteScope,
-    Plan, Priority, RuleName, ServerTime, Work,
+    Plan, Priority, ServerTime, Work,
 };
 
 const HOUR: i64 = 3_600_000;

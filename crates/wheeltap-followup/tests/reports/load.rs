@@ -147,19 +147,7 @@ fn what_is_told_again_has_been_stale_all_the_same() {
     let mut desk = desk();
     let id = ring(&mut desk, "fan", "B", 2 * HOUR, None);
     desk.now = 2 * DAY;
-    let shelf = MuteOrder {
-        kind: MuteKind::Shelved,
-        scope: MuteScope {
-            unit: named("B"),
-            rule: Some(RuleName::new("fan").unwrap()),
-            part: None,
-        },
-        until: Some(ServerTime::from_unix_ms(3 * DAY)),
-        reason: "waits for a part".into(),
-    };
-    desk.write("desk", |planner| planner.mute(shelf, ""))
-        .0
-        .unwrap();
+    desk.shelve(named("B"), "fan", 3 * DAY);
     desk.now = 3 * DAY;
     desk.write("clock", |planner| {
         planner.lapse();
@@ -239,20 +227,8 @@ fn the_board_and_the_report_tell_the_same() {
             None,
         );
     }
-    let shelf = wheeltap_followup::MuteOrder {
-        kind: MuteKind::Shelved,
-        scope: MuteScope {
-            unit: named("U1"),
-            rule: Some(RuleName::new("oil").unwrap()),
-            part: None,
-        },
-        until: Some(ServerTime::from_unix_ms(12 * MINUTE)),
-        reason: "gauge is being changed".into(),
-    };
     desk.now = 9 * MINUTE;
-    desk.write("desk", |planner| planner.mute(shelf, ""))
-        .0
-        .unwrap();
+    desk.shelve(named("U1"), "oil", 12 * MINUTE);
     desk.now = 12 * MINUTE;
     desk.write("clock", |planner| {
         planner.lapse();

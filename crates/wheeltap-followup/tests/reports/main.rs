@@ -16,10 +16,10 @@ use wheeltap_followup::reports::{
     Basis, DeskClock, DeskLoad, DeskTerms, FleetUnit, Grouping, MetricKind, ReliabilityReport,
     ReliabilityTerms, RuleScorecard, ScorecardTerms, Verdict, desk_load, reliability, scorecards,
 };
-use wheeltap_followup::{MuteOrder, Planner, Report, Terms, UPDATED_BY_TELEMETRY};
+use wheeltap_followup::{Planner, Report, Terms, UPDATED_BY_TELEMETRY};
 use wheeltap_model::{
-    AlertId, ClassName, Dated, DefectId, DefectOrigin, FindingKind, MuteKind, MuteScope, Priority,
-    RuleName, RuleStage, ServerTime, Timeline, Unit, UnitId, UnitState, Work,
+    AlertId, ClassName, Dated, DefectId, DefectOrigin, FindingKind, Priority, RuleName, RuleStage,
+    ServerTime, Timeline, Unit, UnitId, UnitState, Work,
 };
 
 const MINUTE: i64 = 60_000;
